@@ -52,6 +52,7 @@ type Input struct {
 	RSSI   *float64      `json:"rssi,omitempty"`   // InReading: signal strength in dBm, if the board told it
 	Word   string        `json:"word,omitempty"`   // InLink, InUplink, InService: which; InTeach: "lit" or "dark"
 	For    time.Duration `json:"for,omitempty"`    // InShelve: how long, ns
+	Was    time.Time     `json:"was,omitzero"`     // InLink: when it happened, at or before At
 	By     string        `json:"by,omitempty"`     // who did it, for a person's actions
 	Config *Config       `json:"config,omitempty"` // InConfig
 }

@@ -1,0 +1,119 @@
+package rules
+
+import (
+	"fmt"
+	"time"
+
+	"lampward/rules/learn"
+)
+
+// lamp is one lamp: its learner and its words.
+type lamp struct {
+	cfg     LampConfig
+	device  string
+	learner *learn.Learner
+}
+
+func newLamp(c LampConfig) *lamp {
+	l := &lamp{learner: learn.New(c.Learn)}
+	l.configure(c)
+	return l
+}
+
+func (l *lamp) configure(c LampConfig) {
+	l.cfg = c
+	l.device = c.Device
+	if l.device == "" {
+		l.device = c.Name
+	}
+	l.learner.Reconfigure(c.Learn)
+}
+
+func (l *lamp) reading(in *Input, out []Event) []Event {
+	return l.tell(in, l.learner.Observe(in.At, in.Value), out)
+}
+
+func (l *lamp) teach(in *Input, out []Event) []Event {
+	s, err := learn.ParseState(in.Word)
+	if err != nil {
+		return out
+	}
+	return l.tell(in, l.learner.Teach(in.At, s), out)
+}
+
+// tell appends the events of a verdict.
+func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
+	if !v.Changed && !v.Settled && !v.FaultChanged {
+		return out
+	}
+	e := Event{
+		At: in.At, Lamp: l.cfg.Name, Value: in.Value,
+		OnAbove: v.OnAbove, OffBelow: v.OffBelow,
+		Confidence: v.Confidence, Since: v.Since, By: in.By,
+	}
+	if v.Changed || v.Settled {
+		c := e
+		c.Kind, c.State, c.Provisional = Kind(v.State.String()), v.State.String(), v.Provisional
+		c.Why = l.learner.Why()
+		c.Text = l.say(v.State)
+		if v.Provisional {
+			c.Text += " (provisional: seen for the first time)"
+		}
+		if !v.Changed {
+			c.Kind = Learned
+			c.Text = fmt.Sprintf("%s: learned, %s now", l.cfg.Name, v.State)
+		}
+		out = append(out, c)
+	}
+	if v.FaultChanged {
+		e.Kind, e.State = Fault, v.Fault.String()
+		e.Text = fmt.Sprintf("%s: sensor trouble, %s", l.cfg.Name, v.Fault)
+		e.Why = v.Fault.Explain()
+		if v.Fault == learn.NoFault {
+			e.Kind = FaultOver
+			e.Text = l.cfg.Name + ": the sensor works again"
+			e.Why = "The readings no longer look like those of a failing sensor."
+		}
+		out = append(out, e)
+	}
+	return out
+}
+
+func (l *lamp) say(s learn.State) string {
+	own := ""
+	switch s {
+	case learn.Lit:
+		own = l.cfg.SayLit
+	case learn.Dark:
+		own = l.cfg.SayDark
+	case learn.Blinking:
+		own = l.cfg.SayBlinking
+	}
+	if own != "" {
+		return own
+	}
+	return l.cfg.Name + " is " + s.String()
+}
+
+// spell writes a duration as people say it: "45 s", "12 min", "3 h 20 min",
+// "2 d 4 h".
+func spell(d time.Duration) string {
+	switch {
+	case d < 0:
+		return "0 s"
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d s", d/time.Second)
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d min", d/time.Minute)
+	case d < 48*time.Hour:
+		if m := d % time.Hour / time.Minute; m > 0 {
+			return fmt.Sprintf("%d h %d min", d/time.Hour, m)
+		}
+		return fmt.Sprintf("%d h", d/time.Hour)
+	}
+	day := 24 * time.Hour
+	if h := d % day / time.Hour; h > 0 {
+		return fmt.Sprintf("%d d %d h", d/day, h)
+	}
+	return fmt.Sprintf("%d d", d/day)
+}

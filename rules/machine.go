@@ -1,0 +1,390 @@
+// Package rules decides what happened: it turns readings and news of boards
+// into events such as "the tank lamp is lit".
+//
+// Start with [New], feed every [Input] to [Machine.Step] in order, and call
+// Step with an InTick input when the time that [Machine.Next] names has come.
+// The package does no I/O, starts no goroutine and reads no clock: the same
+// inputs give the same events, byte for byte, so stored inputs can be stepped
+// again after a restart.
+package rules
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+)
+
+// Machine holds one learner for each lamp, one watch for each device and the
+// life cycle of their alerts. It is not safe for concurrent use.
+type Machine struct {
+	cfg     Config
+	at      time.Time // newest engine time seen
+	started bool
+
+	lamps    []*lamp
+	lampAt   map[string]int // name to index; looked up, never ranged over
+	devices  []*device
+	deviceAt map[string]int
+	alarms   []*alarm // those of the lamps, then those of the devices
+	fleet    fleet
+
+	due deadlines
+	raw []Event // events of this step before the alarms saw them
+	out []Event // events of this step
+}
+
+// New returns a Machine that knows no lamp yet; step an InConfig input next.
+func New() *Machine {
+	m := &Machine{}
+	m.configure(Config{})
+	return m
+}
+
+// Config returns the configuration in force. The caller must not change it.
+func (m *Machine) Config() Config { return m.cfg }
+
+// At returns the engine time of the newest input.
+func (m *Machine) At() time.Time { return m.at }
+
+// Next returns the earliest deadline; ok is false if there is none. Step an
+// InTick input when it has come.
+func (m *Machine) Next() (at time.Time, ok bool) { return m.due.first() }
+
+// Step takes one input and returns the events it caused, oldest first. It
+// first fires every deadline at or before in.At, each stamped with its own
+// time; only a start input fires none, for what fell due while nobody watched
+// proves nothing. An input that names an unknown lamp or device changes
+// nothing, and one with an earlier time than its forerunner counts as
+// simultaneous with it.
+//
+// The returned slice is valid until the next call.
+func (m *Machine) Step(in Input) []Event {
+	m.raw, m.out = m.raw[:0], m.out[:0]
+	if in.At.Before(m.at) {
+		in.At = m.at
+	}
+	if in.Kind != InStart {
+		for {
+			at, ok := m.due.first()
+			if !ok || at.After(in.At) {
+				break
+			}
+			m.fire(m.due.firstIndex(), at)
+		}
+	}
+	m.take(&in)
+	m.at = in.At
+	return m.out
+}
+
+// The parts of the machine that have deadlines are numbered: the fleet, then
+// devices, then alarms.
+func (m *Machine) alarmPart(i int) int { return 1 + len(m.devices) + i }
+
+// fire lets one part act on its deadline. A part must move its deadline on or
+// drop it; one that does not would hang the machine, so it is dropped here.
+func (m *Machine) fire(part int, at time.Time) {
+	switch d := len(m.devices); {
+	case part == 0:
+		m.raw = m.fleet.fire(at, m.raw)
+	case part <= d:
+		m.raw = m.fleet.filter(at, m.devices[part-1].fire(at, nil), m.raw)
+	default:
+		m.out = m.alarms[part-1-d].fire(&m.cfg.Alarm, at, m.out)
+	}
+	m.refresh(part)
+	m.settle()
+	if next, ok := m.due.first(); ok && m.due.firstIndex() == part && !next.After(at) {
+		m.due.set(part, time.Time{}, false)
+	}
+}
+
+// refresh reads a part's deadline anew.
+func (m *Machine) refresh(part int) {
+	var at time.Time
+	var ok bool
+	switch d := len(m.devices); {
+	case part == 0:
+		at, ok = m.fleet.next()
+	case part <= d:
+		at, ok = m.devices[part-1].next()
+	default:
+		at, ok = m.alarms[part-1-d].next()
+	}
+	m.due.set(part, at, ok)
+}
+
+func (m *Machine) take(in *Input) {
+	lamp, haveLamp := m.lampAt[in.Lamp]
+	name := in.Device
+	if haveLamp && name == "" {
+		name = m.lamps[lamp].device
+	}
+	dev, haveDevice := m.deviceAt[name]
+	switch in.Kind {
+	case InReading:
+		if haveDevice {
+			m.reportFrom(dev, in)
+		}
+		if haveLamp {
+			m.raw = m.lamps[lamp].reading(in, m.raw)
+		}
+	case InTeach:
+		if haveLamp {
+			m.raw = m.lamps[lamp].teach(in, m.raw)
+		}
+	case InLink:
+		if haveDevice {
+			m.raw = m.fleet.filter(in.At, m.devices[dev].link(in, nil), m.raw)
+			m.refresh(1 + dev)
+		}
+	case InBattery:
+		if haveDevice {
+			m.raw = m.devices[dev].battery(in, m.raw)
+			m.refresh(1 + dev)
+		}
+	case InUplink:
+		m.uplink(in)
+	case InAck, InShelve, InService:
+		if haveLamp {
+			m.act(lamp, in)
+		} else if in.Lamp == "" && haveDevice {
+			m.act(len(m.lamps)+dev, in)
+		}
+	case InConfig:
+		if in.Config != nil {
+			m.configure(*in.Config)
+		}
+	case InStart:
+		m.start(in)
+	}
+	m.settle()
+}
+
+func (m *Machine) reportFrom(dev int, in *Input) {
+	before := len(m.raw)
+	m.raw = m.devices[dev].report(in, m.raw)
+	if len(m.raw) > before {
+		told := append([]Event(nil), m.raw[before:]...)
+		m.raw = m.fleet.filter(in.At, told, m.raw[:before])
+		m.refresh(0)
+	}
+	m.refresh(1 + dev)
+}
+
+func (m *Machine) act(i int, in *Input) {
+	m.out = m.alarms[i].action(&m.cfg.Alarm, in, m.out)
+	m.refresh(m.alarmPart(i))
+}
+
+// start re-arms every deadline and tells how long nobody watched.
+func (m *Machine) start(in *Input) {
+	if m.started && in.At.Sub(m.at) >= tellDowntime {
+		m.raw = append(m.raw, Event{
+			At: in.At, Kind: Downtime, Since: m.at, Confidence: 1,
+			Text: "lampward was down for " + spell(in.At.Sub(m.at)),
+			Why:  "Nothing was recorded between the last entry and this start, so nothing that happened in between was seen; no device is blamed for it.",
+		})
+	}
+	m.started = true
+	m.rearm(in.At)
+}
+
+// tellDowntime is how long a gap must be to be worth a message: a restart for
+// an update takes less.
+const tellDowntime = 5 * time.Minute
+
+func (m *Machine) rearm(at time.Time) {
+	for _, d := range m.devices {
+		d.rearm(at)
+	}
+	m.fleet.rearm(at)
+	for _, a := range m.alarms {
+		a.rearm(at)
+	}
+	m.refreshAll()
+}
+
+// uplink notes that lampward itself lost or found the external broker; while
+// it is lost no device can be heard, so none is blamed.
+func (m *Machine) uplink(in *Input) {
+	m.raw = m.fleet.uplink(in, m.raw)
+	for _, d := range m.devices {
+		d.hold(in.At, in.Word == UplinkDown)
+	}
+	m.refreshAll()
+}
+
+func (m *Machine) refreshAll() {
+	m.due.reset(1 + len(m.devices) + len(m.alarms))
+	for i := range m.due.times {
+		m.refresh(i)
+	}
+}
+
+// settle passes what was decided through the life cycle of its alert.
+func (m *Machine) settle() {
+	if len(m.raw) == 0 {
+		return
+	}
+	for i := range m.raw {
+		e := &m.raw[i]
+		part := -1
+		if e.Lamp != "" {
+			if l, ok := m.lampAt[e.Lamp]; ok {
+				part = l
+			}
+		} else if d, ok := m.deviceAt[e.Device]; ok {
+			part = len(m.lamps) + d
+		}
+		if part < 0 {
+			m.out = append(m.out, *e)
+			continue
+		}
+		m.out = m.alarms[part].event(&m.cfg.Alarm, e, m.out)
+		m.refresh(m.alarmPart(part))
+	}
+	m.raw = m.raw[:0]
+	m.refresh(0)
+}
+
+// configure makes cfg the one in force. What is known of lamps and devices
+// that stay is kept; what is gone from the configuration is forgotten.
+func (m *Machine) configure(cfg Config) {
+	old := *m
+	m.cfg = cfg
+	m.lamps, m.lampAt = nil, map[string]int{}
+	m.devices, m.deviceAt = nil, map[string]int{}
+	m.alarms = nil
+	for _, c := range cfg.Devices {
+		m.addDevice(&old, c)
+	}
+	var lampAlarms, deviceAlarms []*alarm
+	for _, c := range cfg.Lamps {
+		l := newLamp(c)
+		a := newAlarm("lamp/" + c.Name)
+		if i, ok := old.lampAt[c.Name]; ok {
+			l, a = old.lamps[i], old.alarms[i]
+			l.configure(c)
+		}
+		m.lampAt[c.Name] = len(m.lamps)
+		m.lamps = append(m.lamps, l)
+		lampAlarms = append(lampAlarms, a)
+		if _, ok := m.deviceAt[l.device]; !ok {
+			m.addDevice(&old, DeviceConfig{Name: l.device})
+		}
+	}
+	for _, d := range m.devices {
+		a := newAlarm("device/" + d.cfg.Name)
+		if i, ok := old.deviceAt[d.cfg.Name]; ok {
+			a = old.alarms[len(old.lamps)+i]
+		}
+		deviceAlarms = append(deviceAlarms, a)
+	}
+	m.alarms = append(lampAlarms, deviceAlarms...)
+	m.fleet.configure(cfg.FoldDevices, len(m.devices))
+	m.refreshAll()
+}
+
+func (m *Machine) addDevice(old *Machine, c DeviceConfig) {
+	d := newDevice(c)
+	if i, ok := old.deviceAt[c.Name]; ok {
+		d = old.devices[i]
+		d.configure(c)
+	}
+	m.deviceAt[c.Name] = len(m.devices)
+	m.devices = append(m.devices, d)
+}
+
+// Part is one piece of a Machine's snapshot. Keys are unique: "machine",
+// "fleet", "lamp/NAME", "device/NAME", "alarm/lamp/NAME", "alarm/device/NAME".
+type Part struct {
+	Key  string
+	Data []byte
+}
+
+type machineState struct {
+	Config  Config    `json:"config"`
+	At      time.Time `json:"at,omitzero"`
+	Started bool      `json:"started"`
+}
+
+// Snapshot returns the Machine's whole state, the same bytes for the same
+// state.
+func (m *Machine) Snapshot() ([]Part, error) {
+	head, err := json.Marshal(machineState{Config: m.cfg, At: m.at, Started: m.started})
+	if err != nil {
+		return nil, fmt.Errorf("rules: snapshot: %w", err)
+	}
+	parts := make([]Part, 0, 2+2*len(m.lamps)+2*len(m.devices))
+	parts = append(parts, Part{"machine", head}, Part{"fleet", m.fleet.marshal()})
+	for i, l := range m.lamps {
+		b, err := l.learner.MarshalBinary()
+		if err != nil {
+			return nil, fmt.Errorf("rules: snapshot: lamp %q: %w", l.cfg.Name, err)
+		}
+		parts = append(parts, Part{"lamp/" + l.cfg.Name, b},
+			Part{"alarm/lamp/" + l.cfg.Name, m.alarms[i].marshal()})
+	}
+	for i, d := range m.devices {
+		parts = append(parts, Part{"device/" + d.cfg.Name, d.marshal()},
+			Part{"alarm/device/" + d.cfg.Name, m.alarms[len(m.lamps)+i].marshal()})
+	}
+	return parts, nil
+}
+
+// Restore makes a Machine of a snapshot; step the inputs that came after it
+// next. The error says which part is damaged or of a newer version.
+func Restore(parts []Part) (*Machine, error) {
+	byKey := make(map[string][]byte, len(parts))
+	for _, p := range parts {
+		byKey[p.Key] = p.Data
+	}
+	var head machineState
+	if err := json.Unmarshal(byKey["machine"], &head); err != nil {
+		return nil, fmt.Errorf("rules: snapshot: part %q: %w", "machine", err)
+	}
+	m := New()
+	m.at, m.started = head.At.UTC(), head.Started
+	m.configure(head.Config)
+	var err error
+	part := func(key string, take func([]byte) error) {
+		data, ok := byKey[key]
+		if err == nil && ok {
+			if e := take(data); e != nil {
+				err = fmt.Errorf("rules: snapshot: part %q: %w", key, e)
+			}
+		} else if err == nil {
+			err = fmt.Errorf("rules: snapshot: part %q is missing", key)
+		}
+	}
+	takeAlarm := func(i int) func([]byte) error {
+		return func(b []byte) error {
+			a, err := unmarshalAlarm(b)
+			if err == nil {
+				m.alarms[i] = a
+			}
+			return err
+		}
+	}
+	part("fleet", m.fleet.unmarshal)
+	for i, l := range m.lamps {
+		part("lamp/"+l.cfg.Name, l.learner.UnmarshalBinary)
+		part("alarm/lamp/"+l.cfg.Name, takeAlarm(i))
+	}
+	for i, d := range m.devices {
+		part("device/"+d.cfg.Name, func(b []byte) error {
+			got, err := unmarshalDevice(d.cfg, b)
+			if err == nil {
+				m.devices[i] = got
+			}
+			return err
+		})
+		part("alarm/device/"+d.cfg.Name, takeAlarm(len(m.lamps)+i))
+	}
+	if err != nil {
+		return nil, err
+	}
+	m.refreshAll()
+	return m, nil
+}
