@@ -1,0 +1,89 @@
+package learn
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"math"
+	"reflect"
+)
+
+// A snapshot is the magic word, a version byte, the plain little-endian image
+// of core, and a CRC-32 of all that.
+const (
+	snapMagic   = "lampward learner "
+	snapVersion = 1
+)
+
+// MarshalBinary gives everything learned, exactly and always in the same
+// bytes, in less than 8 kB.
+func (l *Learner) MarshalBinary() ([]byte, error) {
+	b := append(make([]byte, 0, snapSize), snapMagic...)
+	b = append(b, snapVersion)
+	b, err := binary.Append(b, binary.LittleEndian, &l.c)
+	if err != nil {
+		return nil, err
+	}
+	return binary.LittleEndian.AppendUint32(b, crc32.ChecksumIEEE(b)), nil
+}
+
+var snapSize = len(snapMagic) + 1 + binary.Size(core{}) + 4
+
+var errSnapshot = errors.New("restore a backup, or delete this lamp's learned state and let it learn anew (a day or two)")
+
+// UnmarshalBinary restores what MarshalBinary gave. On error the Learner is
+// unchanged.
+func (l *Learner) UnmarshalBinary(b []byte) error {
+	n := len(snapMagic)
+	switch {
+	case len(b) < n+1 || string(b[:n]) != snapMagic:
+		return fmt.Errorf("this is no learner snapshot: %w", errSnapshot)
+	case b[n] != snapVersion:
+		return fmt.Errorf("learner snapshot has version %d, this program knows version %d: use the program version that wrote it, or %w", b[n], snapVersion, errSnapshot)
+	case len(b) != snapSize:
+		return fmt.Errorf("learner snapshot has %d bytes instead of %d: it is damaged: %w", len(b), snapSize, errSnapshot)
+	case crc32.ChecksumIEEE(b[:len(b)-4]) != binary.LittleEndian.Uint32(b[len(b)-4:]):
+		return fmt.Errorf("learner snapshot fails its checksum: it is damaged: %w", errSnapshot)
+	}
+	var c core
+	if _, err := binary.Decode(b[n+1:len(b)-4], binary.LittleEndian, &c); err != nil {
+		return fmt.Errorf("learner snapshot: %w: %w", err, errSnapshot)
+	}
+	if err := c.check(); err != nil {
+		return fmt.Errorf("learner snapshot: %w: %w", err, errSnapshot)
+	}
+	l.c = c
+	return nil
+}
+
+// check refuses an image that no Learner can have written.
+func (c *core) check() error {
+	if c.State > Blinking || c.Pend > Blinking || c.WhyState > Blinking {
+		return errors.New("holds an unknown state")
+	}
+	if !allFinite(reflect.ValueOf(c).Elem()) {
+		return errors.New("holds a number that is not finite")
+	}
+	return nil
+}
+
+func allFinite(v reflect.Value) bool {
+	switch v.Kind() {
+	case reflect.Float64, reflect.Float32:
+		return !math.IsNaN(v.Float()) && !math.IsInf(v.Float(), 0)
+	case reflect.Struct:
+		for i := range v.NumField() {
+			if !allFinite(v.Field(i)) {
+				return false
+			}
+		}
+	case reflect.Array:
+		for i := range v.Len() {
+			if !allFinite(v.Index(i)) {
+				return false
+			}
+		}
+	}
+	return true
+}
