@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"lampward/rules/learn"
@@ -67,8 +68,8 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 	}
 	if v.FaultChanged {
 		e.Kind, e.State = Fault, v.Fault.String()
-		e.Text = fmt.Sprintf("%s: sensor trouble, %s", l.cfg.Name, v.Fault)
-		e.Why = v.Fault.Explain()
+		e.Text = l.cfg.Name + ": sensor trouble, " + strings.ReplaceAll(v.Fault.String(), "_", " ")
+		e.Why = faultWhy[v.Fault]
 		if v.Fault == learn.NoFault {
 			e.Kind = FaultOver
 			e.Text = l.cfg.Name + ": the sensor works again"
@@ -77,6 +78,15 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 		out = append(out, e)
 	}
 	return out
+}
+
+// faultWhy explains each fault in one sentence; by learn.Fault.
+var faultWhy = [...]string{
+	learn.NoFault:   "",
+	learn.StuckRail: "The reading sits at an end of the converter's range, where it never sat before: look for a broken wire, a short circuit or a sensor in full light.",
+	learn.Frozen:    "The very same number comes again and again from a sensor that used to show noise: the board may repeat an old reading.",
+	learn.Noisy:     "The readings scatter far more than they used to: look for a loose wire, a weak supply or a light source nearby.",
+	learn.Fading:    "Lit and dark stand ever closer together: look for dust, a sensor that slipped, or a lamp that ages.",
 }
 
 func (l *lamp) say(s learn.State) string {

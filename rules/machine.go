@@ -282,7 +282,7 @@ func (m *Machine) configure(cfg Config) {
 		deviceAlarms = append(deviceAlarms, a)
 	}
 	m.alarms = append(lampAlarms, deviceAlarms...)
-	m.fleet.configure(cfg.FoldDevices, len(m.devices))
+	m.fleet.configure(cfg.FoldDevices, m.devices)
 	m.refreshAll()
 }
 
@@ -358,9 +358,9 @@ func Restore(parts []Part) (*Machine, error) {
 			err = fmt.Errorf("rules: snapshot: part %q is missing", key)
 		}
 	}
-	takeAlarm := func(i int) func([]byte) error {
+	takeAlarm := func(i int, key string) func([]byte) error {
 		return func(b []byte) error {
-			a, err := unmarshalAlarm(b)
+			a, err := unmarshalAlarm(key, b)
 			if err == nil {
 				m.alarms[i] = a
 			}
@@ -370,7 +370,7 @@ func Restore(parts []Part) (*Machine, error) {
 	part("fleet", m.fleet.unmarshal)
 	for i, l := range m.lamps {
 		part("lamp/"+l.cfg.Name, l.learner.UnmarshalBinary)
-		part("alarm/lamp/"+l.cfg.Name, takeAlarm(i))
+		part("alarm/lamp/"+l.cfg.Name, takeAlarm(i, "lamp/"+l.cfg.Name))
 	}
 	for i, d := range m.devices {
 		part("device/"+d.cfg.Name, func(b []byte) error {
@@ -380,7 +380,7 @@ func Restore(parts []Part) (*Machine, error) {
 			}
 			return err
 		})
-		part("alarm/device/"+d.cfg.Name, takeAlarm(len(m.lamps)+i))
+		part("alarm/device/"+d.cfg.Name, takeAlarm(len(m.lamps)+i, "device/"+d.cfg.Name))
 	}
 	if err != nil {
 		return nil, err

@@ -90,6 +90,16 @@ const (
 	Test         Kind = "test"        // a test message
 )
 
+// Kinds returns every kind of event there is.
+func Kinds() []Kind {
+	return []Kind{
+		Lit, Dark, Blinking, Learned,
+		Silent, Returned, ManySilent, ManyReturned, BatteryLow, Fault, FaultOver,
+		Reminder, Escalated, Chattering, Settled, Acknowledged, Shelved, Unshelved,
+		OutOfService, InServiceNow, BatteryNew, Downtime, Test,
+	}
+}
+
 // Alerts tells whether events of this kind are meant for a person's phone.
 func (k Kind) Alerts() bool {
 	switch k {

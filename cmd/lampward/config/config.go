@@ -1,0 +1,610 @@
+// Package config reads lampward.toml. Call [Load]; [Find] says where the file
+// is when nobody named one. Every mistake in a file is reported at once, each
+// with its line.
+package config
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"net"
+	"net/url"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"lampward/rules"
+	"lampward/rules/learn"
+)
+
+// Config is the whole configuration with defaults filled in.
+type Config struct {
+	File     string
+	Broker   Broker
+	Accounts []Account
+	Store    Store
+	Page     Page
+	Log      Log
+	Lamps    []Lamp
+	Devices  []Device
+	Webhooks []Webhook
+	Mails    []Mail
+	Rules    rules.Config // what the rules need of the above
+}
+
+// Broker says which broker feeds lampward.
+type Broker struct {
+	Listen        string // embedded: HOST:PORT; default 127.0.0.1:1883
+	URL           string // external: mqtt://HOST:PORT; empty: embedded
+	ClientID      string // external; default "lampward"
+	User          string // external
+	PasswordFile  string // external
+	CAFile        string // external: PEM of the authorities that vouch for the broker; empty: the system's
+	CertFile      string // TLS certificate; embedded: makes the listener speak TLS
+	KeyFile       string
+	MaxPacket     int // embedded, bytes; 0: the broker's default
+	MaxClients    int // embedded; 0: the broker's default
+	MaxPerAddress int // embedded; 0: the broker's default
+}
+
+// Account is one user name of the embedded broker.
+type Account struct {
+	Name         string
+	PasswordHash string
+	Publish      []string
+	Subscribe    []string
+}
+
+// Store says where history is kept.
+type Store struct {
+	Dir          string
+	KeepReadings time.Duration // raw readings; default 90 days
+	Flush        time.Duration // how long readings that nobody waits for may stay unwritten; default 10 s, 0: none
+}
+
+// Page says where the page is served.
+type Page struct {
+	Listen string // HOST:PORT; default 127.0.0.1:8080; empty: no page
+}
+
+// Log says how much is logged, and how.
+type Log struct {
+	Level  string // debug, info, warn, error; default info
+	Format string // text or json; default text
+}
+
+// Lamp is where the readings of one lamp come from.
+type Lamp struct {
+	Name   string
+	Topic  string
+	Value  string // JSON Pointer or senml:NAME; empty: the whole payload
+	Device string
+}
+
+// Device is where other news of a board comes from.
+type Device struct {
+	Name  string
+	Topic string // a topic of its own, besides those of its lamps; may be empty
+	Volts string // JSON Pointer or senml:NAME of the battery voltage, V
+	RSSI  string // the same of the signal strength, dBm
+}
+
+// Webhook is one route over HTTP.
+type Webhook struct {
+	Name        string
+	URL         string
+	Method      string
+	Headers     map[string]string
+	Body        string
+	ContentType string
+	Form        map[string]string
+	Secret      string
+	SecretFile  string
+	SecretEnv   string
+	CAFile      string
+	CertFile    string
+	KeyFile     string
+	Timeout     time.Duration
+	Route
+}
+
+// Mail is one route over SMTP.
+type Mail struct {
+	Name         string
+	Server       string // HOST:PORT
+	Security     string // starttls, tls or none
+	User         string
+	PasswordFile string
+	PasswordEnv  string
+	CAFile       string
+	From         string
+	To           []string
+	Route
+}
+
+// Route is what every route has: which alerts it takes, and when.
+type Route struct {
+	Kinds      []string      // kinds of event; empty: every alert
+	QuietFrom  string        // "22:00"; empty: no quiet hours
+	QuietTo    string        // "07:00"
+	Zone       string        // time zone of the quiet hours, "Europe/Lisbon"; empty: the machine's
+	Through    []string      // kinds that break through quiet hours
+	Escalation bool          // only alerts that stayed unacknowledged
+	MinGap     time.Duration // between two messages; 0: none
+	PerHour    int           // at most so many messages an hour; 0: no limit
+}
+
+// chemistries are the discharge curves that rules/battery knows.
+var chemistries = []string{"liion"}
+
+// Find returns the file to use when none was named: ./lampward.toml, else
+// lampward/lampward.toml in the platform's configuration folder.
+func Find() (string, error) {
+	places := []string{"lampward.toml"}
+	if dir, err := os.UserConfigDir(); err == nil {
+		places = append(places, filepath.Join(dir, "lampward", "lampward.toml"))
+	}
+	for _, p := range places {
+		if _, err := os.Stat(p); err == nil {
+			return p, nil
+		} else if !errors.Is(err, fs.ErrNotExist) {
+			return "", err
+		}
+	}
+	return "", fmt.Errorf("no configuration file: neither %s exists; write one or name it with -config FILE", strings.Join(places, " nor "))
+}
+
+// Load reads a file. A mistake in it is a [Problems].
+func Load(file string) (*Config, error) {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("configuration: %w; create it or name another with -config FILE", err)
+	}
+	return Parse(file, data)
+}
+
+// Parse reads a configuration from memory; file is its name in errors.
+func Parse(file string, data []byte) (*Config, error) {
+	if len(data) > 4<<20 {
+		return nil, Problems{{File: file, Line: 1, Text: "is larger than 4 MiB, which no configuration needs"}}
+	}
+	d, tree, err := parse(file, data)
+	if err != nil {
+		return nil, err
+	}
+	c := &Config{File: file}
+	t := &table{d: d, m: tree}
+	c.readBroker(t)
+	c.readStore(t)
+	for _, l := range t.tables("lamp") {
+		c.readLamp(l)
+	}
+	for _, v := range t.tables("device") {
+		c.readDevice(v)
+	}
+	for i, w := range t.tables("webhook") {
+		c.readWebhook(w, i)
+	}
+	for i, m := range t.tables("mail") {
+		c.readMail(m, i)
+	}
+	c.readAlarm(t)
+	t.done()
+	if len(c.Lamps) == 0 && !t.has("lamp") {
+		d.fail("lamp", `no lamp is configured; write at least a table [[lamp]] with name = "tank" and topic = "cellar/tank/light"`)
+	}
+	c.crossCheck(t)
+	if err := d.err(); err != nil {
+		return nil, err
+	}
+	return c, nil
+}
+
+func (c *Config) readBroker(root *table) {
+	b := &c.Broker
+	t, _ := root.table("broker")
+	listen := t.str("listen", "127.0.0.1:1883", &b.Listen)
+	if t.str("url", "mqtt://192.0.2.7:1883", &b.URL) {
+		if listen {
+			t.fail("url", "stands beside listen; keep listen for the embedded broker or url for an external one")
+		}
+		if u, err := url.Parse(b.URL); err != nil || u.Host == "" || !slices.Contains([]string{"mqtt", "mqtts", "tcp", "ssl", "ws", "wss"}, u.Scheme) {
+			// The value itself may hold a password.
+			t.fail("url", `is not the address of an MQTT broker; write "mqtt://HOST:1883", or "mqtts://HOST:8883" for TLS`)
+		}
+	} else if !listen {
+		b.Listen = "127.0.0.1:1883"
+	}
+	if listen {
+		checkAddress(t, "listen", b.Listen)
+	}
+	b.ClientID = "lampward"
+	external := []string{"client_id", "user", "password_file", "ca_file"}
+	t.str("client_id", "lampward", &b.ClientID)
+	t.str("user", "lampward", &b.User)
+	t.str("password_file", "/etc/lampward/mqtt-password", &b.PasswordFile)
+	t.str("ca_file", "/etc/lampward/ca.pem", &b.CAFile)
+	t.str("cert_file", "/etc/lampward/cert.pem", &b.CertFile)
+	t.str("key_file", "/etc/lampward/key.pem", &b.KeyFile)
+	if t.has("cert_file") != t.has("key_file") {
+		t.fail("cert_file", "cert_file and key_file go together; write both or neither")
+	}
+	embedded := []string{"max_packet", "max_clients", "max_per_address"}
+	t.whole("max_packet", 64, 16<<20, &b.MaxPacket)
+	t.whole("max_clients", 1, 1_000_000, &b.MaxClients)
+	t.whole("max_per_address", 1, 1_000_000, &b.MaxPerAddress)
+	for _, k := range external {
+		if t.has(k) && b.URL == "" {
+			t.fail(k, "only counts for an external broker; write url as well, or leave it out")
+		}
+	}
+	for _, k := range embedded {
+		if t.has(k) && b.URL != "" {
+			t.fail(k, "only counts for the embedded broker; leave it out, for url names an external one")
+		}
+	}
+	t.done()
+	seen := map[string]bool{}
+	for _, a := range root.tables("account") {
+		var x Account
+		needName(a, "boards", &x.Name, seen)
+		if !a.str("password_hash", "$argon2id$...", &x.PasswordHash) && !a.has("password_hash") {
+			a.fail("password_hash", "is missing; make one with `lampward password`")
+		}
+		a.strings("publish", "cellar/#", &x.Publish)
+		a.strings("subscribe", "cellar/#", &x.Subscribe)
+		for i, list := range [][]string{x.Publish, x.Subscribe} {
+			for _, f := range list {
+				if !validFilter(f) {
+					a.fail([]string{"publish", "subscribe"}[i], `%q is no topic filter; write one such as "cellar/tank/light", "cellar/+/light" or "cellar/#"`, f)
+				}
+			}
+		}
+		if b.URL != "" {
+			a.fail("name", "accounts only count for the embedded broker; leave them out, for broker.url names an external one")
+		}
+		a.done()
+		c.Accounts = append(c.Accounts, x)
+	}
+}
+
+func (c *Config) readStore(root *table) {
+	s := &c.Store
+	*s = Store{KeepReadings: 90 * 24 * time.Hour, Flush: 10 * time.Second}
+	t, _ := root.table("store")
+	if !t.str("dir", "/var/lib/lampward", &s.Dir) {
+		s.Dir = defaultDir()
+	} else if s.Dir == "" {
+		t.fail("dir", `is empty; write a folder, such as "/var/lib/lampward"`)
+	}
+	t.duration("keep_readings", 24*time.Hour, 3650*24*time.Hour, &s.KeepReadings)
+	t.duration("flush", 0, 10*time.Minute, &s.Flush)
+	t.done()
+
+	p, _ := root.table("page")
+	c.Page.Listen = "127.0.0.1:8080"
+	if p.str("listen", "127.0.0.1:8080", &c.Page.Listen) && c.Page.Listen != "" {
+		checkAddress(p, "listen", c.Page.Listen)
+	}
+	p.done()
+
+	l, _ := root.table("log")
+	c.Log = Log{Level: "info", Format: "text"}
+	l.choice("level", []string{"info", "debug", "warn", "error"}, &c.Log.Level)
+	l.choice("format", []string{"text", "json"}, &c.Log.Format)
+	l.done()
+}
+
+// defaultDir is where history goes when nobody says: the folder that systemd
+// made for the service, else the platform's place for state.
+func defaultDir() string {
+	if dir := os.Getenv("STATE_DIRECTORY"); dir != "" {
+		return dir
+	}
+	if dir := os.Getenv("XDG_STATE_HOME"); filepath.IsAbs(dir) {
+		return filepath.Join(dir, "lampward")
+	}
+	if home, err := os.UserHomeDir(); err == nil {
+		return filepath.Join(home, ".local", "state", "lampward")
+	}
+	return "lampward-data"
+}
+
+func (c *Config) readLamp(t *table) {
+	var l Lamp
+	var r rules.LampConfig
+	needName(t, "tank", &l.Name, nil)
+	if !t.str("topic", "cellar/tank/light", &l.Topic) {
+		if !t.has("topic") {
+			t.fail("topic", `is missing; write the topic that the board publishes to, such as "cellar/tank/light"`)
+		}
+	} else {
+		checkTopic(t, l.Topic)
+	}
+	if t.str("value", "/light/raw", &l.Value) {
+		checkPointer(t, "value", l.Value)
+	}
+	t.str("device", "tank-board", &l.Device)
+	reads := "higher"
+	t.choice("lit_reads", []string{"higher", "lower"}, &reads)
+	r.Learn.LitLower = reads == "lower"
+	var on, off float64
+	haveOn := t.number("on_above", -1e9, 1e9, &on)
+	haveOff := t.number("off_below", -1e9, 1e9, &off)
+	switch {
+	case haveOn != haveOff && t.has("on_above") != t.has("off_below"):
+		t.fail("on_above", "on_above and off_below go together; write both to set the levels by hand, or neither to have them learned")
+	case haveOn && haveOff:
+		if r.Learn.LitLower && on > off || !r.Learn.LitLower && on < off {
+			t.fail("on_above", "the two levels are the wrong way round for a lamp that reads %s when lit; swap them", reads)
+		}
+		r.Learn.Manual = learn.Levels{OnAbove: on, OffBelow: off}
+	}
+	t.duration("on_delay", 0, 24*time.Hour, &r.Learn.OnDelay)
+	t.duration("off_delay", 0, 24*time.Hour, &r.Learn.OffDelay)
+	t.duration("false_every", 24*time.Hour, 36500*24*time.Hour, &r.Learn.FalseEvery)
+	t.str("say_lit", "The tank is full", &r.SayLit)
+	t.str("say_dark", "The tank was emptied", &r.SayDark)
+	t.str("say_blinking", "The tank lamp blinks", &r.SayBlinking)
+	t.done()
+	r.Name, r.Device = l.Name, l.Device
+	c.Lamps = append(c.Lamps, l)
+	c.Rules.Lamps = append(c.Rules.Lamps, r)
+}
+
+func (c *Config) readDevice(t *table) {
+	var v Device
+	var r rules.DeviceConfig
+	needName(t, "tank-board", &v.Name, nil)
+	if t.str("topic", "cellar/tank/status", &v.Topic) {
+		checkTopic(t, v.Topic)
+	}
+	if t.str("volts", "/battery", &v.Volts) {
+		checkPointer(t, "volts", v.Volts)
+	}
+	if t.str("rssi", "/rssi", &v.RSSI) {
+		checkPointer(t, "rssi", v.RSSI)
+	}
+	t.duration("report_every", time.Second, 30*24*time.Hour, &r.ReportEvery)
+	t.duration("silent_after", time.Second, 365*24*time.Hour, &r.SilentAfter)
+	t.duration("false_every", 24*time.Hour, 36500*24*time.Hour, &r.FalseEvery)
+	if b, ok := t.table("battery"); ok {
+		b.choice("chemistry", chemistries, &r.Battery.Chemistry)
+		b.number("capacity_mah", 1, 1e7, &r.Battery.CapacityMAh)
+		b.number("current_ma", 1e-6, 1e5, &r.Battery.CurrentMA)
+		b.number("derate", 0.05, 1, &r.Battery.Derate)
+		b.duration("warn", time.Hour, 365*24*time.Hour, &r.Battery.Warn)
+		b.done()
+	}
+	t.done()
+	r.Name = v.Name
+	c.Devices = append(c.Devices, v)
+	c.Rules.Devices = append(c.Rules.Devices, r)
+}
+
+func (c *Config) readWebhook(t *table, i int) {
+	w := Webhook{Name: fmt.Sprintf("webhook-%d", i+1)}
+	t.str("name", "phone", &w.Name)
+	if !t.str("url", "https://push.example.com/topic", &w.URL) {
+		if !t.has("url") {
+			t.fail("url", `is missing; write where alerts are sent, such as "https://push.example.com/topic"`)
+		}
+	} else if u, err := url.Parse(w.URL); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		t.fail("url", `is not a web address; write one that begins with http:// or https://`)
+	}
+	t.str("method", "POST", &w.Method)
+	t.str("body", "{{.Text}}", &w.Body)
+	t.str("content_type", "text/plain", &w.ContentType)
+	t.stringMap("headers", `{ Title = "lampward" }`, &w.Headers)
+	t.stringMap("form", `{ message = "{{.Text}}" }`, &w.Form)
+	t.str("secret", "whsec_...", &w.Secret)
+	t.str("secret_file", "/etc/lampward/webhook-secret", &w.SecretFile)
+	t.str("secret_env", "LAMPWARD_WEBHOOK_SECRET", &w.SecretEnv)
+	t.str("ca_file", "/etc/lampward/ca.pem", &w.CAFile)
+	t.str("cert_file", "/etc/lampward/cert.pem", &w.CertFile)
+	t.str("key_file", "/etc/lampward/key.pem", &w.KeyFile)
+	t.duration("timeout", time.Second, 10*time.Minute, &w.Timeout)
+	w.Route.read(t)
+	t.done()
+	c.Webhooks = append(c.Webhooks, w)
+}
+
+func (c *Config) readMail(t *table, i int) {
+	m := Mail{Name: fmt.Sprintf("mail-%d", i+1), Security: "starttls"}
+	t.str("name", "mail", &m.Name)
+	need := func(key, example string, dst *string) {
+		if !t.str(key, example, dst) && !t.has(key) {
+			t.fail(key, "is missing; write one such as %q", example)
+		}
+	}
+	need("server", "mail.example.com:587", &m.Server)
+	if m.Server != "" {
+		checkAddress(t, "server", m.Server)
+	}
+	t.choice("security", []string{"starttls", "tls", "none"}, &m.Security)
+	t.str("user", "cellar@example.com", &m.User)
+	t.str("password_file", "/etc/lampward/mail-password", &m.PasswordFile)
+	t.str("password_env", "LAMPWARD_MAIL_PASSWORD", &m.PasswordEnv)
+	t.str("ca_file", "/etc/lampward/ca.pem", &m.CAFile)
+	need("from", "cellar@example.com", &m.From)
+	if !t.strings("to", "someone@example.com", &m.To) && !t.has("to") || t.has("to") && len(m.To) == 0 {
+		t.fail("to", `is missing; write who gets the mail, such as ["someone@example.com"]`)
+	}
+	m.Route.read(t)
+	t.done()
+	c.Mails = append(c.Mails, m)
+}
+
+func (r *Route) read(t *table) {
+	kinds := make([]string, 0, len(rules.Kinds()))
+	for _, k := range rules.Kinds() {
+		if k.Alerts() {
+			kinds = append(kinds, string(k))
+		}
+	}
+	list := func(key string, dst *[]string) {
+		if t.strings(key, "lit", dst) {
+			for _, k := range *dst {
+				if !slices.Contains(kinds, k) {
+					t.fail(key, "%q is no kind of alert%s; known are %s", k, hint(k, kinds), strings.Join(kinds, ", "))
+				}
+			}
+		}
+	}
+	list("kinds", &r.Kinds)
+	list("quiet_through", &r.Through)
+	clock := func(key string, dst *string) {
+		if t.str(key, "22:00", dst) {
+			if _, err := time.Parse("15:04", *dst); err != nil {
+				t.fail(key, `%q is no time of day; write one such as "22:00"`, *dst)
+			}
+		}
+	}
+	clock("quiet_from", &r.QuietFrom)
+	clock("quiet_to", &r.QuietTo)
+	if t.has("quiet_from") != t.has("quiet_to") {
+		t.fail("quiet_from", "quiet_from and quiet_to go together; write both or neither")
+	}
+	if t.str("zone", "Europe/Lisbon", &r.Zone) {
+		if _, err := time.LoadLocation(r.Zone); err != nil {
+			t.fail("zone", `%q is no known time zone; write one such as "Europe/Lisbon" or "UTC"`, r.Zone)
+		}
+	}
+	t.boolean("escalation", &r.Escalation)
+	t.duration("min_gap", 0, 24*time.Hour, &r.MinGap)
+	t.whole("per_hour", 1, 100_000, &r.PerHour)
+}
+
+func (c *Config) readAlarm(root *table) {
+	t, _ := root.table("alarm")
+	a := &c.Rules.Alarm
+	t.duration("remind_every", time.Minute, 365*24*time.Hour, &a.RemindEvery)
+	t.duration("escalate_after", time.Minute, 365*24*time.Hour, &a.EscalateAfter)
+	t.whole("fold_devices", 2, 100_000, &c.Rules.FoldDevices)
+	t.done()
+}
+
+// crossCheck finds mistakes that take more than one table to see.
+func (c *Config) crossCheck(t *table) {
+	twice := func(what string, n int, name func(int) string) {
+		seen := map[string]int{}
+		for i := range n {
+			s := name(i)
+			if first, ok := seen[s]; ok && s != "" {
+				t.d.fail(fmt.Sprintf("%s[%d].name", what, i+1), "%q is already the name of %s[%d]; write another", s, what, first+1)
+				continue
+			}
+			seen[s] = i
+		}
+	}
+	twice("lamp", len(c.Lamps), func(i int) string { return c.Lamps[i].Name })
+	twice("device", len(c.Devices), func(i int) string { return c.Devices[i].Name })
+	routes := map[string]bool{}
+	route := func(what string, i int, name string) {
+		if routes[name] {
+			t.d.fail(fmt.Sprintf("%s[%d].name", what, i+1), "%q is already the name of another route; write another", name)
+		}
+		routes[name] = true
+		checkName(t.d, fmt.Sprintf("%s[%d].name", what, i+1), name)
+	}
+	for i, w := range c.Webhooks {
+		route("webhook", i, w.Name)
+	}
+	for i, m := range c.Mails {
+		route("mail", i, m.Name)
+	}
+	if len(c.Accounts) == 0 && c.Broker.URL == "" && c.Broker.Listen != "" && !loopback(c.Broker.Listen) {
+		t.d.fail("broker.listen", "%s can be reached from other machines, and no account is configured; write 127.0.0.1:1883, or add an [[account]]", c.Broker.Listen)
+	}
+}
+
+// needName reads the name of a table; seen, if not nil, refuses repeats.
+func needName(t *table, example string, dst *string, seen map[string]bool) {
+	if !t.str("name", example, dst) {
+		if !t.has("name") {
+			t.fail("name", "is missing; write a short name, such as %q", example)
+		}
+		return
+	}
+	checkName(t.d, join(t.name, "name"), *dst)
+	if seen != nil {
+		if seen[*dst] {
+			t.fail("name", "%q stands twice; write another", *dst)
+		}
+		seen[*dst] = true
+	}
+}
+
+// checkName refuses names that could not be shown or typed.
+func checkName(d *document, key, name string) {
+	switch {
+	case name == "":
+		d.fail(key, `is empty; write a short name, such as "tank"`)
+	case len(name) > 100:
+		d.fail(key, "is longer than 100 bytes; write a shorter one")
+	case strings.ContainsFunc(name, func(r rune) bool { return r < ' ' || r == 0x7f || r == 0xfffd }):
+		d.fail(key, "%q holds a control character; leave it out", name)
+	case strings.TrimSpace(name) != name:
+		d.fail(key, "%q begins or ends with a space; leave it out", name)
+	}
+}
+
+func checkTopic(t *table, topic string) {
+	switch {
+	case topic == "":
+		t.fail("topic", `is empty; write one such as "cellar/tank/light"`)
+	case strings.ContainsAny(topic, "+#"):
+		t.fail("topic", "%q holds a wildcard; write the one topic of this board", topic)
+	case strings.HasPrefix(topic, "$"):
+		t.fail("topic", "%q begins with $, which MQTT keeps for brokers; write another", topic)
+	case len(topic) > 65535 || strings.ContainsRune(topic, 0) || !utf8.ValidString(topic):
+		t.fail("topic", "is no valid MQTT topic (UTF-8, no NUL, at most 65,535 bytes)")
+	}
+}
+
+func checkPointer(t *table, key, p string) {
+	if p == "" || strings.HasPrefix(p, "/") || strings.HasPrefix(p, "senml:") && len(p) > len("senml:") {
+		for i := 0; i < len(p); i++ {
+			if p[0] == '/' && p[i] == '~' && (i+1 == len(p) || p[i+1] != '0' && p[i+1] != '1') {
+				t.fail(key, `%q is no JSON Pointer: write ~0 for ~ and ~1 for / (RFC 6901)`, p)
+				return
+			}
+		}
+		return
+	}
+	t.fail(key, `%q is no JSON Pointer; write one such as "/%s" (RFC 6901), or "senml:NAME"`, p, strings.ReplaceAll(p, ".", "/"))
+}
+
+func checkAddress(t *table, key, addr string) {
+	host, port, err := net.SplitHostPort(addr)
+	if err == nil {
+		_, err = net.LookupPort("tcp", port)
+	}
+	if err != nil {
+		t.fail(key, `%q is no address; write HOST:PORT, such as "127.0.0.1:1883"`, addr)
+	}
+	_ = host
+}
+
+func loopback(addr string) bool {
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return true // reported already
+	}
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+// validFilter checks an MQTT topic filter (OASIS MQTT 5.0, section 4.7.1).
+func validFilter(f string) bool {
+	levels := strings.Split(f, "/")
+	for i, l := range levels {
+		if strings.Contains(l, "#") && (l != "#" || i != len(levels)-1) || strings.Contains(l, "+") && l != "+" {
+			return false
+		}
+	}
+	return f != "" && len(f) <= 65535 && utf8.ValidString(f)
+}

@@ -1,0 +1,398 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"lampward/broker"
+	"lampward/cmd/lampward/config"
+	"lampward/notify"
+	"lampward/rules"
+	"lampward/store"
+)
+
+// A job is what other goroutines ask of the loop: inputs to step, or a look
+// at the machine.
+type job struct {
+	inputs []rules.Input        // At is stamped by the loop
+	link   *broker.Link         // news of a client, kept until it matters
+	client string               // MQTT client that sent inputs
+	look   func(*rules.Machine) // called by the loop between steps
+	// done, if not nil, gets nil once the inputs are durable, or why they were
+	// refused. It has room for one.
+	done chan error
+}
+
+// daemon feeds what the broker hears to the rules, the store and the outbox.
+// Its loop is the only goroutine that touches the machine.
+type daemon struct {
+	cfg    *config.Config
+	log    *slog.Logger
+	clock  clock
+	store  *store.Store
+	worker *notify.Worker
+	routes []notify.Policy
+	seen   func([]rules.Event) // told of each batch of stored events; nil: nobody
+	jobs   chan job
+
+	machine *rules.Machine
+	intake  intake
+	links   links
+	wall    wallWatch
+
+	pending  []store.Record // stepped, not yet stored
+	waiting  []chan error   // who waits for pending to be durable
+	flushAt  time.Time      // engine time by which pending must be stored; zero: none pending
+	seq      int64          // of the newest stored input
+	snapAt   time.Time      // engine time of the next snapshot
+	snapSeq  int64          // of the newest snapshot
+	broken   error          // why memory could not follow the disk; readings are refused meanwhile
+	mendAt   time.Time      // when to try again
+	refusals int            // since broken
+}
+
+const (
+	snapshotEvery = time.Hour       // a restart replays at most the inputs since the last one
+	snapshotAfter = 20_000          // inputs, for a fleet too busy for snapshotEvery
+	mendEvery     = 2 * time.Second // between attempts to store again after a failure
+	maxBatch      = 1000            // jobs stored in one transaction
+)
+
+// loop steps whatever arrives until ctx ends, then stores what is pending and
+// a snapshot. Open rules.Machine.Step, store.Append and notify.Worker next.
+func (d *daemon) loop(ctx context.Context) error {
+	for {
+		wake, cancel := d.nextWake()
+		select {
+		case <-ctx.Done():
+			cancel()
+			return d.stop()
+		case j := <-d.jobs:
+			d.begin()
+			d.take(j)
+			for n := len(d.jobs); n > 0 && len(d.waiting) < maxBatch; n-- {
+				d.take(<-d.jobs)
+			}
+		case <-wake:
+			d.begin()
+		}
+		cancel()
+		d.commit(ctx)
+	}
+}
+
+// begin steps what the passage of time brought about.
+func (d *daemon) begin() {
+	now := d.clock.Now()
+	if d.broken != nil {
+		return
+	}
+	d.wall.check(d)
+	if at, ok := d.machine.Next(); ok && !at.After(now) {
+		for _, in := range d.links.flush() {
+			d.step(in, now)
+		}
+		d.step(rules.Input{Kind: rules.InTick}, now)
+	}
+}
+
+// take steps the inputs of one job.
+func (d *daemon) take(j job) {
+	switch {
+	case j.look != nil:
+		j.look(d.machine)
+	case j.link != nil:
+		d.links.note(*j.link, d.clock.Now())
+	case d.broken != nil:
+		d.refusals++
+		if j.done != nil {
+			j.done <- d.broken
+		}
+		return
+	}
+	now := d.clock.Now()
+	for _, in := range j.inputs {
+		d.links.heard(in.Device, j.client)
+		d.step(in, now)
+	}
+	if j.done != nil {
+		d.waiting = append(d.waiting, j.done)
+	}
+}
+
+// step gives one input to the rules and keeps what came of it for commit.
+func (d *daemon) step(in rules.Input, now time.Time) {
+	in.At = now
+	events := d.machine.Step(in)
+	if in.Kind == rules.InTick && len(events) == 0 {
+		return // nothing to replay
+	}
+	rec := store.Record{Input: in, Offset: d.wall.offset}
+	if len(events) > 0 {
+		rec.Events = append([]rules.Event(nil), events...)
+		rec.Routes = d.targets(rec.Events, now)
+	}
+	d.pending = append(d.pending, rec)
+	if len(rec.Events) > 0 || in.Kind != rules.InReading {
+		d.flushAt = now
+	} else if by := now.Add(d.cfg.Store.Flush); d.flushAt.IsZero() || by.Before(d.flushAt) {
+		d.flushAt = by
+	}
+}
+
+// targets says where each event is to be sent, and when.
+func (d *daemon) targets(events []rules.Event, now time.Time) [][]store.Target {
+	wall := now.Add(d.wall.offset)
+	out := make([][]store.Target, len(events))
+	for i, e := range events {
+		for _, t := range notify.Plan(e, wall, d.routes) {
+			out[i] = append(out[i], store.Target{Route: t.Route, Due: now.Add(t.Delay)})
+		}
+	}
+	return out
+}
+
+// commit stores what is pending if somebody waits for it or it is time, and
+// answers who waits. State changes are on disk before anything else happens.
+func (d *daemon) commit(ctx context.Context) {
+	now := d.clock.Now()
+	if d.broken != nil {
+		d.mend(ctx, now)
+		return
+	}
+	if len(d.pending) > 0 && (len(d.waiting) > 0 || !now.Before(d.flushAt)) {
+		d.flush(ctx)
+	}
+	if len(d.pending) == 0 {
+		d.answer(nil)
+	}
+	if d.broken == nil && (!now.Before(d.snapAt) || d.seq-d.snapSeq >= snapshotAfter) {
+		d.snapshot(ctx, now)
+	}
+}
+
+func (d *daemon) flush(ctx context.Context) {
+	// What was acknowledged must be stored even while the daemon is told to stop.
+	first, err := d.store.Append(context.WithoutCancel(ctx), d.pending, true)
+	if err != nil {
+		d.fail(fmt.Errorf("storing %d readings: %w", len(d.pending), err))
+		return
+	}
+	d.seq = first + int64(len(d.pending)) - 1
+	var told []rules.Event
+	for _, r := range d.pending {
+		told = append(told, r.Events...)
+	}
+	d.pending, d.flushAt = d.pending[:0], time.Time{}
+	d.answer(nil)
+	if len(told) > 0 {
+		d.worker.Wake()
+		if d.seen != nil {
+			d.seen(told)
+		}
+	}
+}
+
+func (d *daemon) answer(err error) {
+	for i, w := range d.waiting {
+		w <- err
+		d.waiting[i] = nil
+	}
+	d.waiting = d.waiting[:0]
+}
+
+// fail refuses what is pending: memory is ahead of the disk now, so the
+// machine is thrown away and made anew from what is stored.
+func (d *daemon) fail(err error) {
+	d.log.Error("cannot store; readings are refused until it works again",
+		"error", err, "do", "free space, or check the disk, in "+d.cfg.Store.Dir)
+	d.broken = err
+	d.refusals = len(d.pending)
+	d.pending, d.flushAt = d.pending[:0], time.Time{}
+	d.mendAt = d.clock.Now().Add(mendEvery)
+	d.answer(err)
+}
+
+// mend rebuilds the machine from the store and tries to write again.
+func (d *daemon) mend(ctx context.Context, now time.Time) {
+	if now.Before(d.mendAt) {
+		return
+	}
+	d.mendAt = now.Add(mendEvery)
+	if err := d.rebuild(ctx); err != nil {
+		d.broken = err
+		return
+	}
+	// The start input is the probe: if it can be stored, readings can.
+	d.broken = nil
+	lost := d.refusals
+	d.step(rules.Input{Kind: rules.InStart}, d.clock.Now())
+	d.flush(ctx)
+	if d.broken == nil {
+		d.log.Info("storing works again", "refused", lost)
+		d.refusals = 0
+	} else {
+		d.refusals = lost
+	}
+}
+
+// rebuild makes the machine of the last snapshot and the inputs since.
+func (d *daemon) rebuild(ctx context.Context) error {
+	ctx = context.WithoutCancel(ctx)
+	seq, parts, err := d.store.LoadSnapshot(ctx)
+	if err != nil {
+		return fmt.Errorf("reading the snapshot: %w", err)
+	}
+	m := rules.New()
+	if len(parts) > 0 {
+		if m, err = rules.Restore(toRules(parts)); err != nil {
+			d.log.Warn("the snapshot cannot be used; relearning from the stored readings", "error", err)
+			m, seq = rules.New(), 0
+		}
+	}
+	d.snapSeq, d.seq = seq, seq
+	differs := 0
+	err = d.store.Inputs(ctx, seq, func(seq int64, in rules.Input, stored [][]byte) error {
+		d.seq = seq
+		if !sameEvents(m.Step(in), stored) {
+			if differs++; differs == 1 {
+				d.log.Warn("replay decides otherwise than it was decided live (normal once after an upgrade)", "input", seq)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("replaying stored inputs: %w", err)
+	}
+	d.machine = m
+	d.snapAt = d.clock.Now().Add(snapshotEvery)
+	return nil
+}
+
+// sameEvents compares events with their stored form.
+func sameEvents(events []rules.Event, stored [][]byte) bool {
+	if len(events) != len(stored) {
+		return false
+	}
+	for i, e := range events {
+		b, err := json.Marshal(e)
+		if err != nil || !bytes.Equal(b, stored[i]) {
+			return false
+		}
+	}
+	return true
+}
+
+func toRules(parts []store.Part) []rules.Part {
+	out := make([]rules.Part, len(parts))
+	for i, p := range parts {
+		out[i] = rules.Part(p)
+	}
+	return out
+}
+
+// snapshot stores the machine's state, so that a restart need not replay
+// everything.
+func (d *daemon) snapshot(ctx context.Context, now time.Time) {
+	d.snapAt = now.Add(snapshotEvery)
+	if len(d.pending) > 0 {
+		d.flush(ctx)
+	}
+	if d.broken != nil || d.seq == d.snapSeq {
+		return
+	}
+	parts, err := d.machine.Snapshot()
+	if err == nil {
+		out := make([]store.Part, len(parts))
+		for i, p := range parts {
+			out[i] = store.Part(p)
+		}
+		err = d.store.SaveSnapshot(context.WithoutCancel(ctx), d.seq, out)
+	}
+	if err != nil {
+		d.log.Warn("cannot store a snapshot; a restart will take longer", "error", err)
+		return
+	}
+	d.snapSeq = d.seq
+	if err := d.store.Prune(ctx, now); err != nil && !errors.Is(err, context.Canceled) {
+		d.log.Warn("cannot prune old readings", "error", err)
+	}
+}
+
+// boot brings the machine up to date and tells it that the daemon started.
+func (d *daemon) boot(ctx context.Context) error {
+	if err := d.rebuild(ctx); err != nil {
+		return err
+	}
+	d.wall.begin(d)
+	now := d.clock.Now()
+	want, err := json.Marshal(d.cfg.Rules)
+	if err != nil {
+		return err
+	}
+	if have, err := json.Marshal(d.machine.Config()); err != nil || !bytes.Equal(have, want) {
+		d.step(rules.Input{Kind: rules.InConfig, Config: &d.cfg.Rules}, now)
+	}
+	d.step(rules.Input{Kind: rules.InStart}, now)
+	d.flush(ctx)
+	return d.broken
+}
+
+// stop stores what is pending and a snapshot. Broker and page have stopped by
+// now, so no job arrives any more.
+func (d *daemon) stop() error {
+	ctx := context.Background()
+	for len(d.jobs) > 0 {
+		d.take(<-d.jobs)
+	}
+	if d.broken != nil {
+		d.answer(d.broken)
+		return fmt.Errorf("stopped while storing did not work: %w", d.broken)
+	}
+	d.step(rules.Input{Kind: rules.InStop}, d.clock.Now())
+	d.flush(ctx)
+	d.snapshot(ctx, d.clock.Now())
+	return d.broken
+}
+
+// nextWake returns when the loop must act even if nothing arrives.
+func (d *daemon) nextWake() (<-chan time.Time, func()) {
+	at := d.snapAt
+	earlier := func(t time.Time) {
+		if t.Before(at) {
+			at = t
+		}
+	}
+	if d.broken != nil {
+		return d.clock.After(d.mendAt)
+	}
+	if !d.flushAt.IsZero() {
+		earlier(d.flushAt)
+	}
+	if next, ok := d.machine.Next(); ok {
+		earlier(next)
+	}
+	earlier(d.clock.Now().Add(wallCheckEvery))
+	return d.clock.After(at)
+}
+
+// do hands a job to the loop and waits until it is durable.
+func (d *daemon) do(ctx context.Context, j job) error {
+	j.done = make(chan error, 1)
+	select {
+	case d.jobs <- j:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-j.done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}

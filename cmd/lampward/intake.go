@@ -1,0 +1,317 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"hash/maphash"
+	"sync"
+	"time"
+
+	"lampward/broker"
+	"lampward/cmd/lampward/config"
+	"lampward/rules"
+)
+
+// intake turns MQTT messages into inputs. It knows which lamps and device
+// each topic feeds, and keeps out what is no fresh reading.
+type intake struct {
+	topics map[string]*topic
+	quiet  *broker.Quiet
+	count  counters
+}
+
+// counters tell what became of messages; see the page's API.
+type counters struct {
+	mu sync.Mutex
+	Counts
+}
+
+// Counts are totals since the daemon started.
+type Counts struct {
+	Readings  int64 `json:"readings"`  // taken
+	Unknown   int64 `json:"unknown"`   // on a topic that no lamp or device uses
+	Retained  int64 `json:"retained"`  // old state that an external broker keeps: no sign of life
+	Repeated  int64 `json:"repeated"`  // sent again (DUP) though it had been taken
+	Late      int64 `json:"late"`      // measured long before it arrived
+	Malformed int64 `json:"malformed"` // no finite number in it
+}
+
+func (c *counters) add(what *int64) {
+	c.mu.Lock()
+	*what++
+	c.mu.Unlock()
+}
+
+func (c *counters) snapshot() Counts {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.Counts
+}
+
+// topic is one topic and who reads what from its payloads.
+type topic struct {
+	device string
+	lamps  []topicLamp
+	status *broker.DecodeOptions // where volts and signal strength are
+
+	mu       sync.Mutex
+	lastHash uint64        // of the newest payload taken
+	lead     time.Duration // smallest wall minus payload time seen, see late
+	haveLead bool
+}
+
+type topicLamp struct {
+	name   string
+	decode broker.DecodeOptions
+}
+
+// hashSeed makes payload hashes comparable within this run only, which is all
+// they are for.
+var hashSeed = maphash.MakeSeed()
+
+func newIntake(cfg *config.Config, quiet *broker.Quiet) intake {
+	t := intake{topics: map[string]*topic{}, quiet: quiet}
+	device := map[string]config.Device{}
+	for _, v := range cfg.Devices {
+		device[v.Name] = v
+	}
+	at := func(name, owner string) *topic {
+		x := t.topics[name]
+		if x == nil {
+			x = &topic{device: owner}
+			t.topics[name] = x
+		}
+		if v := device[owner]; v.Volts != "" || v.RSSI != "" {
+			x.status = &broker.DecodeOptions{Volts: v.Volts, RSSI: v.RSSI}
+		}
+		return x
+	}
+	for _, l := range cfg.Lamps {
+		owner := l.Device
+		if owner == "" {
+			owner = l.Name
+		}
+		x := at(l.Topic, owner)
+		x.lamps = append(x.lamps, topicLamp{l.Name, broker.DecodeOptions{Value: l.Value}})
+	}
+	for _, v := range cfg.Devices {
+		if v.Topic != "" {
+			at(v.Topic, v.Name)
+		}
+	}
+	return t
+}
+
+// names lists the topics, for the subscription to an external broker.
+func (t *intake) names() []string {
+	out := make([]string, 0, len(t.topics))
+	for name := range t.topics {
+		out = append(out, name)
+	}
+	return out
+}
+
+// inputs decodes one message. A message that is refused for good yields no
+// input and no error: it is counted, logged once, and acknowledged, for
+// sending it again would not better it.
+func (t *intake) inputs(m broker.Message, wall time.Time) []rules.Input {
+	x := t.topics[m.Topic]
+	switch {
+	case x == nil:
+		t.count.add(&t.count.Unknown)
+		return nil
+	case m.Retained:
+		t.count.add(&t.count.Retained)
+		return nil
+	case x.repeated(m):
+		t.count.add(&t.count.Repeated)
+		return nil
+	}
+	var out []rules.Input
+	malformed := func(err error) {
+		t.count.add(&t.count.Malformed)
+		t.quiet.Note(m.Topic, err)
+	}
+	var status rules.Input
+	if x.status != nil {
+		samples, err := broker.Decode(m.Payload, *x.status)
+		for _, s := range samples {
+			if s.Volts != nil {
+				status.Volts = s.Volts
+			}
+			if s.RSSI != nil {
+				status.RSSI = s.RSSI
+			}
+		}
+		if err != nil && len(x.lamps) == 0 {
+			malformed(err)
+			return nil
+		}
+	}
+	for _, l := range x.lamps {
+		samples, err := broker.Decode(m.Payload, l.decode)
+		if err != nil {
+			malformed(err)
+			continue
+		}
+		for _, s := range samples {
+			if !s.HasValue {
+				continue
+			}
+			if !s.At.IsZero() && x.late(wall.Sub(s.At)) {
+				t.count.add(&t.count.Late)
+				continue
+			}
+			in := rules.Input{Kind: rules.InReading, Lamp: l.name, Device: x.device, Value: s.Value}
+			if len(out) == 0 {
+				in.Volts, in.RSSI = status.Volts, status.RSSI
+			}
+			out = append(out, in)
+		}
+	}
+	if len(x.lamps) == 0 {
+		// A device's own topic: any message is a sign of life.
+		status.Kind, status.Device = rules.InReading, x.device
+		out = append(out, status)
+	}
+	if len(out) > 0 {
+		t.count.add(&t.count.Readings)
+		x.took(m)
+	}
+	return out
+}
+
+// repeated tells whether a message flagged DUP is the one taken last. After a
+// restart nothing is known of it, and it counts as new: rather twice than
+// never.
+func (x *topic) repeated(m broker.Message) bool {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return m.Dup && x.lastHash != 0 && x.lastHash == maphash.Bytes(hashSeed, m.Payload)
+}
+
+func (x *topic) took(m broker.Message) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if m.QoS > 0 { // only those can come again
+		x.lastHash = maphash.Bytes(hashSeed, m.Payload)
+	}
+}
+
+// lateAfter is how much later than its fellows a reading may arrive and still
+// tell what the lamp does now.
+const lateAfter = 10 * time.Minute
+
+// late judges a reading that carries its own time by how long it was under
+// way, compared to the quickest reading of this topic: a board whose clock is
+// hours off is late by the same amount each time, and not late at all.
+func (x *topic) late(lead time.Duration) bool {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if !x.haveLead || lead < x.lead {
+		x.lead, x.haveLead = lead, true
+	}
+	return lead-x.lead > lateAfter
+}
+
+// Publish implements broker.Sink: it returns nil once the reading is stored.
+func (d *daemon) Publish(ctx context.Context, m broker.Message) error {
+	inputs := d.intake.inputs(m, d.clock.Wall())
+	if len(inputs) == 0 {
+		return nil
+	}
+	j := job{inputs: inputs, client: m.Client}
+	if m.QoS > 0 {
+		return d.do(ctx, j)
+	}
+	// Nobody waits for a QoS 0 reading, but the queue is bounded: a sender
+	// that is faster than the loop is slowed down here.
+	select {
+	case d.jobs <- j:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// Link implements broker.Sink.
+func (d *daemon) Link(ctx context.Context, l broker.Link) {
+	select {
+	case d.jobs <- job{link: &l}:
+	case <-ctx.Done():
+	}
+}
+
+// Uplink implements broker.Sink.
+func (d *daemon) Uplink(ctx context.Context, up bool, reason string) {
+	word := rules.UplinkUp
+	if !up {
+		word = rules.UplinkDown
+		d.log.Warn("the connection to the broker is down", "reason", reason)
+	} else {
+		d.log.Info("connected to the broker")
+	}
+	select {
+	case d.jobs <- job{inputs: []rules.Input{{Kind: rules.InUplink, Word: word}}}:
+	case <-ctx.Done():
+	}
+}
+
+// links keeps the newest news of each device's connection in memory and hands
+// it to the rules only when a deadline is due: a board that connects for each
+// reading would otherwise cost two stored inputs more a reading.
+type links struct {
+	clientOf map[string]string   // device to the client that last spoke for it
+	devices  map[string][]string // the reverse; never more than there are devices
+	news     []rules.Input       // newest of each device, in order of arrival
+}
+
+// heard notes that client spoke for device.
+func (l *links) heard(device, client string) {
+	if device == "" || client == "" || l.clientOf[device] == client {
+		return
+	}
+	if l.clientOf == nil {
+		l.clientOf, l.devices = map[string]string{}, map[string][]string{}
+	}
+	if old, ok := l.clientOf[device]; ok {
+		rest := l.devices[old][:0]
+		for _, d := range l.devices[old] {
+			if d != device {
+				rest = append(rest, d)
+			}
+		}
+		if l.devices[old] = rest; len(rest) == 0 {
+			delete(l.devices, old)
+		}
+	}
+	// Copied, for both may point into the broker's buffers.
+	device, client = string(bytes.Clone([]byte(device))), string(bytes.Clone([]byte(client)))
+	l.clientOf[device] = client
+	l.devices[client] = append(l.devices[client], device)
+}
+
+// note keeps news of a client for each device it spoke for.
+func (l *links) note(n broker.Link, at time.Time) {
+	for _, device := range l.devices[n.Client] {
+		in := rules.Input{Kind: rules.InLink, Device: device, Word: n.Word, Was: at}
+		rest := l.news[:0]
+		for _, old := range l.news {
+			// The will comes with the loss that published it and says more.
+			if old.Device == device && old.Word == broker.LinkWill && n.Word == broker.LinkLost {
+				in = old
+			}
+			if old.Device != device {
+				rest = append(rest, old)
+			}
+		}
+		l.news = append(rest, in)
+	}
+}
+
+// flush returns the news kept so far and forgets it.
+func (l *links) flush() []rules.Input {
+	out := l.news
+	l.news = nil
+	return out
+}
