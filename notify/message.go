@@ -1,0 +1,220 @@
+package notify
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"lampward/rules"
+)
+
+// Links are addresses that act on an alert when a person opens them; an empty
+// one is left out. See package link.
+type Links struct {
+	Ack    string
+	Shelve string
+}
+
+// Message is what templates see of a delivery: {{.Text}}, {{.Lamp}} and so on.
+// All text in it may hold anything, names and words of users included.
+type Message struct {
+	ID          string    // stable over retries and restarts
+	Kind        string    // "lit", "dark", ...
+	Lamp        string    // name of the lamp; empty for a device's event
+	Device      string    // name of the device
+	Name        string    // the lamp's name, or else the device's, or "lampward"
+	Text        string    // the message, one short line
+	Why         string    // why lampward thinks so
+	Cause       string    // "silent": the likeliest cause
+	State       string    //
+	By          string    //
+	Value       float64   // the raw count that decided
+	OnAbove     float64   //
+	OffBelow    float64   //
+	Confidence  float64   // 0..1
+	Provisional bool      //
+	Time        string    // RFC 3339, UTC; empty if unknown
+	Since       string    // RFC 3339, UTC; empty if unknown
+	Wall        time.Time // Time, for {{.Wall.Format "15:04"}}
+	AckURL      string    // empty if there is no link
+	ShelveURL   string    //
+	Items       []Message // a folded message: those it stands for, oldest first
+}
+
+// newMessage builds the template view of a delivery.
+func newMessage(d rules.Delivery, links func(rules.Delivery) Links) Message {
+	e := d.Event
+	m := Message{
+		ID: d.EventID, Kind: string(e.Kind), Lamp: e.Lamp, Device: e.Device,
+		Name: name(&e), Text: e.Text, Why: e.Why, Cause: e.Cause, State: e.State, By: e.By,
+		Value: e.Value, OnAbove: e.OnAbove, OffBelow: e.OffBelow,
+		Confidence: e.Confidence, Provisional: e.Provisional,
+		Time: stamp(d.Wall), Since: stamp(since(d)), Wall: d.Wall,
+	}
+	if m.Text == "" {
+		m.Text = m.Name + ": " + m.Kind
+	}
+	if links != nil {
+		l := links(d)
+		m.AckURL, m.ShelveURL = l.Ack, l.Shelve
+	}
+	return m
+}
+
+// foldMessages builds one message that stands for several.
+func foldMessages(ds []rules.Delivery, links func(rules.Delivery) Links) Message {
+	m := Message{ID: foldID(ds), Kind: kindFolded, Name: "lampward"}
+	names := map[string]bool{}
+	for _, d := range ds {
+		item := newMessage(d, links)
+		m.Items = append(m.Items, item)
+		names[item.Name] = true
+	}
+	last := m.Items[len(m.Items)-1]
+	m.Time, m.Wall = last.Time, last.Wall
+	if len(names) == 1 {
+		m.Name, m.Lamp, m.Device = last.Name, last.Lamp, last.Device
+	}
+	m.Text = fmt.Sprintf("%d messages, the last: %s", len(ds), last.Text)
+	var b strings.Builder
+	for i, item := range m.Items {
+		if i > 0 {
+			b.WriteByte('\n')
+		}
+		if item.Time != "" {
+			b.WriteString(item.Time + " ")
+		}
+		b.WriteString(item.Text)
+	}
+	m.Why = b.String()
+	return m
+}
+
+// kindFolded is the kind of a message that stands for several.
+const kindFolded = "several"
+
+// foldID names a folded message after those it stands for: the same ones give
+// the same id, so that a repeat is recognised, and any other set another.
+func foldID(ds []rules.Delivery) string {
+	h := sha256.New()
+	for _, d := range ds {
+		fmt.Fprintf(h, "%d:%s\n", len(d.EventID), d.EventID)
+	}
+	return "several-" + hex.EncodeToString(h.Sum(nil)[:12])
+}
+
+func name(e *rules.Event) string {
+	switch {
+	case e.Lamp != "":
+		return e.Lamp
+	case e.Device != "":
+		return e.Device
+	}
+	return "lampward"
+}
+
+// since is the wall time at which the event's condition began.
+func since(d rules.Delivery) time.Time {
+	if d.Event.Since.IsZero() || d.Wall.IsZero() {
+		return time.Time{}
+	}
+	return d.Wall.Add(d.Event.Since.Sub(d.Event.At))
+}
+
+func stamp(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.UTC().Format("2006-01-02T15:04:05.000Z07:00")
+}
+
+// number is a float64 that JSON can always hold: null if it is not finite.
+type number float64
+
+func (n number) MarshalJSON() ([]byte, error) {
+	if f := float64(n); math.IsNaN(f) || math.IsInf(f, 0) {
+		return []byte("null"), nil
+	}
+	return json.Marshal(float64(n))
+}
+
+// eventData is the data of a CloudEvent.
+type eventData struct {
+	ID          string      `json:"id,omitempty"` // items of a folded message only
+	Lamp        string      `json:"lamp,omitempty"`
+	Device      string      `json:"device,omitempty"`
+	Kind        string      `json:"kind"`
+	Text        string      `json:"text"`
+	Why         string      `json:"why"`
+	Cause       string      `json:"cause,omitempty"`
+	State       string      `json:"state,omitempty"`
+	By          string      `json:"by,omitempty"`
+	Value       *number     `json:"value,omitempty"`
+	OnAbove     *number     `json:"on_above,omitempty"`
+	OffBelow    *number     `json:"off_below,omitempty"`
+	Confidence  *number     `json:"confidence,omitempty"`
+	Provisional bool        `json:"provisional,omitempty"`
+	Time        string      `json:"time,omitempty"` // items of a folded message only
+	Since       string      `json:"since,omitempty"`
+	AckURL      string      `json:"ack_url,omitempty"`
+	ShelveURL   string      `json:"shelve_url,omitempty"`
+	Items       []eventData `json:"items,omitempty"`
+}
+
+func newEventData(m *Message) eventData {
+	d := eventData{
+		Lamp: m.Lamp, Device: m.Device, Kind: m.Kind, Text: m.Text, Why: m.Why,
+		Cause: m.Cause, State: m.State, By: m.By, Provisional: m.Provisional,
+		Since: m.Since, AckURL: m.AckURL, ShelveURL: m.ShelveURL,
+	}
+	if m.Kind != kindFolded {
+		c := number(m.Confidence)
+		d.Confidence = &c
+		if m.Lamp != "" {
+			v, on, off := number(m.Value), number(m.OnAbove), number(m.OffBelow)
+			d.Value, d.OnAbove, d.OffBelow = &v, &on, &off
+		}
+	}
+	for i := range m.Items {
+		item := newEventData(&m.Items[i])
+		item.ID, item.Time = m.Items[i].ID, m.Items[i].Time
+		d.Items = append(d.Items, item)
+	}
+	return d
+}
+
+// cloudEvent is one event in the JSON format of CloudEvents 1.0, structured
+// mode (CNCF CloudEvents 1.0.2, JSON event format).
+type cloudEvent struct {
+	SpecVersion     string    `json:"specversion"`
+	ID              string    `json:"id"`
+	Source          string    `json:"source"`
+	Type            string    `json:"type"`
+	Subject         string    `json:"subject,omitempty"`
+	Time            string    `json:"time,omitempty"`
+	DataContentType string    `json:"datacontenttype"`
+	Data            eventData `json:"data"`
+}
+
+// cloudEventType is the content type of one event in structured mode.
+const cloudEventType = "application/cloudevents+json"
+
+// encodeCloudEvent returns the default body.
+func encodeCloudEvent(m *Message, source string) ([]byte, error) {
+	subject := ""
+	switch {
+	case m.Lamp != "":
+		subject = "lamp/" + m.Lamp
+	case m.Device != "":
+		subject = "device/" + m.Device
+	}
+	return json.Marshal(cloudEvent{
+		SpecVersion: "1.0", ID: m.ID, Source: source, Type: "lampward." + m.Kind,
+		Subject: subject, Time: m.Time, DataContentType: "application/json",
+		Data: newEventData(m),
+	})
+}

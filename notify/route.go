@@ -1,0 +1,67 @@
+package notify
+
+import (
+	"context"
+	"time"
+
+	"lampward/rules"
+)
+
+// Outbox is what the Worker needs of the store. Its methods are called from
+// one goroutine per route, at the same time.
+type Outbox interface {
+	// Due returns, in order of ID, up to limit undelivered deliveries of the
+	// routes whose Due is at or before now, but none that has an earlier
+	// undelivered one of the same Route and Key which is not due yet: a
+	// message that waits for its retry holds up its lamp, and no other.
+	// next is the earliest Due after now among the undelivered ones of the
+	// routes, or the zero time if there is none.
+	Due(ctx context.Context, now time.Time, limit int, routes []string) (due []rules.Delivery, next time.Time, err error)
+	// Sent records that a delivery was accepted.
+	Sent(ctx context.Context, id int64, at time.Time, note string) error
+	// Retry counts an attempt and sets the engine time of the next.
+	Retry(ctx context.Context, id int64, due time.Time, note string) error
+	// Dead parks a delivery for good, until a person resends it.
+	Dead(ctx context.Context, id int64, at time.Time, reason string) error
+}
+
+// Route is one way to a person. Send makes one attempt, within ctx and the
+// route's own time limit, and never panics on what the other side answers.
+type Route interface {
+	Name() string
+	Send(ctx context.Context, d rules.Delivery) Outcome
+}
+
+// OutcomeKind is what an attempt came to.
+type OutcomeKind int
+
+// The kinds of outcome.
+const (
+	Again     OutcomeKind = iota // not now: try again later
+	Delivered                    // the other side accepted it
+	Never                        // the other side will not take it, however often it is tried
+)
+
+// String returns a word for logs.
+func (k OutcomeKind) String() string {
+	switch k {
+	case Delivered:
+		return "delivered"
+	case Never:
+		return "refused"
+	}
+	return "retry"
+}
+
+// Outcome is the result of one attempt.
+type Outcome struct {
+	Kind  OutcomeKind
+	After time.Duration // the least wait the other side asked for; 0: none
+	Note  string        // one short line for people, with nothing secret in it
+	// Busy tells that the whole route asked for the wait, not only this
+	// message, as after 429 or 503 with Retry-After.
+	Busy bool
+	// Answered tells that the receiver itself answered this message, so that
+	// the way to it works.
+	Answered bool
+}

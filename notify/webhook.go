@@ -1,0 +1,509 @@
+package notify
+
+import (
+	"bytes"
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"net"
+	"net/http"
+	"net/textproto"
+	"net/url"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"lampward/rules"
+)
+
+// WebhookOptions describes a webhook. The zero value of every knob but URL
+// gives a POST of one CloudEvents 1.0 JSON object.
+type WebhookOptions struct {
+	// Name names the route in the outbox and in logs; empty: "webhook".
+	Name string
+	// URL is http:// or https://. Only its scheme and host are ever shown, for
+	// push services put keys into the rest.
+	URL string
+	// Method is any HTTP method; empty: POST.
+	Method string
+	// Headers are added to the request. Values are templates over Message, as
+	// Body is; a value's line breaks become spaces. They are never shown.
+	Headers map[string]string
+	// Body is a template over Message (text/template); empty: CloudEvents.
+	// Values are escaped for ContentType, so that no name can break it: in
+	// JSON write "{{.Text}}" or {{json .Text}}.
+	Body string
+	// ContentType is that of Body; empty: application/json if Body starts with
+	// { or [, else text/plain. Without Body it is
+	// application/cloudevents+json.
+	ContentType string
+	// Form sends fields, each value a template over Message, as
+	// application/x-www-form-urlencoded, or in the query of the URL when
+	// Method is GET, HEAD or DELETE. It excludes Body.
+	Form map[string]string
+	// Secret signs as Standard Webhooks 1.0 says: "whsec_" and base64; several,
+	// separated by spaces, while it is being changed. Zero: no signature.
+	Secret Secret
+	// Source is the CloudEvents source, a URI reference; empty: "lampward".
+	Source string
+	// Timeout is the limit of a whole attempt, from dialling to the end of the
+	// answer; 0: 15 s.
+	Timeout time.Duration
+	// TLS sets how the server is checked.
+	TLS TLSOptions
+	// Links gives the links of an alert; nil: none.
+	Links func(rules.Delivery) Links
+	// Wall is the wall clock, for the signature's time stamp; nil: time.Now.
+	Wall func() time.Time
+}
+
+// TLSOptions sets how a server's certificate is checked and what we show.
+// The zero value trusts the system's authorities.
+type TLSOptions struct {
+	CAFile     string // PEM file of the authorities to trust instead of the system's
+	CertFile   string // PEM file of a client certificate; needs KeyFile
+	KeyFile    string // PEM file of its key
+	ServerName string // name to expect in the certificate; empty: the host's
+	// Insecure takes any certificate. Anyone on the way can then read and
+	// change messages; the program that sets it must say so at start, and
+	// Warnings returns the words.
+	Insecure bool
+}
+
+// config returns the crypto/tls settings, TLS 1.2 at least.
+func (o TLSOptions) config() (*tls.Config, error) {
+	c := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: o.ServerName, InsecureSkipVerify: o.Insecure}
+	if o.CAFile != "" {
+		pem, err := os.ReadFile(o.CAFile)
+		if err != nil {
+			return nil, fmt.Errorf("cannot read the authorities' certificates: %w", err)
+		}
+		c.RootCAs = x509.NewCertPool()
+		if !c.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("%s holds no certificate in PEM form", o.CAFile)
+		}
+	}
+	if (o.CertFile == "") != (o.KeyFile == "") {
+		return nil, errors.New("a client certificate needs both its certificate file and its key file")
+	}
+	if o.CertFile != "" {
+		cert, err := tls.LoadX509KeyPair(o.CertFile, o.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("cannot load the client certificate: %w", err)
+		}
+		c.Certificates = []tls.Certificate{cert}
+	}
+	return c, nil
+}
+
+// Limits that no knob changes.
+const (
+	defaultTimeout = 15 * time.Second
+	maxAnswer      = 4 << 10  // bytes of an answer's body that are read
+	maxAnswerHead  = 64 << 10 // bytes of an answer's header
+	maxNote        = 200      // characters of an answer that are kept
+	maxRedirects   = 3
+)
+
+// Webhook is a Route that sends HTTP requests.
+type Webhook struct {
+	o       WebhookOptions
+	url     *url.URL
+	sign    *signer
+	body    *safeTemplate // nil: CloudEvents or a form
+	headers []headerField
+	form    []headerField
+	client  *http.Client
+	private []string // texts that must not appear in notes
+}
+
+type headerField struct {
+	name  string
+	value *safeTemplate
+}
+
+// NewWebhook checks the options and returns the route. Errors say what to
+// write instead and hold nothing secret.
+func NewWebhook(o WebhookOptions) (*Webhook, error) {
+	if o.Name == "" {
+		o.Name = "webhook"
+	}
+	if o.Method == "" {
+		o.Method = http.MethodPost
+	}
+	if o.Source == "" {
+		o.Source = "lampward"
+	}
+	if o.Timeout <= 0 {
+		o.Timeout = defaultTimeout
+	}
+	if o.Wall == nil {
+		o.Wall = time.Now
+	}
+	w := &Webhook{o: o}
+	var err error
+	if w.url, err = parseURL(o.URL); err != nil {
+		return nil, err
+	}
+	if _, err = http.NewRequest(o.Method, "http://example.com/", nil); err != nil {
+		return nil, fmt.Errorf("method %q is not an HTTP method; write POST, PUT or another", o.Method)
+	}
+	if _, err = url.Parse(o.Source); err != nil {
+		return nil, fmt.Errorf("source %q is not a URI reference; write for example lampward/cellar", o.Source)
+	}
+	if !o.Secret.IsZero() {
+		if w.sign, err = newSigner(o.Secret); err != nil {
+			return nil, err
+		}
+	}
+	if err = w.readTemplates(); err != nil {
+		return nil, err
+	}
+	tc, err := o.TLS.config()
+	if err != nil {
+		return nil, err
+	}
+	w.client = newClient(tc, o.Timeout)
+	w.private = w.findPrivate()
+	return w, nil
+}
+
+func parseURL(s string) (*url.URL, error) {
+	u, err := url.Parse(s)
+	if err != nil {
+		return nil, errors.New("the url cannot be read; write https://HOST/PATH") // url.Error quotes the whole of it
+	}
+	if u.Scheme != "http" && u.Scheme != "https" || u.Host == "" {
+		return nil, errors.New("the url must start with http:// or https:// and name a host; write https://HOST/PATH")
+	}
+	return u, nil
+}
+
+func (w *Webhook) readTemplates() error {
+	o := &w.o
+	if o.Body != "" && len(o.Form) > 0 {
+		return errors.New("body and form exclude each other; keep one")
+	}
+	var err error
+	switch {
+	case len(o.Form) > 0:
+		o.ContentType = "application/x-www-form-urlencoded"
+		for _, k := range slices.Sorted(maps.Keys(o.Form)) {
+			// url.Values escapes names and values when they are encoded.
+			t, err := parseTemplate("form field "+k, o.Form[k], escapeNone)
+			if err != nil {
+				return err
+			}
+			w.form = append(w.form, headerField{k, t})
+		}
+	case o.Body != "":
+		if o.ContentType == "" {
+			o.ContentType = "text/plain; charset=utf-8"
+			if s := strings.TrimSpace(o.Body); s[:min(1, len(s))] == "{" && !strings.HasPrefix(s, "{{") || strings.HasPrefix(s, "[") {
+				o.ContentType = "application/json"
+			}
+		}
+		if w.body, err = parseTemplate("body", o.Body, escapingFor(o.ContentType)); err != nil {
+			return err
+		}
+	default:
+		o.ContentType = cloudEventType
+	}
+	for _, k := range slices.Sorted(maps.Keys(o.Headers)) {
+		name := textproto.CanonicalMIMEHeaderKey(k)
+		if !validHeaderName(k) {
+			return fmt.Errorf("header name %q holds a character that HTTP does not allow", k)
+		}
+		switch name {
+		case headerID, headerTimestamp, headerSignature, "Content-Length", "Transfer-Encoding", "Connection":
+			return fmt.Errorf("header %s is set by lampward itself; remove it", name)
+		}
+		t, err := parseTemplate("header "+name, o.Headers[k], escapeLine)
+		if err != nil {
+			return err
+		}
+		w.headers = append(w.headers, headerField{name, t})
+	}
+	return nil
+}
+
+// validHeaderName checks for a token of RFC 9110 section 5.6.2.
+func validHeaderName(s string) bool {
+	for i := range len(s) {
+		c := s[i]
+		if c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || strings.IndexByte("!#$%&'*+-.^_`|~", c) >= 0 {
+			continue
+		}
+		return false
+	}
+	return s != ""
+}
+
+// newClient returns a client with few connections, a limit on everything, and
+// no redirect that would change the request or its receiver.
+func newClient(tc *tls.Config, timeout time.Duration) *http.Client {
+	return &http.Client{
+		Timeout: timeout,
+		Transport: &http.Transport{
+			Proxy:                  http.ProxyFromEnvironment,
+			DialContext:            (&net.Dialer{Timeout: timeout, KeepAlive: 30 * time.Second}).DialContext,
+			TLSClientConfig:        tc,
+			TLSHandshakeTimeout:    timeout,
+			ResponseHeaderTimeout:  timeout,
+			ExpectContinueTimeout:  time.Second,
+			MaxResponseHeaderBytes: maxAnswerHead,
+			MaxConnsPerHost:        2,
+			MaxIdleConns:           2,
+			MaxIdleConnsPerHost:    1,
+			IdleConnTimeout:        30 * time.Second,
+			DisableCompression:     true, // a small body may unpack to a huge one
+			ForceAttemptHTTP2:      true,
+		},
+		CheckRedirect: func(req *http.Request, via []*http.Request) error {
+			first := via[0]
+			if len(via) > maxRedirects || req.Method != first.Method ||
+				req.URL.Scheme != first.URL.Scheme || req.URL.Host != first.URL.Host {
+				return http.ErrUseLastResponse
+			}
+			return nil
+		},
+	}
+}
+
+// findPrivate lists the parts of the options that notes must never repeat,
+// even when a receiver echoes them.
+func (w *Webhook) findPrivate() []string {
+	var out []string
+	add := func(s string) {
+		if len(s) >= 4 {
+			out = append(out, s)
+		}
+	}
+	for _, s := range strings.Fields(w.o.Secret.Reveal()) {
+		add(s)
+		add(strings.TrimPrefix(s, "whsec_"))
+	}
+	for _, v := range w.o.Headers {
+		for _, s := range append(strings.Fields(v), v) {
+			if len(s) >= 8 { // shorter ones are words like "high"
+				add(s)
+			}
+		}
+	}
+	for _, v := range w.o.Form {
+		if !strings.Contains(v, "{{") {
+			add(v)
+		}
+	}
+	if u := w.url; u != nil {
+		add(u.RequestURI())
+		for _, s := range strings.Split(u.Path, "/") {
+			if len(s) >= 12 { // shorter words are no keys
+				add(s)
+			}
+		}
+		for _, vs := range u.Query() {
+			for _, v := range vs {
+				add(v)
+			}
+		}
+		if p, ok := u.User.Password(); ok {
+			add(p)
+		}
+	}
+	slices.SortFunc(out, func(a, b string) int { return len(b) - len(a) })
+	return out
+}
+
+// Name returns the route's name.
+func (w *Webhook) Name() string { return w.o.Name }
+
+// Warnings returns what the program must say at start, in plain words.
+func (w *Webhook) Warnings() []string {
+	var out []string
+	if w.o.TLS.Insecure {
+		out = append(out, fmt.Sprintf("webhook %s takes any certificate of %s: anyone on the way can read and change its messages; set a CA file instead", w.o.Name, w.url.Host))
+	}
+	return out
+}
+
+// Send makes one attempt.
+func (w *Webhook) Send(ctx context.Context, d rules.Delivery) Outcome {
+	m := newMessage(d, w.o.Links)
+	return w.send(ctx, &m)
+}
+
+// SendFolded makes one attempt to send several deliveries as one message.
+func (w *Webhook) SendFolded(ctx context.Context, ds []rules.Delivery) Outcome {
+	m := foldMessages(ds, w.o.Links)
+	return w.send(ctx, &m)
+}
+
+func (w *Webhook) send(ctx context.Context, m *Message) Outcome {
+	ctx, cancel := context.WithTimeout(ctx, w.o.Timeout)
+	defer cancel()
+	req, err := w.request(ctx, m)
+	if err != nil {
+		return Outcome{Kind: Never, Note: "cannot build the request: " + w.clean(err.Error())}
+	}
+	resp, err := w.client.Do(req)
+	if err != nil {
+		return Outcome{Kind: Again, Note: w.clean(explain(err, w.url.Host))}
+	}
+	defer resp.Body.Close()
+	answer, _ := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
+	return w.judge(resp, answer)
+}
+
+// request builds the HTTP request of a message.
+func (w *Webhook) request(ctx context.Context, m *Message) (*http.Request, error) {
+	var body []byte
+	var err error
+	u := *w.url
+	switch {
+	case w.body != nil:
+		body, err = w.body.render(m)
+	case len(w.form) > 0:
+		v := url.Values{}
+		for _, f := range w.form {
+			b, err := f.value.render(m)
+			if err != nil {
+				return nil, err
+			}
+			v.Set(f.name, strings.ToValidUTF8(string(b), "\uFFFD"))
+		}
+		if w.formInQuery() {
+			q := u.Query()
+			maps.Copy(q, v)
+			u.RawQuery = q.Encode()
+		} else {
+			body = []byte(v.Encode())
+		}
+	default:
+		body, err = encodeCloudEvent(m, w.o.Source)
+	}
+	if err != nil {
+		return nil, err
+	}
+	req, err := http.NewRequestWithContext(ctx, w.o.Method, u.String(), bytes.NewReader(body))
+	if err != nil {
+		return nil, err
+	}
+	if len(body) > 0 {
+		req.Header.Set("Content-Type", w.o.ContentType)
+	} else {
+		req.Body, req.GetBody = http.NoBody, nil
+	}
+	req.Header.Set("User-Agent", "lampward")
+	for _, h := range w.headers {
+		b, err := h.value.render(m)
+		if err != nil {
+			return nil, err
+		}
+		if h.name == "Host" {
+			req.Host = oneLine(string(b))
+			continue
+		}
+		req.Header.Set(h.name, oneLine(string(b)))
+	}
+	id := oneLine(m.ID)
+	req.Header.Set(headerID, id)
+	if w.sign != nil {
+		ts, sig := w.sign.sign(id, w.o.Wall(), body)
+		req.Header.Set(headerTimestamp, ts)
+		req.Header.Set(headerSignature, sig)
+	}
+	return req, nil
+}
+
+func (w *Webhook) formInQuery() bool {
+	return w.o.Method == http.MethodGet || w.o.Method == http.MethodHead || w.o.Method == http.MethodDelete
+}
+
+// judge turns an answer into an outcome: 2xx is delivered. 4xx says that the
+// request itself is wrong, which trying again does not cure, except 408, 425
+// and 429, which ask for patience (RFC 9110 section 15.5, RFC 8470, RFC 6585).
+// All else may pass: 5xx, and redirects too, for a hotel-style sign-in page
+// redirects everything.
+func (w *Webhook) judge(resp *http.Response, answer []byte) Outcome {
+	note := fmt.Sprintf("%d %s", resp.StatusCode, http.StatusText(resp.StatusCode))
+	note = strings.TrimSpace(note)
+	code := resp.StatusCode
+	if code/100 == 2 {
+		return Outcome{Kind: Delivered, Note: note, Answered: true}
+	}
+	o := Outcome{Kind: Again, Answered: true}
+	switch {
+	case code/100 == 3:
+		// Whoever redirects may not be the receiver at all.
+		o.Answered = false
+		if l, err := resp.Location(); err == nil {
+			note += fmt.Sprintf(" to %s://%s, not followed; if that is right, put the new address into the url", l.Scheme, l.Host)
+		}
+	case code == http.StatusRequestTimeout, code == http.StatusTooEarly, code == http.StatusTooManyRequests:
+	case code/100 == 4:
+		o.Kind = Never
+	}
+	if o.Kind == Again {
+		o.After = retryAfter(resp.Header, w.o.Wall())
+		o.Busy = o.After > 0 || code == http.StatusTooManyRequests
+	}
+	if text := strings.TrimSpace(string(answer)); text != "" && code/100 != 3 {
+		note += ": " + text
+	}
+	o.Note = w.clean(note)
+	return o
+}
+
+// clean makes a text fit for a log line: one line, short, nothing secret.
+func (w *Webhook) clean(s string) string {
+	return cleanNote(s, w.private)
+}
+
+func cleanNote(s string, private []string) string {
+	for _, p := range private {
+		s = strings.ReplaceAll(s, p, hidden)
+	}
+	s = strings.Join(strings.Fields(oneLine(s)), " ")
+	if r := []rune(s); len(r) > maxNote {
+		s = string(r[:maxNote]) + "..."
+	}
+	return s
+}
+
+// explain puts an error of a connection into words, with a hint where there is
+// one. It drops the URL that net/http quotes.
+func explain(err error, host string) string {
+	var ue *url.Error
+	if errors.As(err, &ue) {
+		err = ue.Err
+	}
+	var dns *net.DNSError
+	var unknown x509.UnknownAuthorityError
+	var badHost x509.HostnameError
+	var invalid x509.CertificateInvalidError
+	var record tls.RecordHeaderError
+	var timeout net.Error
+	switch {
+	case errors.As(err, &dns):
+		return fmt.Sprintf("cannot find the host %s: %s; is the name right, and the network up?", dns.Name, dns.Err)
+	case errors.As(err, &unknown):
+		return fmt.Sprintf("the certificate of %s is signed by an unknown authority; if it is your own, name its CA file", host)
+	case errors.As(err, &badHost):
+		return fmt.Sprintf("the certificate of %s is for another name: %v", host, badHost)
+	case errors.As(err, &invalid) && invalid.Reason == x509.Expired:
+		return fmt.Sprintf("the certificate of %s is out of date, or this machine's clock is: %v", host, invalid)
+	case errors.As(err, &record):
+		return fmt.Sprintf("%s does not answer in TLS; is it http:// rather than https://, or another port?", host)
+	case errors.Is(err, context.Canceled):
+		return "stopped in the middle of the attempt"
+	case errors.Is(err, context.DeadlineExceeded), errors.As(err, &timeout) && timeout.Timeout():
+		return fmt.Sprintf("%s did not answer in time", host)
+	}
+	return err.Error()
+}

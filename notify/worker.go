@@ -1,0 +1,481 @@
+package notify
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"sync"
+	"time"
+
+	"lampward/rules"
+)
+
+// Options are the Worker's knobs; zero values are good.
+type Options struct {
+	Outbox Outbox
+	Routes []Route
+	// Limits are knobs per route, by its name.
+	Limits map[string]Limit
+	// Now is the engine clock; nil: time.Now.
+	Now func() time.Time
+	// Log takes one line per attempt; nil: none.
+	Log *slog.Logger
+	// Backoff sets the waits between attempts.
+	Backoff Backoff
+	// Attempt is the limit of one attempt, whatever the route does; 0: 60 s.
+	Attempt time.Duration
+	// Poll is the longest wait between looks at the outbox, a safety net for
+	// clocks that stop while the machine sleeps; 0: one minute.
+	Poll time.Duration
+	// Batch is the most deliveries taken from the outbox at once; 0: 100.
+	Batch int
+}
+
+// Backoff sets how long failed deliveries are tried, and how often. The wait
+// before attempt n+1 is chosen evenly between 0 and First * 2^(n-1), at most
+// Max ("full jitter": common practice, no source), but never under Least.
+type Backoff struct {
+	First  time.Duration // 0: 2 s
+	Max    time.Duration // 0: 10 min; one request in ten minutes harms no one, and an alert should not wait longer once the way is open
+	Least  time.Duration // 0: 250 ms
+	MaxAsk time.Duration // cap of a receiver's Retry-After; 0: 1 h
+	// GiveUp is the age at which a message that still fails is parked as a
+	// dead letter, after at least GiveUpTries attempts; 0: 30 days.
+	GiveUp time.Duration
+	// GiveUpTries; 0: 20.
+	GiveUpTries int
+	// Poison is the age, after GiveUpTries attempts, at which a message is
+	// parked if the receiver itself keeps failing on it and took others in the
+	// last hour: such a message would hold up its lamp's later ones. 0: 24 h.
+	Poison time.Duration
+	// Rand returns numbers in [0, 1); nil: math/rand/v2.
+	Rand func() float64
+}
+
+// Limit bounds what a route sends.
+type Limit struct {
+	// FoldOver is how many messages must be due at once for the route to send
+	// them as one that lists them; 0: never. Machines that take CloudEvents
+	// want each event by itself; people do not.
+	FoldOver int
+	// Gap is the least time between two messages of one lamp or device; the
+	// later one waits. 0: none.
+	Gap time.Duration
+	// Rate is the most messages in any Per; more wait. 0: no limit.
+	Rate int
+	// Per is the period of Rate; 0: one hour.
+	Per time.Duration
+}
+
+// folder is a Route that can send several deliveries as one message.
+type folder interface {
+	SendFolded(ctx context.Context, ds []rules.Delivery) Outcome
+}
+
+// maxFold is the most deliveries in one folded message.
+const maxFold = 50
+
+// Worker takes what is due from the outbox and sends it. Each route has a
+// goroutine of its own, so that a slow or dead one never delays another.
+// Deliveries of one route and key go out in the order of their ids.
+type Worker struct {
+	o     Options
+	loops []*routeLoop
+}
+
+// NewWorker returns a Worker; call its Run.
+func NewWorker(o Options) *Worker {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Attempt <= 0 {
+		o.Attempt = time.Minute
+	}
+	if o.Poll <= 0 {
+		o.Poll = time.Minute
+	}
+	if o.Batch <= 0 {
+		o.Batch = 100
+	}
+	o.Backoff = o.Backoff.withDefaults()
+	w := &Worker{o: o}
+	for _, r := range o.Routes {
+		w.loops = append(w.loops, newRouteLoop(&w.o, r))
+	}
+	return w
+}
+
+func (b Backoff) withDefaults() Backoff {
+	def := func(d *time.Duration, v time.Duration) {
+		if *d <= 0 {
+			*d = v
+		}
+	}
+	def(&b.First, 2*time.Second)
+	def(&b.Max, 10*time.Minute)
+	def(&b.Least, 250*time.Millisecond)
+	def(&b.MaxAsk, time.Hour)
+	def(&b.GiveUp, 30*24*time.Hour)
+	def(&b.Poison, 24*time.Hour)
+	if b.GiveUpTries <= 0 {
+		b.GiveUpTries = 20
+	}
+	if b.Rand == nil {
+		b.Rand = rand.Float64
+	}
+	return b
+}
+
+// wait returns how long to wait after the n-th failed attempt, n from 1.
+func (b *Backoff) wait(n int, ask time.Duration) time.Duration {
+	top := b.Max
+	if n-1 < 30 && b.First<<(n-1) < top {
+		top = b.First << (n - 1)
+	}
+	w := time.Duration(b.Rand() * float64(top))
+	return max(w, b.Least, min(ask, b.MaxAsk))
+}
+
+// Run sends until ctx ends, and returns when every goroutine has; an attempt
+// that is on its way is broken off and made again after the next start.
+func (w *Worker) Run(ctx context.Context) error {
+	var wg sync.WaitGroup
+	for _, l := range w.loops {
+		wg.Go(func() { l.run(ctx) })
+	}
+	wg.Wait()
+	return ctx.Err()
+}
+
+// Wake makes every route look at the outbox now. It does not block and may be
+// called from anywhere, before Run too.
+func (w *Worker) Wake() {
+	for _, l := range w.loops {
+		select {
+		case l.wake <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// routeLoop is the goroutine of one route and what only it touches.
+type routeLoop struct {
+	o     *Options
+	route Route
+	limit Limit
+	log   *slog.Logger
+	wake  chan struct{}
+
+	fails   int       // failed attempts since the last success
+	until   time.Time // the whole route rests until then
+	success time.Time // of the last accepted message
+	pace    pacer
+	unsaved map[int64]func(context.Context) error // outcomes the outbox did not take yet
+	folded  []int64                               // ids of the folded message being retried
+}
+
+func newRouteLoop(o *Options, r Route) *routeLoop {
+	limit := o.Limits[r.Name()]
+	return &routeLoop{
+		o: o, route: r, limit: limit,
+		log:     o.Log.With("route", r.Name()),
+		wake:    make(chan struct{}, 1),
+		pace:    newPacer(limit),
+		unsaved: map[int64]func(context.Context) error{},
+	}
+}
+
+func (l *routeLoop) run(ctx context.Context) {
+	trouble := 0 // of the outbox, in a row
+	for ctx.Err() == nil {
+		next, err := l.pass(ctx)
+		now := l.o.Now()
+		wait := l.o.Poll
+		switch {
+		case ctx.Err() != nil:
+			return
+		case err != nil:
+			trouble++
+			wait = min(wait, time.Second<<min(trouble, 6))
+			l.log.Error("the outbox failed; nothing is lost, it will be asked again", "error", err, "in", wait)
+		case !next.IsZero():
+			trouble = 0
+			wait = min(wait, max(0, next.Sub(now)))
+		default:
+			trouble = 0
+		}
+		if wait <= 0 {
+			continue
+		}
+		t := time.NewTimer(wait)
+		select {
+		case <-ctx.Done():
+		case <-l.wake:
+		case <-t.C:
+		}
+		t.Stop()
+	}
+}
+
+// pass sends what is due and may go, and returns when to look again; zero:
+// when woken.
+func (l *routeLoop) pass(ctx context.Context) (time.Time, error) {
+	if err := l.save(ctx); err != nil {
+		return time.Time{}, err
+	}
+	now := l.o.Now()
+	if now.Before(l.until) {
+		return l.until, nil
+	}
+	due, next, err := l.o.Outbox.Due(ctx, now, l.o.Batch, []string{l.route.Name()})
+	if err != nil {
+		return time.Time{}, fmt.Errorf("read what is due: %w", err)
+	}
+	full := len(due) >= l.o.Batch
+	sent := 0
+	held := map[string]bool{} // keys that must wait, their later messages with them
+	for len(due) > 0 && ctx.Err() == nil {
+		if now = l.o.Now(); now.Before(l.until) {
+			return l.until, nil
+		}
+		group := l.group(due)
+		d := &group[0]
+		rest := due[len(group):]
+		if len(group) == 1 {
+			_, saved := l.unsaved[d.ID]
+			if saved || held[d.Key] {
+				due = rest
+				continue
+			}
+		}
+		if at := l.pace.free(d.Key, now); at.After(now) {
+			for _, g := range group {
+				held[g.Key] = true
+			}
+			next = earlier(next, at)
+			due = rest
+			continue
+		}
+		again, err := l.attempt(ctx, group)
+		if err != nil {
+			return time.Time{}, err
+		}
+		if again {
+			for _, g := range group {
+				held[g.Key] = true
+			}
+		}
+		sent++
+		due = rest
+	}
+	// What was put off by a retry, or did not fit into the batch, is due by
+	// the outbox's own account: ask it again if anything was done.
+	if sent > 0 || full && len(held) == 0 {
+		return l.o.Now(), nil
+	}
+	return next, nil
+}
+
+// group returns the first deliveries of due that go out as one message: one,
+// or more if there are so many that they are folded.
+func (l *routeLoop) group(due []rules.Delivery) []rules.Delivery {
+	if _, ok := l.route.(folder); !ok || l.limit.FoldOver <= 0 {
+		return due[:1]
+	}
+	// A folded message that failed is tried again as it was, with its id.
+	if n := len(l.folded); n > 0 && n <= len(due) {
+		same := true
+		for i, id := range l.folded {
+			same = same && due[i].ID == id
+		}
+		if same {
+			return due[:n]
+		}
+	}
+	l.folded = nil
+	for _, d := range due {
+		if _, ok := l.unsaved[d.ID]; ok {
+			return due[:1]
+		}
+	}
+	if len(due) <= l.limit.FoldOver {
+		return due[:1]
+	}
+	return due[:min(len(due), maxFold)]
+}
+
+// attempt sends one group and records what came of it. again tells that it
+// has to wait.
+func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) (again bool, err error) {
+	out := l.send(ctx, group)
+	if ctx.Err() != nil && out.Kind != Delivered {
+		return true, nil // stopped: not the receiver's fault, so not counted
+	}
+	now := l.o.Now()
+	if out.Kind == Delivered {
+		l.fails, l.success, l.folded = 0, now, nil
+		l.pace.sent(group, now)
+	} else if out.Kind == Again {
+		l.fails++
+		// The route as a whole rests a little, longer each time, so that a
+		// dead one is not asked for each of a thousand messages; a minute at
+		// most, so that its return is noticed soon.
+		rest := min(time.Minute, time.Second<<min(l.fails-1, 6))
+		rest = time.Duration((0.5 + 0.5*l.o.Backoff.Rand()) * float64(rest))
+		if out.Busy {
+			rest = max(rest, min(out.After, l.o.Backoff.MaxAsk))
+		}
+		l.until = now.Add(rest)
+		if len(group) > 1 {
+			l.folded = l.folded[:0]
+			for _, d := range group {
+				l.folded = append(l.folded, d.ID)
+			}
+		}
+	} else {
+		l.folded = nil
+	}
+	wait := time.Duration(0)
+	for i := range group {
+		d := &group[i]
+		tries := d.Attempts + 1
+		log := l.log.With("event", d.EventID, "about", d.Key, "attempt", tries, "note", out.Note)
+		switch kind, reason := l.verdict(d, out, now); kind {
+		case Delivered:
+			log.Info("delivered")
+			l.unsaved[d.ID] = func(ctx context.Context) error { return l.o.Outbox.Sent(ctx, d.ID, now, out.Note) }
+		case Never:
+			log.Error("given up; kept as a dead letter, to be sent again by hand", "reason", reason)
+			l.unsaved[d.ID] = func(ctx context.Context) error { return l.o.Outbox.Dead(ctx, d.ID, now, reason) }
+		default:
+			if wait == 0 { // the same for a whole group, so that it stays together
+				wait = l.o.Backoff.wait(tries, out.After)
+			}
+			due := now.Add(wait).Truncate(time.Millisecond)
+			log.Warn("not delivered; will be tried again", "in", wait.Round(time.Millisecond))
+			l.unsaved[d.ID] = func(ctx context.Context) error { return l.o.Outbox.Retry(ctx, d.ID, due, out.Note) }
+			again = true
+		}
+	}
+	return again, l.save(ctx)
+}
+
+// verdict is the outcome of one delivery, given how long it has been tried.
+func (l *routeLoop) verdict(d *rules.Delivery, out Outcome, now time.Time) (OutcomeKind, string) {
+	b := &l.o.Backoff
+	switch {
+	case out.Kind == Never:
+		return Never, out.Note
+	case out.Kind != Again || d.Attempts+1 < b.GiveUpTries:
+		return out.Kind, ""
+	}
+	age := now.Sub(d.Event.At)
+	if age >= b.GiveUp {
+		return Never, fmt.Sprintf("tried %d times in %s, the last: %s", d.Attempts+1, days(age), out.Note)
+	}
+	if age >= b.Poison && out.Answered && !l.success.IsZero() && now.Sub(l.success) < time.Hour {
+		return Never, fmt.Sprintf("the receiver takes other messages but not this one, %d times in %s, the last: %s", d.Attempts+1, days(age), out.Note)
+	}
+	return Again, ""
+}
+
+func days(d time.Duration) string {
+	return fmt.Sprintf("%.1f days", d.Hours()/24)
+}
+
+// save hands outcomes to the outbox that it has not taken yet. What was
+// accepted by the receiver is recorded even while the daemon stops, so that
+// it is not sent twice.
+func (l *routeLoop) save(ctx context.Context) error {
+	if len(l.unsaved) == 0 {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+	defer cancel()
+	for id, record := range l.unsaved {
+		if err := record(ctx); err != nil {
+			return fmt.Errorf("record what became of a message: %w", err)
+		}
+		delete(l.unsaved, id)
+	}
+	return nil
+}
+
+// send makes the attempt, under the worker's own time limit; a route that
+// panics has failed, and no more.
+func (l *routeLoop) send(ctx context.Context, group []rules.Delivery) (out Outcome) {
+	ctx, cancel := context.WithTimeout(ctx, l.o.Attempt)
+	defer cancel()
+	defer func() {
+		if p := recover(); p != nil {
+			l.log.Error("a fault in lampward itself while sending", "panic", fmt.Sprint(p))
+			out = Outcome{Kind: Again, Note: "a fault in lampward itself; see the log"}
+		}
+	}()
+	if len(group) > 1 {
+		return l.route.(folder).SendFolded(ctx, group)
+	}
+	return l.route.Send(ctx, group[0])
+}
+
+func earlier(a, b time.Time) time.Time {
+	if a.IsZero() || b.Before(a) {
+		return b
+	}
+	return a
+}
+
+// pacer keeps a route's gap and rate. Its memory holds at most Rate times and
+// one time per key that was sent within the gap.
+type pacer struct {
+	limit Limit
+	last  map[string]time.Time
+	times []time.Time // of the last Rate messages, oldest first
+}
+
+func newPacer(l Limit) pacer {
+	if l.Per <= 0 {
+		l.Per = time.Hour
+	}
+	return pacer{limit: l, last: map[string]time.Time{}}
+}
+
+// free returns when a message of the key may go: now, or later.
+func (p *pacer) free(key string, now time.Time) time.Time {
+	at := now
+	if t, ok := p.last[key]; ok && p.limit.Gap > 0 {
+		at = later(at, t.Add(p.limit.Gap))
+	}
+	if n := p.limit.Rate; n > 0 && len(p.times) >= n {
+		at = later(at, p.times[len(p.times)-n].Add(p.limit.Per))
+	}
+	return at
+}
+
+func (p *pacer) sent(group []rules.Delivery, now time.Time) {
+	if p.limit.Gap > 0 {
+		for k, t := range p.last {
+			if now.Sub(t) >= p.limit.Gap {
+				delete(p.last, k)
+			}
+		}
+		for _, d := range group {
+			p.last[d.Key] = now
+		}
+	}
+	if n := p.limit.Rate; n > 0 {
+		p.times = append(p.times, now)
+		p.times = p.times[max(0, len(p.times)-n):]
+	}
+}
+
+func later(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return b
+	}
+	return a
+}
