@@ -20,6 +20,7 @@ require (
 	github.com/rs/xid v1.4.0 // indirect
 	github.com/stretchr/testify v1.12.1 // indirect
 	github.com/wneessen/go-mail v0.8.1 // indirect
+	go.yaml.in/yaml/v3 v3.0.5 // indirect
 	golang.org/x/crypto v0.59.0 // indirect
 	golang.org/x/exp/typeparams v0.0.0-20231108232855-2478ac86f678 // indirect
 	golang.org/x/mod v0.42.0 // indirect
