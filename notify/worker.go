@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"slices"
 	"sync"
 	"time"
 
@@ -25,10 +26,14 @@ type Options struct {
 	Backoff Backoff
 	// Attempt is the limit of one attempt, whatever the route does; 0: 60 s.
 	Attempt time.Duration
+	// Grace is how long an attempt that is on its way may go on when Run's
+	// context ends, so that a message is not broken off after the receiver has
+	// it, and sent twice; 0: 3 s.
+	Grace time.Duration
 	// Poll is the longest wait between looks at the outbox, a safety net for
 	// clocks that stop while the machine sleeps; 0: one minute.
 	Poll time.Duration
-	// Batch is the most deliveries taken from the outbox at once; 0: 100.
+	// Batch is the most deliveries taken from the outbox at once; 0: 200.
 	Batch int
 }
 
@@ -76,6 +81,9 @@ type folder interface {
 // maxFold is the most deliveries in one folded message.
 const maxFold = 50
 
+// maxFolded is the most failed folded messages that are remembered.
+const maxFolded = 100
+
 // Worker takes what is due from the outbox and sends it. Each route has a
 // goroutine of its own, so that a slow or dead one never delays another.
 // Deliveries of one route and key go out in the order of their ids.
@@ -99,7 +107,10 @@ func NewWorker(o Options) *Worker {
 		o.Poll = time.Minute
 	}
 	if o.Batch <= 0 {
-		o.Batch = 100
+		o.Batch = 200
+	}
+	if o.Grace <= 0 {
+		o.Grace = 3 * time.Second
 	}
 	o.Backoff = o.Backoff.withDefaults()
 	w := &Worker{o: o}
@@ -140,8 +151,8 @@ func (b *Backoff) wait(n int, ask time.Duration) time.Duration {
 	return max(w, b.Least, min(ask, b.MaxAsk))
 }
 
-// Run sends until ctx ends, and returns when every goroutine has; an attempt
-// that is on its way is broken off and made again after the next start.
+// Run sends until ctx ends, and returns when every goroutine has, within Grace.
+// An attempt that has to be broken off is made again after the next start.
 func (w *Worker) Run(ctx context.Context) error {
 	var wg sync.WaitGroup
 	for _, l := range w.loops {
@@ -175,7 +186,9 @@ type routeLoop struct {
 	success time.Time // of the last accepted message
 	pace    pacer
 	unsaved map[int64]func(context.Context) error // outcomes the outbox did not take yet
-	folded  []int64                               // ids of the folded message being retried
+	// folded holds the ids of each folded message that failed: it is tried
+	// again as it was, so that its id stays the same.
+	folded [][]int64
 }
 
 func newRouteLoop(o *Options, r Route) *routeLoop {
@@ -235,72 +248,73 @@ func (l *routeLoop) pass(ctx context.Context) (time.Time, error) {
 	if err != nil {
 		return time.Time{}, fmt.Errorf("read what is due: %w", err)
 	}
-	full := len(due) >= l.o.Batch
 	sent := 0
 	held := map[string]bool{} // keys that must wait, their later messages with them
-	for len(due) > 0 && ctx.Err() == nil {
+	for ctx.Err() == nil {
 		if now = l.o.Now(); now.Before(l.until) {
 			return l.until, nil
 		}
-		group := l.group(due)
-		d := &group[0]
-		rest := due[len(group):]
-		if len(group) == 1 {
-			_, saved := l.unsaved[d.ID]
-			if saved || held[d.Key] {
-				due = rest
-				continue
-			}
-		}
-		if at := l.pace.free(d.Key, now); at.After(now) {
-			for _, g := range group {
-				held[g.Key] = true
-			}
+		ready, at := l.ready(due, held, now)
+		if !at.IsZero() {
 			next = earlier(next, at)
-			due = rest
-			continue
 		}
+		if len(ready) == 0 {
+			break
+		}
+		group := l.group(ready)
 		again, err := l.attempt(ctx, group)
 		if err != nil {
 			return time.Time{}, err
 		}
-		if again {
-			for _, g := range group {
+		for _, g := range group {
+			if again {
 				held[g.Key] = true
 			}
+			due = slices.DeleteFunc(due, func(d rules.Delivery) bool { return d.ID == g.ID })
 		}
 		sent++
-		due = rest
 	}
-	// What was put off by a retry, or did not fit into the batch, is due by
-	// the outbox's own account: ask it again if anything was done.
-	if sent > 0 || full && len(held) == 0 {
-		return l.o.Now(), nil
+	if sent > 0 {
+		return now, nil // there may be more than fitted into the batch
+	}
+	if !next.IsZero() && !next.After(now) {
+		next = now.Add(time.Second) // due by the outbox's account but not given: no reason to ask in a tight loop
 	}
 	return next, nil
 }
 
-// group returns the first deliveries of due that go out as one message: one,
-// or more if there are so many that they are folded.
+// ready returns those of due that may go now, in order, and when the first of
+// those that the gap or the rate holds back may; zero if none is held back.
+func (l *routeLoop) ready(due []rules.Delivery, held map[string]bool, now time.Time) (ready []rules.Delivery, at time.Time) {
+	for _, d := range due {
+		if _, ok := l.unsaved[d.ID]; ok || held[d.Key] {
+			continue
+		}
+		if free := l.pace.free(d.Key, now); free.After(now) {
+			at = earlier(at, free)
+			continue
+		}
+		ready = append(ready, d)
+	}
+	return ready, at
+}
+
+// group returns the deliveries of due that go out next as one message: the
+// first, or more if there are so many that they are folded.
 func (l *routeLoop) group(due []rules.Delivery) []rules.Delivery {
 	if _, ok := l.route.(folder); !ok || l.limit.FoldOver <= 0 {
 		return due[:1]
 	}
-	// A folded message that failed is tried again as it was, with its id.
-	if n := len(l.folded); n > 0 && n <= len(due) {
-		same := true
-		for i, id := range l.folded {
-			same = same && due[i].ID == id
+	for i, g := range l.folded {
+		group := slices.DeleteFunc(slices.Clone(due), func(d rules.Delivery) bool { return !slices.Contains(g, d.ID) })
+		if len(group) == 0 {
+			continue // all of it waits
 		}
-		if same {
-			return due[:n]
+		l.folded = slices.Delete(l.folded, i, i+1)
+		if len(group) == len(g) {
+			return group
 		}
-	}
-	l.folded = nil
-	for _, d := range due {
-		if _, ok := l.unsaved[d.ID]; ok {
-			return due[:1]
-		}
+		break // part of it was settled by hand: the rest folds anew
 	}
 	if len(due) <= l.limit.FoldOver {
 		return due[:1]
@@ -317,7 +331,7 @@ func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) (again 
 	}
 	now := l.o.Now()
 	if out.Kind == Delivered {
-		l.fails, l.success, l.folded = 0, now, nil
+		l.fails, l.success = 0, now
 		l.pace.sent(group, now)
 	} else if out.Kind == Again {
 		l.fails++
@@ -331,13 +345,13 @@ func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) (again 
 		}
 		l.until = now.Add(rest)
 		if len(group) > 1 {
-			l.folded = l.folded[:0]
-			for _, d := range group {
-				l.folded = append(l.folded, d.ID)
+			ids := make([]int64, len(group))
+			for i := range group {
+				ids[i] = group[i].ID
 			}
+			l.folded = append(l.folded, ids)
+			l.folded = l.folded[max(0, len(l.folded)-maxFolded):]
 		}
-	} else {
-		l.folded = nil
 	}
 	wait := time.Duration(0)
 	for i := range group {
@@ -408,8 +422,13 @@ func (l *routeLoop) save(ctx context.Context) error {
 // send makes the attempt, under the worker's own time limit; a route that
 // panics has failed, and no more.
 func (l *routeLoop) send(ctx context.Context, group []rules.Delivery) (out Outcome) {
-	ctx, cancel := context.WithTimeout(ctx, l.o.Attempt)
+	stop := ctx
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), l.o.Attempt)
 	defer cancel()
+	defer context.AfterFunc(stop, func() {
+		t := time.AfterFunc(l.o.Grace, cancel)
+		context.AfterFunc(ctx, func() { t.Stop() })
+	})()
 	defer func() {
 		if p := recover(); p != nil {
 			l.log.Error("a fault in lampward itself while sending", "panic", fmt.Sprint(p))

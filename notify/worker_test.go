@@ -1,0 +1,363 @@
+package notify
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"lampward/rules"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// runWorker runs a worker for a faked time and returns after it has ended.
+func runWorker(t *testing.T, o Options, d time.Duration) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), d)
+	defer cancel()
+	require.ErrorIs(t, NewWorker(o).Run(ctx), context.DeadlineExceeded)
+}
+
+func seeded(seed uint64) func() float64 {
+	return rand.New(rand.NewPCG(seed, 1)).Float64
+}
+
+// Every delivery arrives, in order within its lamp, over a route that fails
+// half of the time; a lamp whose message waits does not hold up the others.
+func TestWorkerOrderAndRetry(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		rnd := seeded(3)
+		r := &scripted{name: "hook"}
+		var arrived []string
+		r.send = func(_ context.Context, ds []rules.Delivery) Outcome {
+			if rnd() < 0.5 {
+				return Outcome{Kind: Again, Note: "503"}
+			}
+			arrived = append(arrived, ds[0].EventID)
+			return ok
+		}
+		want := map[string][]string{}
+		for i := range 200 {
+			lamp := fmt.Sprintf("lamp%d", i%7)
+			d := lit("hook", lamp, time.Now())
+			d.EventID = fmt.Sprintf("%s-%d", lamp, i)
+			want[lamp] = append(want[lamp], d.EventID)
+			box.add(d)
+		}
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}, Backoff: Backoff{Rand: seeded(4)}}, 2*time.Hour)
+		open, sent, dead := box.count()
+		assert.Equal(t, []int{0, 200, 0}, []int{open, sent, dead})
+		for lamp, ids := range want {
+			var have []string
+			for _, id := range arrived {
+				if len(id) > len(lamp) && id[:len(lamp)+1] == lamp+"-" {
+					have = append(have, id)
+				}
+			}
+			assert.Equal(t, ids, have, "each once and in order")
+		}
+	})
+}
+
+// A route that hangs until its time limit, every time, delays no other.
+func TestWorkerSlowRouteDelaysNoOther(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		slow := &scripted{name: "slow", send: func(ctx context.Context, _ []rules.Delivery) Outcome {
+			<-ctx.Done()
+			return Outcome{Kind: Again, Note: "timed out"}
+		}}
+		fast := &scripted{name: "fast", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
+		start := time.Now()
+		for i := range 20 {
+			box.add(lit("slow", fmt.Sprint(i), start), lit("fast", fmt.Sprint(i), start))
+		}
+		runWorker(t, Options{Outbox: box, Routes: []Route{slow, fast}}, time.Hour)
+		require.Len(t, fast.got, 20)
+		assert.Equal(t, start, fast.got[19].at, "the fast route finished in no time")
+		open, sent, dead := box.count()
+		assert.Equal(t, []int{20, 20, 0}, []int{open, sent, dead}, "the slow route's wait, none is lost")
+		assert.Less(t, len(slow.got), 60, "a dead route is asked about once a minute")
+	})
+}
+
+// A route that panics is a failed attempt, and the worker lives on.
+func TestWorkerSurvivesPanic(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		n := 0
+		r := &scripted{name: "hook", send: func(context.Context, []rules.Delivery) Outcome {
+			if n++; n < 3 {
+				panic("oops")
+			}
+			return ok
+		}}
+		box.add(lit("hook", "tank", time.Now()))
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}}, time.Hour)
+		assert.Equal(t, 3, n)
+		_, sent, _ := box.count()
+		assert.Equal(t, 1, sent)
+	})
+}
+
+// When the outbox cannot record a delivery, the message is not sent again
+// while the worker lives; the record is made as soon as it can be.
+func TestWorkerOutboxFailsToRecord(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{fail: 5}
+		r := &scripted{name: "hook", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
+		box.add(lit("hook", "tank", time.Now()), lit("hook", "salt", time.Now()))
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}}, time.Hour)
+		assert.Len(t, r.got, 2)
+		_, sent, _ := box.count()
+		assert.Equal(t, 2, sent)
+	})
+}
+
+// A delivery that the receiver has is recorded even if the daemon is told to
+// stop at that moment.
+func TestWorkerStopsCleanly(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		r := &scripted{name: "hook", send: func(ctx context.Context, _ []rules.Delivery) Outcome {
+			select {
+			case <-time.After(2 * time.Second): // the receiver answers late, within Grace
+				return ok
+			case <-ctx.Done():
+				return Outcome{Kind: Again}
+			}
+		}}
+		box.add(lit("hook", "tank", time.Now()))
+		start := time.Now()
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}}, time.Second)
+		_, sent, _ := box.count()
+		assert.Equal(t, 1, sent)
+		assert.Equal(t, 2*time.Second, time.Since(start))
+
+		// Beyond Grace it is broken off, and not counted as an attempt.
+		box = &memOutbox{}
+		r.send = func(ctx context.Context, _ []rules.Delivery) Outcome {
+			<-ctx.Done()
+			return Outcome{Kind: Again}
+		}
+		box.add(lit("hook", "tank", time.Now()))
+		start = time.Now()
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}}, time.Second)
+		open, _, _ := box.count()
+		assert.Equal(t, 1, open)
+		assert.Zero(t, box.rows[0].Attempts)
+		assert.Equal(t, 4*time.Second, time.Since(start))
+	})
+}
+
+// Wake makes a new message go at once, long before the poll.
+func TestWorkerWake(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		r := &scripted{name: "hook", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
+		w := NewWorker(Options{Outbox: box, Routes: []Route{r}})
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error)
+		go func() { done <- w.Run(ctx) }()
+		time.Sleep(10 * time.Second)
+		now := time.Now()
+		box.add(lit("hook", "tank", now))
+		w.Wake()
+		synctest.Wait()
+		require.Len(t, r.got, 1)
+		assert.Equal(t, now, r.got[0].at)
+		cancel()
+		require.ErrorIs(t, <-done, context.Canceled)
+	})
+}
+
+// The engine time of a wait is kept: a held message goes at its time.
+func TestWorkerHeldMessage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		r := &scripted{name: "hook", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
+		start := time.Now()
+		d := lit("hook", "tank", start)
+		d.Due = start.Add(7 * time.Hour)
+		box.add(d)
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}}, 8*time.Hour)
+		require.Len(t, r.got, 1)
+		assert.Equal(t, d.Due, r.got[0].at)
+	})
+}
+
+// The waits are spread over the whole of 0..2^n, within their limits.
+func TestBackoff(t *testing.T) {
+	b := Backoff{Rand: seeded(1)}.withDefaults()
+	for n := 1; n <= 40; n++ {
+		top := 10 * time.Minute
+		if n < 10 {
+			top = min(top, 2*time.Second<<(n-1))
+		}
+		var waits []time.Duration
+		for range 400 {
+			w := b.wait(n, 0)
+			require.LessOrEqual(t, w, top)
+			require.GreaterOrEqual(t, w, b.Least)
+			waits = append(waits, w)
+		}
+		slices.Sort(waits)
+		assert.InDelta(t, 0.5, float64(waits[200])/float64(top), 0.1, "full jitter: the median is half of the top")
+	}
+	assert.GreaterOrEqual(t, b.wait(1, 90*time.Second), 90*time.Second)
+	assert.LessOrEqual(t, b.wait(1, 30*24*time.Hour), time.Hour, "a wild Retry-After is capped")
+}
+
+// A message is tried for 30 days before it is parked, and not a day less.
+func TestWorkerGivesUpAfterAMonth(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		r := &scripted{name: "hook", send: func(context.Context, []rules.Delivery) Outcome {
+			return Outcome{Kind: Again, Note: "connection refused"}
+		}}
+		start := time.Now()
+		box.add(lit("hook", "tank", start))
+		o := Options{Outbox: box, Routes: []Route{r}, Poll: time.Hour, Backoff: Backoff{Rand: seeded(9)}}
+		runWorker(t, o, 29*24*time.Hour)
+		open, _, _ := box.count()
+		require.Equal(t, 1, open, "still tried after 29 days")
+		runWorker(t, o, 2*24*time.Hour)
+		_, _, dead := box.count()
+		require.Equal(t, 1, dead)
+		assert.Contains(t, box.rows[0].note, "30.0 days, the last: connection refused")
+		t.Logf("%d attempts in 30 days", len(r.got))
+	})
+}
+
+// A message on which the receiver itself always fails is parked after a day if
+// others get through, so that it does not hold up its lamp for a month.
+func TestWorkerPoison(t *testing.T) {
+	for _, answered := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			box := &memOutbox{}
+			r := &scripted{name: "hook", send: func(_ context.Context, ds []rules.Delivery) Outcome {
+				if ds[0].EventID == "poison" {
+					return Outcome{Kind: Again, Note: "500", Answered: answered}
+				}
+				return ok
+			}}
+			start := time.Now()
+			d := lit("hook", "tank", start)
+			d.EventID = "poison"
+			box.add(d)
+			for h := range 30 {
+				o := lit("hook", "salt", start)
+				o.Due = start.Add(time.Duration(h) * time.Hour)
+				box.add(o)
+			}
+			box.add(lit("hook", "tank", start))
+			runWorker(t, Options{Outbox: box, Routes: []Route{r}, Poll: time.Hour}, 30*time.Hour)
+			open, sent, dead := box.count()
+			if answered {
+				assert.Equal(t, []int{0, 31, 1}, []int{open, sent, dead})
+				assert.Contains(t, box.rows[0].note, "takes other messages but not this one")
+			} else {
+				assert.Equal(t, []int{2, 30, 0}, []int{open, sent, dead}, "no answer: the way is at fault, not the message")
+			}
+		})
+	}
+}
+
+// Many pending messages become one that lists them; a retry keeps its id and
+// its contents, and none is left out.
+func TestWorkerFoldsStorms(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		fails := 3
+		r := &scripted{name: "phone"}
+		r.send = func(_ context.Context, ds []rules.Delivery) Outcome {
+			if fails--; fails >= 0 {
+				box.add(lit("phone", "late", time.Now())) // more arrive meanwhile
+				return Outcome{Kind: Again, Note: "503"}
+			}
+			return ok
+		}
+		for i := range 120 {
+			box.add(lit("phone", fmt.Sprintf("lamp%d", i%60), time.Now()))
+		}
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}, Limits: map[string]Limit{"phone": {FoldOver: 10}}}, time.Hour)
+		_, sent, _ := box.count()
+		assert.Equal(t, 123, sent)
+		var all []string
+		for i, g := range r.got {
+			if i < 3 { // failed
+				assert.True(t, slices.ContainsFunc(r.got[3:], func(h got) bool { return slices.Equal(g.ids, h.ids) }), "the retry is the same message")
+				continue
+			}
+			all = append(all, g.ids...)
+		}
+		slices.Sort(all)
+		assert.Len(t, all, 123)
+		assert.Len(t, slices.Compact(all), 123, "each once")
+		assert.Less(t, len(r.got), 10)
+	})
+	// Negative control: without the limit each goes by itself.
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		r := &scripted{name: "phone", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
+		for i := range 120 {
+			box.add(lit("phone", fmt.Sprint(i), time.Now()))
+		}
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}}, time.Hour)
+		assert.Len(t, r.got, 120)
+	})
+}
+
+// The gap of a lamp and the rate of a route are kept; what waits is not lost.
+func TestWorkerGapAndRate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		gap := &scripted{name: "gap", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
+		rate := &scripted{name: "rate", send: gap.send}
+		start := time.Now()
+		for range 6 {
+			box.add(lit("gap", "tank", start), lit("gap", "salt", start), lit("rate", "tank", start))
+		}
+		runWorker(t, Options{Outbox: box, Routes: []Route{gap, rate}, Limits: map[string]Limit{
+			"gap":  {Gap: 10 * time.Minute},
+			"rate": {Rate: 2, Per: 30 * time.Minute},
+		}}, 3*time.Hour)
+		var at []time.Duration
+		for _, g := range gap.got {
+			at = append(at, g.at.Sub(start))
+		}
+		m := time.Minute
+		assert.Equal(t, []time.Duration{0, 0, 10 * m, 10 * m, 20 * m, 20 * m, 30 * m, 30 * m, 40 * m, 40 * m, 50 * m, 50 * m}, at)
+		at = nil
+		for _, g := range rate.got {
+			at = append(at, g.at.Sub(start))
+		}
+		assert.Equal(t, []time.Duration{0, 0, 30 * m, 30 * m, 60 * m, 60 * m}, at)
+	})
+}
+
+// A folded message counts once against the rate, so that a storm passes.
+func TestWorkerRateFoldsWhatWaits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		r := &scripted{name: "phone", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
+		start := time.Now()
+		for i := range 30 {
+			d := lit("phone", fmt.Sprint(i), start)
+			d.Due = start.Add(time.Duration(i) * time.Second)
+			box.add(d)
+		}
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}, Limits: map[string]Limit{"phone": {FoldOver: 3, Rate: 3, Per: time.Hour}}}, 2*time.Hour)
+		_, sent, _ := box.count()
+		assert.Equal(t, 30, sent)
+		require.Len(t, r.got, 4)
+		assert.Len(t, r.got[3].ids, 27)
+		assert.Equal(t, time.Hour, r.got[3].at.Sub(start))
+	})
+}
