@@ -1,0 +1,660 @@
+package broker
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/netip"
+	"os"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	mqtt "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/packets"
+)
+
+// Limits that no option changes.
+const (
+	maxClientID  = 256       // bytes of a client id
+	maxAliases   = 32        // MQTT 5 topic aliases a client may set, each way
+	maxPending   = 256       // packets queued for a client that reads slowly
+	maxInflight  = 256       // messages of QoS 1 and 2 kept for a client
+	maxWillDelay = 3600      // s
+	queuedBudget = 32 << 20  // bytes of QoS 1 and 2 payload kept for all clients before the slowest get no more
+	queuedFew    = 16        // messages a client may still have queued when the budget is used up
+	sessionKeep  = 24 * 3600 // s a session outlives its connection
+	retainedKeep = 24 * 3600 // s a retained message lives
+)
+
+// hook is where the broker library asks and tells. It is the only hook: the
+// answers of several would be ORed.
+type hook struct {
+	mqtt.HookBase
+	ctx      context.Context
+	sink     Sink
+	srv      *mqtt.Server
+	accounts *accounts
+	quiet    *Quiet
+	stats    *stats
+	recent   *recent
+
+	maxSubs     int
+	maxRetained int
+	maxSessions int
+
+	queued   atomic.Int64 // payload bytes queued since the last count, an upper bound
+	overfull atomic.Bool  // the last count was above queuedBudget
+	counting sync.Mutex
+	counted  atomic.Int64 // Unix ns of the last count
+
+	mu     sync.Mutex
+	owners map[string]*owner // by client id
+}
+
+// owner holds a client id for one account, while a connection or a session of
+// it exists: no other account may take the session over.
+type owner struct {
+	account string
+	refs    int
+}
+
+// state is what the hook knows about one connection that was let in; it hangs
+// on the conn, and so on a session as long as the library keeps it.
+type state struct {
+	client    string
+	acc       *account // nil: anyone
+	keepAlive time.Duration
+	will      string // topic
+
+	mu       sync.Mutex
+	up       bool // its start has been told to the sink
+	told     bool // its end has been told
+	replaced bool // by a newer connection of the same client
+}
+
+func stateOf(cl *mqtt.Client) *state {
+	if c, ok := cl.Net.Conn.(*conn); ok {
+		return c.state.Load()
+	}
+	return nil
+}
+
+func remote(cl *mqtt.Client) netip.Prefix {
+	if c, ok := cl.Net.Conn.(*conn); ok {
+		return c.from
+	}
+	return netip.Prefix{}
+}
+
+func (h *hook) ID() string { return "lampward" }
+
+// Provides names the calls that matter; each costs a little on every packet.
+func (h *hook) Provides(b byte) bool {
+	return bytes.IndexByte([]byte{
+		mqtt.OnConnect, mqtt.OnConnectAuthenticate, mqtt.OnACLCheck,
+		mqtt.OnSessionEstablish, mqtt.OnSessionEstablished, mqtt.OnDisconnect,
+		mqtt.OnPacketRead, mqtt.OnPacketSent, mqtt.OnSubscribe, mqtt.OnPublish,
+		mqtt.OnPublishDropped, mqtt.OnQosPublish, mqtt.OnWill, mqtt.OnWillSent,
+		mqtt.OnClientExpired,
+	}, b) >= 0
+}
+
+// contain keeps a panic in a hook from ending the process; the client whose
+// packet caused it is cut off. Call it deferred.
+func (h *hook) contain(cl *mqtt.Client, where string) {
+	if r := recover(); r != nil {
+		h.stats.panics.Add(1)
+		h.quiet.Note(clientName(cl), "panic", "taking a client's packet failed inside lampward; the client was disconnected", "where", where, "panic", r)
+		if cl != nil {
+			cl.Stop(packets.ErrUnspecifiedError)
+		}
+	}
+}
+
+func clientName(cl *mqtt.Client) string {
+	if cl == nil {
+		return ""
+	}
+	return cl.ID
+}
+
+// kick ends a connection, telling a client of MQTT 5 why.
+func (h *hook) kick(cl *mqtt.Client, code packets.Code) {
+	if cl.Properties.ProtocolVersion == 5 {
+		_ = h.srv.DisconnectClient(cl, code)
+	}
+	cl.Stop(code)
+}
+
+// OnPacketRead refuses, before the library looks at them, packets that are
+// legal MQTT but costly to handle. Only ErrRejectPacket makes the library stop.
+func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packet, err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			h.stats.panics.Add(1)
+			err = packets.ErrRejectPacket
+		}
+	}()
+	if c, ok := cl.Net.Conn.(*conn); ok && c.end.Load() != 0 {
+		return pk, packets.ErrRejectPacket // we have said goodbye
+	}
+	switch pk.FixedHeader.Type {
+	case packets.Publish:
+		if pk.TopicName == "" { // a topic alias, or a mistake that the library sees
+			return pk, nil
+		}
+		if err := CheckTopic(pk.TopicName); err != nil {
+			h.stats.malformed.Add(1)
+			h.quiet.Note(cl.ID, "topic", "a client was disconnected for a topic that the broker does not take", "error", err)
+			h.kick(cl, packets.ErrTopicNameInvalid)
+			return pk, packets.ErrRejectPacket
+		}
+	case packets.Unsubscribe:
+		for _, f := range pk.Filters {
+			if len(f.Filter) > MaxTopicBytes {
+				h.stats.malformed.Add(1)
+				h.kick(cl, packets.ErrTopicFilterInvalid)
+				return pk, packets.ErrRejectPacket
+			}
+		}
+	}
+	return pk, nil
+}
+
+// OnConnect sees every CONNECT that is well formed.
+func (h *hook) OnConnect(cl *mqtt.Client, pk packets.Packet) (err error) {
+	defer h.contain(cl, "connect")
+	if len(pk.Connect.ClientIdentifier) > maxClientID {
+		h.stats.malformed.Add(1)
+		h.quiet.Note(cl.Net.Remote, "client_id", "a client was turned away for its client id: keep it to 256 bytes", "length", len(pk.Connect.ClientIdentifier))
+		_ = h.srv.SendConnack(cl, packets.ErrClientIdentifierNotValid, false, nil)
+		return packets.ErrClientIdentifierNotValid
+	}
+	if c, ok := cl.Net.Conn.(*conn); ok {
+		c.keepAlive.Store(int64(pk.Connect.Keepalive) * int64(time.Second))
+	}
+	// The library keeps as many aliases as the client says it can take.
+	if most := cl.Properties.Props.TopicAliasMaximum; most > maxAliases {
+		cl.Properties.Props.TopicAliasMaximum = maxAliases
+		cl.State.TopicAliases.Outbound = mqtt.NewOutboundTopicAliases(maxAliases)
+	}
+	// A will waits no longer than its session (MQTT 5.0 section 3.1.3.2.2):
+	// the library forgets this where no session expiry is given, and keeps
+	// each will for as long as the client likes.
+	w := &cl.Properties.Will
+	w.WillDelayInterval = min(w.WillDelayInterval, cl.Properties.Props.SessionExpiryInterval, maxWillDelay)
+	return nil
+}
+
+// OnConnectAuthenticate lets a client in, or not.
+func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) (ok bool) {
+	defer func() {
+		if r := recover(); r != nil {
+			h.stats.panics.Add(1)
+			ok = false
+		}
+	}()
+	acc, err := h.accounts.login(h.ctx, remote(cl), string(pk.Connect.Username), string(pk.Connect.Password))
+	if err != nil {
+		h.stats.loginsRefused.Add(1)
+		reason := "login"
+		if errors.Is(err, errGuessing) {
+			reason = "guessing"
+		}
+		h.quiet.Note(addr(cl), reason, "the broker refused a client: check the user name and password on the board",
+			"client", cl.ID, "user", string(pk.Connect.Username), "error", err)
+		return false
+	}
+	h.mu.Lock()
+	o := h.owners[cl.ID]
+	if o == nil {
+		o = &owner{account: acc.name()}
+		h.owners[string([]byte(cl.ID))] = o
+	} else if o.account != acc.name() {
+		h.mu.Unlock()
+		h.stats.loginsRefused.Add(1)
+		h.quiet.Note(cl.ID, "client_id_taken", "the broker refused a client: its client id belongs to another account's client; give it one of its own",
+			"user", acc.name(), "owner", o.account)
+		return false
+	}
+	o.refs++
+	h.mu.Unlock()
+	c, known := cl.Net.Conn.(*conn)
+	if !known {
+		h.unown(cl.ID)
+		return false
+	}
+	c.state.Store(&state{client: cl.ID, acc: acc, keepAlive: time.Duration(pk.Connect.Keepalive) * time.Second, will: pk.Connect.WillTopic})
+	return true
+}
+
+// ended gives back what OnConnectAuthenticate took. The listener calls it when
+// the library is done with a connection, however that came.
+func (h *hook) ended(c *conn) {
+	if st := c.state.Load(); st != nil {
+		h.unown(st.client)
+	}
+}
+
+func (h *hook) unown(id string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	o := h.owners[id]
+	if o == nil {
+		return
+	}
+	if o.refs > 0 {
+		o.refs--
+	}
+	if o.refs == 0 {
+		if _, session := h.srv.Clients.Get(id); !session {
+			delete(h.owners, id)
+		}
+	}
+}
+
+// disown forgets the owner of a session that is no more.
+func (h *hook) disown(id string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if o := h.owners[id]; o != nil && o.refs == 0 {
+		delete(h.owners, id)
+	}
+}
+
+// OnSessionEstablish runs before the library hands an older connection's
+// session to this one. It ends the older connection first: the library would
+// leave it open, or wait for ever for a peer that does not read.
+func (h *hook) OnSessionEstablish(cl *mqtt.Client, pk packets.Packet) {
+	defer h.contain(cl, "session")
+	old, ok := h.srv.Clients.Get(cl.ID)
+	if !ok {
+		h.makeRoom()
+		return
+	}
+	if old.Closed() {
+		return
+	}
+	if c, ok := old.Net.Conn.(*conn); ok {
+		c.endIn(goodbyeTime)
+	}
+	h.kick(old, packets.ErrSessionTakenOver)
+	if st := stateOf(old); st != nil {
+		st.mu.Lock()
+		st.replaced = true
+		st.mu.Unlock()
+	}
+	h.tellEnd(old, LinkLost, "the same client connected anew before its old connection was known to be cut")
+}
+
+// makeRoom bounds the sessions of clients that are away: it forgets those that
+// left longest ago.
+func (h *hook) makeRoom() {
+	if h.srv.Clients.Len() < h.maxSessions {
+		return
+	}
+	var away []*mqtt.Client
+	for _, cl := range h.srv.Clients.GetAll() {
+		if cl.Closed() && !cl.Net.Inline {
+			away = append(away, cl)
+		}
+	}
+	// A tenth at once, so that a flood does not search the lot each time.
+	slices.SortFunc(away, func(a, b *mqtt.Client) int { return cmp.Compare(a.StopTime(), b.StopTime()) })
+	for _, cl := range away[:min(len(away), h.maxSessions/10+1)] {
+		h.srv.UnsubscribeClient(cl)
+		cl.ClearInflights()
+		if now, ok := h.srv.Clients.Get(cl.ID); ok && now == cl {
+			h.srv.Clients.Delete(cl.ID)
+		}
+		h.disown(cl.ID)
+		h.stats.sessionsDropped.Add(1)
+	}
+}
+
+// OnClientExpired forgets what the library leaves behind of a session.
+func (h *hook) OnClientExpired(cl *mqtt.Client) {
+	defer h.contain(nil, "expiry")
+	h.srv.UnsubscribeClient(cl)
+	h.disown(cl.ID)
+}
+
+// OnSessionEstablished tells that a client is up.
+func (h *hook) OnSessionEstablished(cl *mqtt.Client, pk packets.Packet) {
+	defer h.contain(cl, "connected")
+	h.stats.connects.Add(1)
+	st := stateOf(cl)
+	if st == nil {
+		return
+	}
+	st.mu.Lock()
+	st.up = true
+	st.mu.Unlock()
+	h.sink.Link(h.ctx, Link{Client: cl.ID, Word: LinkUp, Topic: st.will, KeepAlive: st.keepAlive})
+}
+
+// OnDisconnect tells how a connection ended.
+func (h *hook) OnDisconnect(cl *mqtt.Client, err error, expire bool) {
+	defer h.contain(cl, "disconnect")
+	if cause := cl.StopCause(); cause != nil {
+		err = cause // ours, if we ended it: more telling than the read that failed after
+	}
+	c, _ := cl.Net.Conn.(*conn)
+	switch {
+	case err == nil, errors.Is(err, packets.CodeDisconnect):
+		h.tellEnd(cl, LinkClosed, "said goodbye")
+	case errors.Is(err, packets.CodeDisconnectWillMessage):
+		h.tellEnd(cl, LinkClosed, "said goodbye, and asked for its will to be published")
+	case c != nil && c.end.Load() != 0 && timedOut(err):
+		h.tellEnd(cl, LinkLost, "disconnected by lampward's broker")
+	default:
+		h.tellEnd(cl, LinkLost, lossReason(err))
+	}
+}
+
+func timedOut(err error) bool {
+	var ne net.Error
+	return errors.Is(err, os.ErrDeadlineExceeded) || errors.As(err, &ne) && ne.Timeout()
+}
+
+func lossReason(err error) string {
+	var code packets.Code
+	switch {
+	case timedOut(err):
+		return "nothing heard for 1.5 times its keep-alive"
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, io.ErrClosedPipe):
+		return "the connection was cut without a goodbye"
+	case errors.As(err, &code):
+		return "disconnected by lampward's broker: " + code.Reason
+	}
+	return "the connection failed: " + err.Error()
+}
+
+// tellEnd tells the sink once that a connection is over.
+func (h *hook) tellEnd(cl *mqtt.Client, word, reason string) {
+	st := stateOf(cl)
+	if st == nil || h.ctx.Err() != nil { // that we stop is no news of the client
+		return
+	}
+	st.mu.Lock()
+	tell := st.up && !st.told
+	st.told = true
+	st.mu.Unlock()
+	if !tell {
+		return
+	}
+	if word == LinkLost {
+		h.stats.lost.Add(1)
+	}
+	h.sink.Link(h.ctx, Link{Client: cl.ID, Word: word, Topic: st.will, Reason: reason, KeepAlive: st.keepAlive})
+}
+
+// OnACLCheck is asked before a publish (write), before a subscription (topic
+// is then a filter), and before each delivery to a subscriber.
+func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) (ok bool) {
+	defer func() {
+		if r := recover(); r != nil {
+			h.stats.panics.Add(1)
+			ok = false
+		}
+	}()
+	if !write && h.overfull.Load() && cl.State.Inflight.Len() > queuedFew {
+		h.recount()
+		if h.overfull.Load() {
+			return false
+		}
+	}
+	if h.accounts.open() {
+		return true
+	}
+	st := stateOf(cl)
+	if st == nil {
+		return false
+	}
+	acc := st.acc
+	if !write {
+		if acc.maySubscribe(topic) {
+			return true
+		}
+		h.deny(cl, acc, topic, "subscribe")
+		return false
+	}
+	if topic == "" { // a topic alias, which the library has not looked up yet: OnPublish checks
+		return true
+	}
+	if acc.mayPublish(topic) {
+		return true
+	}
+	h.deny(cl, acc, topic, "publish")
+	if cl.Properties.ProtocolVersion != 5 {
+		// MQTT 3.1.1 has no way to refuse one message: close the connection
+		// (section 3.3.5), which the library does not.
+		cl.Stop(packets.ErrNotAuthorized)
+	}
+	return false
+}
+
+func (h *hook) deny(cl *mqtt.Client, acc *account, topic, what string) {
+	h.stats.denied.Add(1)
+	h.quiet.Note(acc.Name, what+"_denied", "the broker refused a client: the account may not "+what+" there; add the topic to the account if it should",
+		"client", cl.ID, "wanted", topic)
+}
+
+// OnSubscribe makes filters that the broker does not take invalid, so that
+// they are refused one by one.
+func (h *hook) OnSubscribe(cl *mqtt.Client, pk packets.Packet) packets.Packet {
+	defer h.contain(cl, "subscribe")
+	room := h.maxSubs - cl.State.Subscriptions.Len()
+	pk.Filters = append(packets.Subscriptions(nil), pk.Filters...)
+	for i := range pk.Filters {
+		f := pk.Filters[i].Filter
+		_, had := cl.State.Subscriptions.Get(f)
+		switch err := CheckFilter(f); {
+		case err != nil:
+			h.stats.malformed.Add(1)
+			h.quiet.Note(cl.ID, "filter", "the broker refused a subscription", "error", err)
+			pk.Filters[i].Filter = ""
+		case !had && room <= 0:
+			h.stats.denied.Add(1)
+			h.quiet.Note(cl.ID, "subscriptions", "the broker refused a subscription: the client has its fill", "most", h.maxSubs)
+			pk.Filters[i].Filter = ""
+		case !had:
+			room--
+		}
+	}
+	return pk
+}
+
+// OnPublish makes a reading durable; the library acknowledges it after.
+func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (out packets.Packet, err error) {
+	if cl.Net.Inline {
+		return pk, nil
+	}
+	defer func() {
+		if r := recover(); r != nil {
+			h.stats.panics.Add(1)
+			h.quiet.Note(cl.ID, "panic", "taking a message failed inside lampward; the client was disconnected", "panic", r)
+			cl.Stop(packets.ErrUnspecifiedError)
+			out, err = pk, packets.ErrRejectPacket
+		}
+	}()
+	if pk.Properties.TopicAliasFlag {
+		if ok, err := h.checkAlias(cl, &pk); !ok {
+			return pk, err
+		}
+	}
+	m := Message{Topic: pk.TopicName, Payload: pk.Payload, Client: cl.ID, QoS: pk.FixedHeader.Qos, Dup: pk.FixedHeader.Dup}
+	h.stats.messages.Add(1)
+	if m.QoS > 0 && m.Dup && h.recent.has(cl.ID, pk.PacketID, &m) {
+		h.stats.duplicates.Add(1)
+		return pk, packets.CodeSuccessIgnore // acknowledged, and not taken or passed on again
+	}
+	if err := h.sink.Publish(h.ctx, m); err != nil {
+		h.stats.refused.Add(1)
+		h.quiet.Note(cl.ID, "refused", "a message could not be stored; its sender is made to send it again", "error", err)
+		if m.QoS > 0 {
+			code := packets.ErrServerBusy
+			if h.ctx.Err() != nil {
+				code = packets.ErrServerShuttingDown
+			}
+			h.kick(cl, code)
+		}
+		return pk, packets.ErrRejectPacket
+	}
+	if m.QoS > 0 {
+		h.recent.add(cl.ID, pk.PacketID, &m)
+	}
+	if pk.FixedHeader.Retain && !h.mayRetain(pk.TopicName, pk.Payload) {
+		pk.FixedHeader.Retain = false
+	}
+	return pk, nil
+}
+
+// checkAlias checks a message whose topic the library took from an alias: its
+// own checks saw an empty topic.
+func (h *hook) checkAlias(cl *mqtt.Client, pk *packets.Packet) (bool, error) {
+	if pk.TopicName == "" {
+		h.stats.malformed.Add(1)
+		h.kick(cl, packets.ErrTopicAliasInvalid)
+		return false, packets.ErrRejectPacket
+	}
+	st := stateOf(cl)
+	if h.accounts.open() || st != nil && st.acc.mayPublish(pk.TopicName) {
+		return true, nil
+	}
+	if st != nil {
+		h.deny(cl, st.acc, pk.TopicName, "publish")
+	}
+	if pk.FixedHeader.Qos == 1 {
+		return false, packets.ErrNotAuthorized // becomes the PUBACK's reason
+	}
+	if pk.FixedHeader.Qos == 2 {
+		h.kick(cl, packets.ErrNotAuthorized)
+	}
+	return false, packets.ErrRejectPacket
+}
+
+func (h *hook) mayRetain(topic string, payload []byte) bool {
+	if len(payload) == 0 {
+		return true // deletes
+	}
+	if h.srv.Topics.Retained.Len() < h.maxRetained {
+		return true
+	}
+	if _, had := h.srv.Topics.Retained.Get(topic); had {
+		return true
+	}
+	h.stats.retainedDropped.Add(1)
+	h.quiet.Note("", "retained", "the broker holds its fill of retained messages and passes on further ones without retaining them", "most", h.maxRetained)
+	return false
+}
+
+// OnPacketSent: after our DISCONNECT the peer gets a moment to read it.
+func (h *hook) OnPacketSent(cl *mqtt.Client, pk packets.Packet, b []byte) {
+	if pk.FixedHeader.Type != packets.Disconnect {
+		return
+	}
+	if c, ok := cl.Net.Conn.(*conn); ok {
+		c.endIn(goodbyeTime)
+	}
+}
+
+// OnPublishDropped: a subscriber reads so slowly that its queue is full.
+// Cutting it off frees the queue, and tells it that it missed something.
+func (h *hook) OnPublishDropped(cl *mqtt.Client, pk packets.Packet) {
+	defer h.contain(nil, "dropped")
+	h.stats.slowDropped.Add(1)
+	h.quiet.Note(cl.ID, "slow", "a subscriber was disconnected: it reads too slowly", "queued", maxPending)
+	cl.Stop(packets.ErrPendingClientWritesExceeded)
+}
+
+// OnQosPublish counts what is kept for subscribers until they acknowledge it.
+func (h *hook) OnQosPublish(cl *mqtt.Client, pk packets.Packet, sent int64, resends int) {
+	if pk.FixedHeader.Type != packets.Publish {
+		return
+	}
+	if h.queued.Add(int64(len(pk.Payload)+len(pk.TopicName))) > queuedBudget {
+		h.recount()
+	}
+}
+
+// recount finds how much is really queued; queued only grows in between. While
+// the budget is used up it looks at most once a second.
+func (h *hook) recount() {
+	if !h.counting.TryLock() {
+		return
+	}
+	defer h.counting.Unlock()
+	now := time.Now().UnixNano()
+	if h.overfull.Load() && now-h.counted.Load() < int64(time.Second) {
+		return
+	}
+	var n int64
+	for _, cl := range h.srv.Clients.GetAll() {
+		for _, pk := range cl.State.Inflight.GetAll(false) {
+			n += int64(len(pk.Payload) + len(pk.TopicName))
+		}
+	}
+	h.queued.Store(n)
+	h.counted.Store(now)
+	full := n > queuedBudget*3/4
+	if full && !h.overfull.Load() {
+		h.quiet.Note("", "queue", "subscribers that are away or slow have left too much unread: the slowest get no more until they catch up", "bytes", n)
+	}
+	h.overfull.Store(full)
+}
+
+// OnWill lets a will out only where its client might have published: the
+// library does not ask. A will never counts as a reading.
+func (h *hook) OnWill(cl *mqtt.Client, will mqtt.Will) (mqtt.Will, error) {
+	defer h.contain(nil, "will")
+	st := stateOf(cl)
+	err := CheckTopic(will.TopicName)
+	switch {
+	case err != nil, will.TopicName[0] == '$':
+		h.stats.malformed.Add(1)
+		h.quiet.Note(cl.ID, "will", "a client's will was dropped: its topic is not one that a client may publish to", "wanted", clip(will.TopicName))
+		return mqtt.Will{}, nil
+	case !h.accounts.open() && (st == nil || !st.acc.mayPublish(will.TopicName)):
+		if st != nil {
+			h.deny(cl, st.acc, will.TopicName, "publish")
+		}
+		return mqtt.Will{}, nil
+	case will.Retain && !h.mayRetain(will.TopicName, will.Payload):
+		will.Retain = false
+	}
+	return will, nil
+}
+
+// OnWillSent tells that a will was published.
+func (h *hook) OnWillSent(cl *mqtt.Client, pk packets.Packet) {
+	defer h.contain(nil, "will sent")
+	if pk.TopicName == "" { // OnWill dropped it
+		return
+	}
+	h.stats.wills.Add(1)
+	st := stateOf(cl)
+	if st == nil || h.ctx.Err() != nil {
+		return
+	}
+	st.mu.Lock()
+	replaced := st.replaced
+	st.mu.Unlock()
+	if replaced { // the client lives: its newer connection is up
+		return
+	}
+	h.sink.Link(h.ctx, Link{Client: cl.ID, Word: LinkWill, Topic: pk.TopicName, Reason: "its will was published", KeepAlive: st.keepAlive})
+}
+
+func addr(cl *mqtt.Client) string {
+	if p := remote(cl); p.IsValid() {
+		return p.Addr().String()
+	}
+	return fmt.Sprint(cl.Net.Remote)
+}
