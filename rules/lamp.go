@@ -13,6 +13,11 @@ type lamp struct {
 	cfg     LampConfig
 	device  string
 	learner *learn.Learner
+
+	// The newest reading, for people to see; no decision rests on it, so it is
+	// not part of the snapshot.
+	at    time.Time
+	value float64
 }
 
 func newLamp(c LampConfig) *lamp {
@@ -31,6 +36,7 @@ func (l *lamp) configure(c LampConfig) {
 }
 
 func (l *lamp) reading(in *Input, out []Event) []Event {
+	l.at, l.value = in.At, in.Value
 	return l.tell(in, l.learner.Observe(in.At, in.Value), out)
 }
 
@@ -47,8 +53,12 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 	if !v.Changed && !v.Settled && !v.FaultChanged {
 		return out
 	}
+	value := in.Value
+	if in.Kind == InTeach {
+		value = l.learner.Aim().Value
+	}
 	e := Event{
-		At: in.At, Lamp: l.cfg.Name, Value: in.Value,
+		At: in.At, Lamp: l.cfg.Name, Value: value,
 		OnAbove: v.OnAbove, OffBelow: v.OffBelow,
 		Confidence: v.Confidence, Since: v.Since, By: in.By,
 	}

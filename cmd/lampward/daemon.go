@@ -36,7 +36,7 @@ type daemon struct {
 	clock  clock
 	store  *store.Store
 	worker *notify.Worker
-	routes []notify.Policy
+	routes []policy
 	seen   func([]rules.Event) // told of each batch of stored events; nil: nobody
 	jobs   chan job
 
@@ -75,7 +75,7 @@ func (d *daemon) loop(ctx context.Context) error {
 		case j := <-d.jobs:
 			d.begin()
 			d.take(j)
-			for n := len(d.jobs); n > 0 && len(d.waiting) < maxBatch; n-- {
+			for n := min(len(d.jobs), maxBatch); n > 0; n-- {
 				d.take(<-d.jobs)
 			}
 		case <-wake:
@@ -106,6 +106,10 @@ func (d *daemon) take(j job) {
 	switch {
 	case j.look != nil:
 		j.look(d.machine)
+		if j.done != nil {
+			j.done <- nil
+		}
+		return
 	case j.link != nil:
 		d.links.note(*j.link, d.clock.Now())
 	case d.broken != nil:
@@ -147,11 +151,10 @@ func (d *daemon) step(in rules.Input, now time.Time) {
 
 // targets says where each event is to be sent, and when.
 func (d *daemon) targets(events []rules.Event, now time.Time) [][]store.Target {
-	wall := now.Add(d.wall.offset)
 	out := make([][]store.Target, len(events))
 	for i, e := range events {
-		for _, t := range notify.Plan(e, wall, d.routes) {
-			out[i] = append(out[i], store.Target{Route: t.Route, Due: now.Add(t.Delay)})
+		for _, t := range plan(e, d.routes) {
+			out[i] = append(out[i], store.Target{Route: t.route, Due: now.Add(t.delay)})
 		}
 	}
 	return out
@@ -165,7 +168,7 @@ func (d *daemon) commit(ctx context.Context) {
 		d.mend(ctx, now)
 		return
 	}
-	if len(d.pending) > 0 && (len(d.waiting) > 0 || !now.Before(d.flushAt)) {
+	if len(d.pending) > 0 && (len(d.waiting) > 0 || !now.Before(d.flushAt) || len(d.pending) >= maxBatch) {
 		d.flush(ctx)
 	}
 	if len(d.pending) == 0 {

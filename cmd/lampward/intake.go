@@ -130,7 +130,7 @@ func (t *intake) inputs(m broker.Message, wall time.Time) []rules.Input {
 	var out []rules.Input
 	malformed := func(err error) {
 		t.count.add(&t.count.Malformed)
-		t.quiet.Note(m.Topic, err)
+		t.quiet.Note(m.Topic, broker.Reason(err), "a payload cannot be read; it is dropped", "topic", m.Topic, "error", err)
 	}
 	var status rules.Input
 	if x.status != nil {

@@ -1,0 +1,118 @@
+package main
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"runtime/debug"
+	"strings"
+
+	"lampward/broker"
+)
+
+var checkCommand = command{
+	name: "check", brief: "check a configuration without running it", usage: "[-config FILE]",
+	about: `
+Check reports every mistake in the configuration, one a line, as
+FILE:LINE: key: what is wrong, what to write instead. It exits with 0 if
+there is none, else with 2.
+
+examples:
+  lampward check
+  lampward check -config /etc/lampward/lampward.toml`,
+}
+
+var passwordCommand = command{
+	name: "password", brief: "turn a password into the hash that an [[account]] needs", usage: "",
+	about: `
+Password reads one line from standard input and prints the password_hash for
+an [[account]]. The password itself is stored nowhere.
+
+example:
+  lampward password < password.txt`,
+}
+
+var versionCommand = command{
+	name: "version", brief: "show the version", usage: "",
+	about: `
+Version shows which version this is, and which revision it was built from.
+
+example:
+  lampward version`,
+}
+
+func init() {
+	checkCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		file := f.String("config", "", configUsage)
+		if code, ok := checkCommand.parse(c, f, args, 0); !ok {
+			return code
+		}
+		cfg, code := loadConfig(c, *file)
+		if cfg == nil {
+			return code
+		}
+		// What cannot be told from the file alone: secrets, certificates,
+		// templates.
+		if _, _, err := newRoutes(cfg, serveOptions{log: slog.New(slog.DiscardHandler)}); err != nil {
+			fmt.Fprintln(c.err, err)
+			return exitUsage
+		}
+		fmt.Fprintf(c.out, "%s: correct: %s, %s\n", cfg.File,
+			plural(len(cfg.Lamps), "lamp"), plural(len(cfg.Webhooks)+len(cfg.Mails), "route"))
+		return exitOK
+	}
+	passwordCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		if code, ok := passwordCommand.parse(c, f, args, 0); !ok {
+			return code
+		}
+		line, err := io.ReadAll(io.LimitReader(c.in, 4096))
+		pw := strings.TrimRight(strings.SplitN(string(line), "\n", 2)[0], "\r")
+		if err == nil && pw == "" {
+			err = fmt.Errorf("no password on standard input; write one line")
+		}
+		var hash string
+		if err == nil {
+			hash, err = broker.HashPassword(pw)
+		}
+		if err != nil {
+			fmt.Fprintln(c.err, "lampward password:", err)
+			return exitFailed
+		}
+		fmt.Fprintln(c.out, hash)
+		return exitOK
+	}
+	versionCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		if code, ok := versionCommand.parse(c, f, args, 0); !ok {
+			return code
+		}
+		fmt.Fprintln(c.out, "lampward", version())
+		return exitOK
+	}
+}
+
+// version is the module version and revision that the Go tool stamped.
+func version() string {
+	b, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "unknown"
+	}
+	out := b.Main.Version
+	if out == "" {
+		out = "(devel)"
+	}
+	for _, s := range b.Settings {
+		if s.Key == "vcs.revision" && !strings.Contains(out, s.Value[:min(12, len(s.Value))]) {
+			out += " " + s.Value
+		}
+	}
+	return out + " " + b.GoVersion
+}
+
+func plural(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}

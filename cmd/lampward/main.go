@@ -1,0 +1,167 @@
+// Lampward watches the indicator lamps of ordinary appliances through light
+// sensors that publish raw counts over MQTT, and tells a person's phone when
+// one lights, blinks or goes out.
+//
+// The program only parses, runs and exits: [Main] is what tests call too.
+// Open daemon.go next.
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+
+	"lampward/cmd/lampward/config"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := Main(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// Exit codes of every command.
+const (
+	exitOK     = 0
+	exitFailed = 1 // the command was understood, but could not do its job
+	exitUsage  = 2 // the command line or the configuration is wrong
+)
+
+// console is where a command reads and writes.
+type console struct {
+	in       io.Reader
+	out, err io.Writer
+}
+
+// command is one subcommand.
+type command struct {
+	name  string
+	brief string // one line for the list of commands
+	usage string // what follows the name
+	about string // a paragraph, then examples
+	run   func(ctx context.Context, c console, f *flag.FlagSet, args []string) int
+}
+
+func commands() []command {
+	return []command{
+		runCommand, checkCommand, demoCommand, replayCommand,
+		passwordCommand, versionCommand,
+	}
+}
+
+// Main runs one command line and returns the exit code: 0, 1 if the command
+// failed, 2 if the command line or configuration is wrong.
+func Main(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer) int {
+	c := console{in, out, errOut}
+	name := "help"
+	if len(args) > 0 {
+		name, args = args[0], args[1:]
+	}
+	switch name {
+	case "help", "-h", "-help", "--help":
+		if len(args) > 0 {
+			return Main(ctx, []string{args[0], "-help"}, in, out, errOut)
+		}
+		help(c.out)
+		return exitOK
+	case "-version", "--version":
+		name = "version"
+	}
+	for _, cmd := range commands() {
+		if cmd.name == name {
+			return cmd.execute(ctx, c, args)
+		}
+	}
+	fmt.Fprintf(c.err, "lampward: there is no command %q; `lampward help` lists them\n", name)
+	return exitUsage
+}
+
+func (cmd command) execute(ctx context.Context, c console, args []string) int {
+	f := flag.NewFlagSet(cmd.name, flag.ContinueOnError)
+	f.SetOutput(io.Discard)
+	f.Usage = func() {}
+	return cmd.run(ctx, c, f, args)
+}
+
+// parse reads the flags of a command. If ok is false, the command is to
+// return code: help was asked for, or the flags are wrong.
+func (cmd command) parse(c console, f *flag.FlagSet, args []string, most int) (code int, ok bool) {
+	err := f.Parse(args)
+	switch {
+	case errors.Is(err, flag.ErrHelp):
+		cmd.help(c.out, f)
+		return exitOK, false
+	case err != nil:
+		fmt.Fprintf(c.err, "lampward %s: %v; `lampward help %s` shows what there is\n", cmd.name, err, cmd.name)
+		return exitUsage, false
+	case f.NArg() > most:
+		fmt.Fprintf(c.err, "lampward %s: %q is too much; usage: lampward %s %s\n", cmd.name, f.Arg(most), cmd.name, cmd.usage)
+		return exitUsage, false
+	}
+	return exitOK, true
+}
+
+func (cmd command) help(w io.Writer, f *flag.FlagSet) {
+	fmt.Fprintf(w, "usage: lampward %s %s\n\n%s\n", cmd.name, cmd.usage, strings.TrimSpace(cmd.about))
+	any := false
+	f.VisitAll(func(*flag.Flag) { any = true })
+	if any {
+		fmt.Fprintln(w, "\nflags:")
+		f.SetOutput(w)
+		f.PrintDefaults()
+		f.SetOutput(io.Discard)
+	}
+}
+
+func help(w io.Writer) {
+	fmt.Fprint(w, `lampward tells your phone when the indicator lamp of an appliance lights,
+blinks or goes out. A light sensor over the lamp publishes raw counts over
+MQTT; lampward learns what lit and dark look like.
+
+usage: lampward COMMAND [flags]
+
+`)
+	for _, cmd := range commands() {
+		fmt.Fprintf(w, "  %-10s %s\n", cmd.name, cmd.brief)
+	}
+	fmt.Fprint(w, `
+`+"`lampward help COMMAND`"+` shows examples. See it work now:
+
+  lampward demo -for 20s
+
+lampward is a convenience, not a life-safety alarm: never rely on it where
+people could come to harm.
+`)
+}
+
+// loadConfig reads the configuration for a command and reports mistakes.
+func loadConfig(c console, file string) (*config.Config, int) {
+	if file == "" {
+		found, err := config.Find()
+		if err != nil {
+			fmt.Fprintln(c.err, "lampward:", err)
+			return nil, exitUsage
+		}
+		file = found
+	}
+	cfg, err := config.Load(file)
+	var ps config.Problems
+	switch {
+	case errors.As(err, &ps):
+		fmt.Fprintln(c.err, ps)
+		return nil, exitUsage
+	case err != nil:
+		fmt.Fprintln(c.err, "lampward:", err)
+		return nil, exitUsage
+	}
+	return cfg, exitOK
+}
+
+const configUsage = "configuration `FILE`; default: ./lampward.toml, then lampward/lampward.toml in the platform's configuration folder"

@@ -1,0 +1,284 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"lampward/rules"
+	"lampward/rules/learn"
+)
+
+var replayCommand = command{
+	name: "replay", brief: "decide over a recorded trace, as the daemon would have", usage: "[-config FILE] -lamp NAME [-states] [-score] TRACE.csv",
+	about: `
+Replay reads a CSV file with the header time,value or time,value,truth and
+prints what lampward would have told, one JSON object a line. Times are
+RFC 3339 or Unix seconds; truth is 0, 1, 2 or dark, lit, blinking, and is only
+used by -score.
+
+examples:
+  lampward replay -config lampward.toml -lamp tank tank.csv
+  lampward replay -config lampward.toml -lamp tank -states tank.csv > states.csv
+  lampward replay -config lampward.toml -lamp tank -score tank.csv > /dev/null`,
+}
+
+func init() {
+	replayCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		file := f.String("config", "", configUsage)
+		name := f.String("lamp", "", "`NAME` of the lamp in the configuration; its settings are used")
+		states := f.Bool("states", false, "print CSV time,value,state for every reading instead of events")
+		score := f.Bool("score", false, "compare with the truth column: print changes, missed, false and median delay on standard error")
+		if code, ok := replayCommand.parse(c, f, args, 1); !ok {
+			return code
+		}
+		fail := func(code int, format string, args ...any) int {
+			fmt.Fprintf(c.err, "lampward replay: "+format+"\n", args...)
+			return code
+		}
+		if f.NArg() != 1 {
+			return fail(exitUsage, "name one trace file; usage: lampward replay %s", replayCommand.usage)
+		}
+		cfg, code := loadConfig(c, *file)
+		if cfg == nil {
+			return code
+		}
+		own, ok := oneLamp(cfg.Rules, *name)
+		if !ok {
+			var names []string
+			for _, l := range cfg.Lamps {
+				names = append(names, l.Name)
+			}
+			return fail(exitUsage, "%s has no lamp %q; write -lamp and one of %s", cfg.File, *name, strings.Join(names, ", "))
+		}
+		in := c.in
+		if f.Arg(0) != "-" {
+			r, err := os.Open(f.Arg(0))
+			if err != nil {
+				return fail(exitFailed, "%v", err)
+			}
+			defer r.Close()
+			in = r
+		}
+		out := bufio.NewWriter(c.out)
+		err := replay(ctx, in, f.Arg(0), own, replayOptions{states: *states, score: *score, out: out, err: c.err})
+		if e := out.Flush(); err == nil {
+			err = e
+		}
+		if err != nil {
+			return fail(exitFailed, "%v", err)
+		}
+		return exitOK
+	}
+}
+
+// oneLamp returns the part of a configuration that is about one lamp.
+func oneLamp(all rules.Config, name string) (rules.Config, bool) {
+	for _, l := range all.Lamps {
+		if l.Name == name {
+			own := rules.Config{Lamps: []rules.LampConfig{l}}
+			for _, d := range all.Devices {
+				if d.Name == l.Device || l.Device == "" && d.Name == l.Name {
+					own.Devices = []rules.DeviceConfig{d}
+				}
+			}
+			return own, true
+		}
+	}
+	return rules.Config{}, false
+}
+
+type replayOptions struct {
+	states, score bool
+	out, err      io.Writer
+}
+
+// replay steps every reading of a trace and writes what the lamp's learner
+// makes of it.
+func replay(ctx context.Context, trace io.Reader, file string, cfg rules.Config, o replayOptions) error {
+	r, err := newTraceReader(trace, file)
+	if err != nil {
+		return err
+	}
+	if o.score && !r.haveTruth {
+		return fmt.Errorf("%s:1: -score needs a third column, truth", file)
+	}
+	lamp := cfg.Lamps[0].Name
+	m := rules.New()
+	var w *csv.Writer
+	enc := json.NewEncoder(o.out)
+	enc.SetEscapeHTML(false)
+	if o.states {
+		w = csv.NewWriter(o.out)
+		_ = w.Write([]string{"time", "value", "state"})
+	}
+	var s scorer
+	first := true
+	for ctx.Err() == nil {
+		row, err := r.next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return err
+		}
+		if first {
+			first = false
+			m.Step(rules.Input{At: row.at, Kind: rules.InConfig, Config: &cfg})
+			m.Step(rules.Input{At: row.at, Kind: rules.InStart})
+		}
+		events := m.Step(rules.Input{At: row.at, Kind: rules.InReading, Lamp: lamp, Value: row.value})
+		for i := range events {
+			if events[i].Lamp != lamp {
+				continue
+			}
+			s.event(&events[i])
+			if !o.states {
+				if err := enc.Encode(&events[i]); err != nil {
+					return err
+				}
+			}
+		}
+		state, _ := m.LampState(lamp)
+		s.reading(row, state)
+		if o.states {
+			if err := w.Write([]string{row.timeText, row.valueText, state.String()}); err != nil {
+				return err
+			}
+		}
+	}
+	if w != nil {
+		w.Flush()
+		if err := w.Error(); err != nil {
+			return err
+		}
+	}
+	if r.backward > 0 {
+		fmt.Fprintf(o.err, "%s: %d readings were older than the one before and were taken as simultaneous with it, first at line %d\n", file, r.backward, r.backwardLine)
+	}
+	if o.score {
+		s.report(o.err)
+	}
+	return ctx.Err()
+}
+
+// traceRow is one reading of a trace.
+type traceRow struct {
+	at                  time.Time
+	value               float64
+	truth               learn.State // learn.Learning: not told
+	timeText, valueText string
+}
+
+// traceReader reads a trace and names file and line of what it cannot read.
+type traceReader struct {
+	csv          *csv.Reader
+	file         string
+	haveTruth    bool
+	last         time.Time
+	backward     int
+	backwardLine int
+}
+
+func newTraceReader(r io.Reader, file string) (*traceReader, error) {
+	t := &traceReader{csv: csv.NewReader(bufio.NewReader(r)), file: file}
+	t.csv.ReuseRecord = true
+	t.csv.FieldsPerRecord = -1
+	t.csv.TrimLeadingSpace = true
+	head, err := t.csv.Read()
+	if errors.Is(err, io.EOF) {
+		return nil, fmt.Errorf("%s:1: the file is empty; write a header time,value and a reading a line", file)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", file, err)
+	}
+	got := strings.TrimPrefix(strings.Join(head, ","), "\ufeff")
+	switch strings.ToLower(strings.ReplaceAll(got, " ", "")) {
+	case "time,value":
+	case "time,value,truth":
+		t.haveTruth = true
+	default:
+		return nil, fmt.Errorf("%s:1: the header is %q; write time,value or time,value,truth", file, got)
+	}
+	return t, nil
+}
+
+func (t *traceReader) next() (traceRow, error) {
+	rec, err := t.csv.Read()
+	if errors.Is(err, io.EOF) {
+		return traceRow{}, err
+	}
+	line, _ := t.csv.FieldPos(0)
+	bad := func(what, got, want string) error {
+		return fmt.Errorf("%s:%d: %s is %q; write %s", t.file, line, what, got, want)
+	}
+	if err != nil {
+		return traceRow{}, fmt.Errorf("%s: %w", t.file, err)
+	}
+	if want := 2 + btoi(t.haveTruth); len(rec) != want {
+		return traceRow{}, fmt.Errorf("%s:%d: has %d columns; write %d, as the header has", t.file, line, len(rec), want)
+	}
+	row := traceRow{timeText: rec[0], valueText: rec[1]}
+	if row.at, err = parseTime(rec[0]); err != nil {
+		return row, bad("time", rec[0], "RFC 3339, such as 2026-01-31T06:30:00Z, or Unix seconds")
+	}
+	row.value, err = strconv.ParseFloat(rec[1], 64)
+	if err != nil || math.IsNaN(row.value) || math.IsInf(row.value, 0) {
+		return row, bad("value", rec[1], "a finite number")
+	}
+	if t.haveTruth {
+		if row.truth, err = parseTruth(rec[2]); err != nil {
+			return row, bad("truth", rec[2], "0, 1, 2, dark, lit or blinking")
+		}
+	}
+	if row.at.Before(t.last) {
+		if t.backward++; t.backward == 1 {
+			t.backwardLine = line
+		}
+		row.at = t.last
+	}
+	t.last = row.at
+	return row, nil
+}
+
+func btoi(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// parseTime reads RFC 3339 or Unix seconds, to the millisecond.
+func parseTime(s string) (time.Time, error) {
+	t, err := time.Parse(time.RFC3339Nano, s)
+	if err == nil {
+		return t.UTC().Truncate(engineResolution), nil
+	}
+	sec, err := strconv.ParseFloat(s, 64)
+	if err != nil || math.IsNaN(sec) || math.Abs(sec) > 253402300799 { // the year 9999
+		return time.Time{}, fmt.Errorf("no time")
+	}
+	return time.UnixMilli(int64(math.Round(sec * 1000))).UTC(), nil
+}
+
+func parseTruth(s string) (learn.State, error) {
+	switch s {
+	case "0", "dark":
+		return learn.Dark, nil
+	case "1", "lit":
+		return learn.Lit, nil
+	case "2", "blinking":
+		return learn.Blinking, nil
+	}
+	return learn.Learning, fmt.Errorf("no state")
+}

@@ -1,0 +1,228 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"strings"
+	"sync"
+	"time"
+
+	"lampward/broker"
+	"lampward/cmd/lampward/config"
+	"lampward/notify"
+	"lampward/rules"
+	"lampward/store"
+)
+
+var runCommand = command{
+	name: "run", brief: "watch the lamps until told to stop", usage: "[-config FILE]",
+	about: `
+Run takes readings from the broker, decides, stores and sends alerts, until it
+gets SIGTERM or SIGINT; then it stores what is pending and exits with 0.
+
+examples:
+  lampward run
+  lampward run -config /etc/lampward/lampward.toml
+
+A first configuration, lampward.toml:
+  [[lamp]]
+  name  = "tank"
+  topic = "cellar/tank/light"
+
+  [[webhook]]
+  url = "http://127.0.0.1:9000/hook"`,
+}
+
+func init() {
+	runCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		file := f.String("config", "", configUsage)
+		if code, ok := runCommand.parse(c, f, args, 0); !ok {
+			return code
+		}
+		cfg, code := loadConfig(c, *file)
+		if cfg == nil {
+			return code
+		}
+		if err := serve(ctx, cfg, serveOptions{log: newLog(c.err, cfg.Log)}); err != nil {
+			fmt.Fprintln(c.err, "lampward run:", err)
+			return exitFailed
+		}
+		return exitOK
+	}
+}
+
+func newLog(w io.Writer, l config.Log) *slog.Logger {
+	var level slog.Level
+	_ = level.UnmarshalText([]byte(l.Level)) // checked when it was read
+	o := &slog.HandlerOptions{Level: level}
+	if l.Format == "json" {
+		return slog.New(slog.NewJSONHandler(w, o))
+	}
+	return slog.New(slog.NewTextHandler(w, o))
+}
+
+// serveOptions are what the demo and tests set otherwise than run does.
+type serveOptions struct {
+	log   *slog.Logger
+	wall  func() time.Time    // nil: time.Now
+	clock clock               // nil: the machine's
+	ready func(addresses)     // called once everything listens; nil: nobody
+	seen  func([]rules.Event) // told of stored events; nil: nobody
+}
+
+// addresses say where a running daemon listens; nil: nowhere.
+type addresses struct {
+	broker, page net.Addr
+}
+
+// serve runs the whole daemon until ctx ends. It returns nil after a clean
+// stop.
+func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) {
+	if o.wall == nil {
+		o.wall = time.Now
+	}
+	st, err := store.Open(ctx, store.Options{Dir: cfg.Store.Dir, KeepReadings: cfg.Store.KeepReadings, Log: o.log})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, st.Close()) }()
+	if o.clock == nil {
+		o.clock = newMachineClock(o.wall, st.LastAt(), st.LastOffset())
+	}
+	routes, policies, err := newRoutes(cfg, o)
+	if err != nil {
+		return err
+	}
+	d := &daemon{
+		cfg: cfg, log: o.log, clock: o.clock, store: st, routes: policies, seen: o.seen,
+		jobs:   make(chan job, 256),
+		intake: newIntake(cfg, broker.NewQuiet(o.log, 0)),
+		worker: notify.NewWorker(notify.Options{Outbox: st, Routes: routes, Now: o.clock.Now, Log: o.log}),
+	}
+	if len(routes) == 0 {
+		o.log.Warn("no [[webhook]] and no [[mail]] is configured: no alert leaves this machine")
+	}
+	if err := d.boot(ctx); err != nil {
+		return err
+	}
+	return d.runAll(ctx, o)
+}
+
+// runAll runs broker, page, loop and worker, and stops them in that order, so
+// that each can still hand on what it has.
+func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
+	ctx, fail := context.WithCancelCause(ctx)
+	defer fail(nil)
+	var at addresses
+	listening := make(chan net.Addr, 1)
+	b, err := d.newBroker(func(a net.Addr) { listening <- a })
+	if err != nil {
+		return err
+	}
+	// stage starts run and returns a function that stops it and waits.
+	stage := func(name string, run func(context.Context) error) (stop func() error) {
+		own, cancel := context.WithCancel(context.WithoutCancel(ctx))
+		done := make(chan error, 1)
+		go func() {
+			err := run(own)
+			if own.Err() == nil {
+				if err == nil {
+					err = errors.New("stopped by itself")
+				}
+				fail(fmt.Errorf("%s: %w", name, err))
+			}
+			done <- err
+		}()
+		return sync.OnceValue(func() error { cancel(); return <-done })
+	}
+	stopWorker := stage("sending", d.worker.Run)
+	defer stopWorker()
+	stopLoop := stage("rules", d.loop)
+	defer stopLoop()
+	page, err := d.newPage()
+	if err != nil {
+		return err
+	}
+	defer page.close()
+	stopPage := stage("page", page.run)
+	defer stopPage()
+	at.page = page.addr()
+	stopBroker := stage("broker", func(ctx context.Context) error { return b.Run(ctx, d) })
+	defer stopBroker()
+	if d.cfg.Broker.URL == "" {
+		select {
+		case at.broker = <-listening:
+		case <-ctx.Done():
+		}
+	}
+	if ctx.Err() == nil {
+		d.log.Info("ready", "broker", d.brokerName(at.broker), "page", addrText(at.page),
+			"lamps", len(d.cfg.Lamps), "store", d.cfg.Store.Dir)
+		if o.ready != nil {
+			o.ready(at)
+		}
+		<-ctx.Done()
+	}
+	d.log.Info("stopping")
+	// A stage's error shows up either as the cause or when it is stopped.
+	err = nil
+	for _, stop := range []func() error{stopBroker, stopPage, stopLoop, stopWorker} {
+		if e := stop(); e != nil && !errors.Is(e, context.Canceled) {
+			err = errors.Join(err, e)
+		}
+	}
+	if cause := context.Cause(ctx); err == nil && !errors.Is(cause, context.Canceled) {
+		err = cause
+	}
+	return err
+}
+
+func addrText(a net.Addr) string {
+	if a == nil {
+		return "off"
+	}
+	return a.String()
+}
+
+// brokerName names the broker in logs, without what may be secret in its URL.
+func (d *daemon) brokerName(a net.Addr) string {
+	if a != nil {
+		return a.String()
+	}
+	_, rest, _ := strings.Cut(d.cfg.Broker.URL, "://")
+	if i := strings.LastIndexByte(rest, '@'); i >= 0 {
+		rest = rest[i+1:]
+	}
+	return rest
+}
+
+func (d *daemon) newBroker(ready func(net.Addr)) (broker.Broker, error) {
+	b := d.cfg.Broker
+	if b.URL != "" {
+		return broker.NewExternal(broker.ExternalOptions{
+			URL: b.URL, Topics: d.intake.names(), ClientID: b.ClientID, User: b.User,
+			PasswordFile: b.PasswordFile, CAFile: b.CAFile, CertFile: b.CertFile, KeyFile: b.KeyFile,
+			Log: d.log,
+		})
+	}
+	o := broker.Options{
+		Listen: b.Listen, MaxPacket: uint32(b.MaxPacket), MaxClients: b.MaxClients,
+		MaxPerAddress: b.MaxPerAddress, Log: d.log, Ready: ready,
+	}
+	for _, a := range d.cfg.Accounts {
+		o.Accounts = append(o.Accounts, broker.Account(a))
+	}
+	if b.CertFile != "" {
+		t, err := serverTLS(b.CertFile, b.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("broker.cert_file: %w", err)
+		}
+		o.TLS = t
+	}
+	return broker.NewEmbedded(o)
+}

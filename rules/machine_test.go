@@ -1,0 +1,379 @@
+package rules
+
+import (
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lampward/rules/learn"
+)
+
+var epoch = time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+
+func cellar() Config {
+	return Config{
+		Lamps: []LampConfig{
+			{Name: "tank", Device: "tank-board", SayLit: "The tank is full"},
+			{Name: "salt", Learn: learn.Config{LitLower: true}},
+			{Name: "freezer", Device: "tank-board"},
+		},
+		Devices: []DeviceConfig{
+			{Name: "tank-board", ReportEvery: time.Minute, Battery: BatteryConfig{CapacityMAh: 2500, CurrentMA: 5}},
+			{Name: "hall"},
+		},
+		Alarm: AlarmConfig{RemindEvery: 3 * time.Hour, EscalateAfter: time.Hour},
+	}
+}
+
+// logged is one stored input with its events as they were stored.
+type logged struct {
+	in     Input
+	events []string
+}
+
+func encode(t testing.TB, events []Event) []string {
+	var out []string
+	for _, e := range events {
+		b, err := json.Marshal(e)
+		require.NoError(t, err)
+		out = append(out, string(b))
+	}
+	return out
+}
+
+// roundTrip is what storing and reading back does to an input.
+func roundTrip(t testing.TB, in Input) Input {
+	b, err := json.Marshal(in)
+	require.NoError(t, err)
+	var out Input
+	require.NoError(t, json.Unmarshal(b, &out))
+	return out
+}
+
+// history lives through random days with random crashes and clean restarts
+// and returns what was stored.
+func history(t testing.TB, seed uint64, steps int) []logged {
+	rng := rand.New(rand.NewPCG(seed, 1))
+	var log []logged
+	m := New()
+	now := epoch
+	var saved []Part
+	savedAt := 0
+	step := func(in Input) {
+		in.At = now
+		events := encode(t, m.Step(in))
+		if in.Kind != InTick || len(events) > 0 {
+			log = append(log, logged{roundTrip(t, in), events})
+		}
+	}
+	boot := func() {
+		if saved != nil {
+			var err error
+			m, err = Restore(saved)
+			require.NoError(t, err)
+		} else {
+			m = New()
+		}
+		for _, l := range log[savedAt:] {
+			require.Equal(t, l.events, encode(t, m.Step(l.in)), "rebuilding, seed %d", seed)
+		}
+	}
+	cfg := cellar()
+	step(Input{Kind: InConfig, Config: &cfg})
+	step(Input{Kind: InStart})
+	level := map[string]float64{"tank": 200, "salt": 700, "freezer": 1500}
+	lit := map[string]bool{}
+	quiet := map[string]bool{}
+	lamps := []string{"tank", "salt", "freezer"}
+	for range steps {
+		now = now.Add(time.Duration(rng.IntN(40_000)) * time.Millisecond)
+		if at, ok := m.Next(); ok && !at.After(now) {
+			step(Input{Kind: InTick})
+		}
+		lamp := lamps[rng.IntN(3)]
+		switch n := rng.IntN(1000); {
+		case n < 8:
+			lit[lamp] = !lit[lamp]
+		case n < 11:
+			quiet[lamp] = !quiet[lamp]
+		case n < 14:
+			step(Input{Kind: InLink, Device: "tank-board", Word: []string{LinkUp, LinkClosed, LinkLost, LinkWill}[rng.IntN(4)], Was: now})
+		case n < 16:
+			step(Input{Kind: InTeach, Lamp: lamp, Word: []string{"lit", "dark"}[rng.IntN(2)], By: "me"})
+		case n < 18:
+			step(Input{Kind: InAck, Lamp: lamp, By: "me"})
+		case n < 19:
+			step(Input{Kind: InShelve, Lamp: lamp, For: time.Duration(rng.IntN(3)) * time.Hour})
+		case n < 20:
+			step(Input{Kind: InBattery, Device: "tank-board"})
+		case n < 21:
+			step(Input{Kind: InService, Lamp: lamp, Word: []string{"in", "out"}[rng.IntN(2)]})
+		case n < 23:
+			step(Input{Kind: InUplink, Word: []string{UplinkUp, UplinkDown}[rng.IntN(2)]})
+		case n < 24: // the configuration changes at a restart
+			boot()
+			changed := cellar()
+			changed.Devices[0].ReportEvery = time.Duration(1+rng.IntN(3)) * time.Minute
+			if rng.IntN(3) == 0 {
+				changed.Lamps = changed.Lamps[:2]
+			}
+			step(Input{Kind: InConfig, Config: &changed})
+			step(Input{Kind: InStart})
+		case n < 27: // a crash, or a clean stop with a snapshot, and some downtime
+			if rng.IntN(2) == 0 {
+				step(Input{Kind: InStop})
+				var err error
+				saved, err = m.Snapshot()
+				require.NoError(t, err)
+				savedAt = len(log)
+			}
+			boot()
+			now = now.Add(time.Duration(rng.IntN(7200)) * time.Second)
+			step(Input{Kind: InStart})
+		default:
+			if quiet[lamp] {
+				continue
+			}
+			v := level[lamp] + 6*rng.NormFloat64()
+			if lit[lamp] {
+				v += 300
+				if lamp == "salt" {
+					v -= 600
+				}
+			}
+			if rng.IntN(300) == 0 {
+				v += 900
+			}
+			in := Input{Kind: InReading, Lamp: lamp, Value: float64(int(v))}
+			if rng.IntN(4) == 0 {
+				volts, rssi := 3.2+rng.Float64(), -50-30*rng.Float64()
+				in.Volts, in.RSSI = &volts, &rssi
+			}
+			step(in)
+		}
+	}
+	return log
+}
+
+// Stored inputs, stepped again from the beginning, give the stored events
+// byte for byte, whatever restarts lay between.
+func TestReplayEqualsLive(t *testing.T) {
+	kinds := map[Kind]int{}
+	for seed := range uint64(40) {
+		log := history(t, seed, 4000)
+		require.Empty(t, firstDifference(t, log), "seed %d", seed)
+		for _, l := range log {
+			for _, e := range l.events {
+				var x Event
+				require.NoError(t, json.Unmarshal([]byte(e), &x))
+				kinds[x.Kind]++
+			}
+		}
+	}
+	t.Log(kinds)
+	for _, k := range []Kind{Lit, Dark, Silent, Returned, Downtime} {
+		assert.NotZero(t, kinds[k], "the histories must contain %s, else they prove little", k)
+	}
+}
+
+// The control: a log with a fault in it must not pass for a faithful one.
+func TestReplayControl(t *testing.T) {
+	spoil := map[string]func([]logged) []logged{
+		"starts are not logged": func(log []logged) []logged {
+			return without(log, func(l logged) bool { return l.in.Kind == InStart })
+		},
+		"ticks with events are not logged": func(log []logged) []logged {
+			return without(log, func(l logged) bool { return l.in.Kind == InTick })
+		},
+		"one reading in fifty is lost": func(log []logged) []logged {
+			n := 0
+			return without(log, func(l logged) bool { n++; return l.in.Kind == InReading && n%50 == 0 })
+		},
+		"times are cut to seconds": func(log []logged) []logged {
+			for i := range log {
+				log[i].in.At = log[i].in.At.Truncate(time.Second)
+			}
+			return log
+		},
+	}
+	for name, f := range spoil {
+		t.Run(name, func(t *testing.T) {
+			assert.NotEmpty(t, firstDifference(t, f(history(t, 3, 4000))))
+		})
+	}
+}
+
+func without(log []logged, drop func(logged) bool) []logged {
+	var out []logged
+	for _, l := range log {
+		if !drop(l) {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+func firstDifference(t *testing.T, log []logged) string {
+	m := New()
+	for i, l := range log {
+		if got := encode(t, m.Step(l.in)); fmt.Sprint(got) != fmt.Sprint(l.events) {
+			return fmt.Sprintf("input %d %+v:\nstored %v\nreplay %v", i, l.in, l.events, got)
+		}
+	}
+	return ""
+}
+
+// The same state gives the same snapshot, and a snapshot restores all of it.
+func TestSnapshot(t *testing.T) {
+	log := history(t, 5, 3000)
+	m := New()
+	for _, l := range log {
+		m.Step(l.in)
+	}
+	a, err := m.Snapshot()
+	require.NoError(t, err)
+	restored, err := Restore(a)
+	require.NoError(t, err)
+	b, err := restored.Snapshot()
+	require.NoError(t, err)
+	assert.Equal(t, a, b)
+	for _, p := range a {
+		assert.Less(t, len(p.Data), 8<<10, p.Key)
+	}
+
+	_, err = Restore(a[:len(a)-1])
+	assert.ErrorContains(t, err, "missing")
+	a[2].Data = []byte("rubbish")
+	_, err = Restore(a)
+	assert.ErrorContains(t, err, a[2].Key)
+}
+
+// Deadlines in the past are fired before the input, each at its own time, and
+// a start fires none.
+func TestDeadlinesFireFirst(t *testing.T) {
+	feed := func(m *Machine) time.Time {
+		cfg := Config{Lamps: []LampConfig{{Name: "tank"}},
+			Devices: []DeviceConfig{{Name: "tank", ReportEvery: time.Minute, SilentAfter: 10 * time.Minute}}}
+		m.Step(Input{At: epoch, Kind: InConfig, Config: &cfg})
+		m.Step(Input{At: epoch, Kind: InStart})
+		at := epoch
+		for range 60 {
+			at = at.Add(time.Minute)
+			m.Step(Input{At: at, Kind: InReading, Lamp: "tank", Value: 200})
+		}
+		return at
+	}
+	m := New()
+	last := feed(m)
+	events := m.Step(Input{At: last.Add(time.Hour), Kind: InReading, Lamp: "tank", Value: 200})
+	require.Len(t, events, 2)
+	assert.Equal(t, Silent, events[0].Kind)
+	assert.Equal(t, last.Add(10*time.Minute), events[0].At)
+	assert.Equal(t, Returned, events[1].Kind)
+
+	m = New()
+	last = feed(m)
+	events = m.Step(Input{At: last.Add(time.Hour), Kind: InStart})
+	require.Len(t, events, 1)
+	assert.Equal(t, Downtime, events[0].Kind, "an hour of downtime is told, and no device blamed")
+	assert.Equal(t, last, events[0].Since)
+	at, ok := m.Next()
+	require.True(t, ok)
+	assert.Equal(t, last.Add(time.Hour+10*time.Minute), at, "the wait begins anew")
+}
+
+// Inputs nobody can place change nothing; time never runs backward.
+func TestOddInputs(t *testing.T) {
+	m := New()
+	cfg := cellar()
+	m.Step(Input{At: epoch, Kind: InConfig, Config: &cfg})
+	m.Step(Input{At: epoch.Add(time.Hour), Kind: InStart})
+	before, err := m.Snapshot()
+	require.NoError(t, err)
+	for _, in := range []Input{
+		{Kind: InReading, Lamp: "nowhere", Value: 1},
+		{Kind: InTeach, Lamp: "tank", Word: "purple"},
+		{Kind: InLink, Device: "nobody", Word: LinkLost},
+		{Kind: InAck, Lamp: "nowhere"},
+		{Kind: InConfig},
+		{Kind: "unheard of"},
+		{},
+	} {
+		assert.Empty(t, m.Step(in), "%+v", in)
+	}
+	after, err := m.Snapshot()
+	require.NoError(t, err)
+	assert.Equal(t, before, after)
+	assert.Equal(t, epoch.Add(time.Hour), m.At())
+}
+
+func TestSpell(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		-time.Second: "0 s", 45 * time.Second: "45 s", 12 * time.Minute: "12 min",
+		200 * time.Minute: "3 h 20 min", 3 * time.Hour: "3 h", 52 * time.Hour: "2 d 4 h", 72 * time.Hour: "3 d",
+	} {
+		assert.Equal(t, want, spell(d))
+	}
+}
+
+// Arbitrary inputs never panic, and never make time run backward.
+func FuzzStep(f *testing.F) {
+	f.Add([]byte{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13}, int64(60_000), 200.0)
+	f.Fuzz(func(t *testing.T, script []byte, gap int64, value float64) {
+		kinds := []InputKind{InReading, InTick, InStart, InStop, InConfig, InLink, InUplink, InTeach, InBattery, InAck, InShelve, InService}
+		words := []string{"", "up", "down", "lost", "lit", "dark", "in", "out"}
+		m := New()
+		cfg := cellar()
+		m.Step(Input{At: epoch, Kind: InConfig, Config: &cfg})
+		at := epoch
+		for i, b := range script {
+			at = at.Add(time.Duration(gap%86_400_000) * time.Millisecond)
+			in := Input{
+				At: at, Kind: kinds[int(b)%len(kinds)], Word: words[int(b/16)%len(words)],
+				Lamp: cfg.Lamps[i%3].Name, Value: value * float64(i%3), For: time.Duration(gap),
+			}
+			if b&1 == 1 {
+				in.Lamp, in.Device = "", "tank-board"
+			}
+			if value != value || value > 1e12 || value < -1e12 {
+				in.Value = 0 // the daemon lets only finite readings in
+			}
+			if b&2 == 2 {
+				in.Volts, in.RSSI = &in.Value, &in.Value
+			}
+			was := m.At()
+			for _, e := range m.Step(in) {
+				require.False(t, e.Confidence < 0 || e.Confidence > 1)
+				_, err := json.Marshal(e)
+				require.NoError(t, err)
+			}
+			require.False(t, m.At().Before(was))
+		}
+		parts, err := m.Snapshot()
+		require.NoError(t, err)
+		_, err = Restore(parts)
+		require.NoError(t, err)
+	})
+}
+
+func BenchmarkStep(b *testing.B) {
+	m := New()
+	cfg := cellar()
+	m.Step(Input{At: epoch, Kind: InConfig, Config: &cfg})
+	at := epoch
+	rng := rand.New(rand.NewPCG(1, 2))
+	values := make([]float64, 1024)
+	for i := range values {
+		values[i] = float64(int(200 + 6*rng.NormFloat64()))
+	}
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		at = at.Add(time.Minute)
+		m.Step(Input{At: at, Kind: InReading, Lamp: "tank", Value: values[i%len(values)]})
+	}
+}
