@@ -1,26 +1,417 @@
 package rules
 
-import "time"
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
 
-// alarm is the life cycle of the alerts of one lamp or device. The seam that
-// Machine uses stays as it is; what is behind it is being written.
-type alarm struct{ key string }
+// The states of an alarm, in the terms of ISA-18.2 (from memory). They are the
+// State of life-cycle events.
+const (
+	AlarmNormal         = "normal"                  // nothing to tell
+	AlarmUnacknowledged = "unacknowledged"          // active, and nobody has acknowledged it
+	AlarmAcknowledged   = "acknowledged"            // active, and a person knows
+	AlarmReturned       = "returned_unacknowledged" // over before anybody acknowledged it
+	AlarmShelved        = "shelved"                 // a person wants to hear nothing for a time
+	AlarmOutOfService   = "out_of_service"          // a person wants to hear nothing until further notice
+)
+
+// Reasons of Event.Quiet.
+const (
+	QuietShelved    = "shelved"
+	QuietService    = "out of service"
+	QuietChattering = "chattering"
+)
+
+// conditions is the set of abnormal conditions that an alarm stands for; it is
+// active while there is one.
+type conditions uint8
+
+const (
+	condLamp    conditions = 1 << iota // the lamp shows its alarm state
+	condFault                          // its sensor fails
+	condSilent                         // the device is silent
+	condBattery                        // its battery is low
+	condChatter                        // it changes too often
+)
+
+const maxChatterCount = 50
+
+// alarm is the life cycle of the alerts of one lamp or device.
+//
+// A condition that begins makes it unacknowledged, acknowledged or not before,
+// because it is news. Reminders and escalation run while it is active and
+// unacknowledged, and end when it returns to normal, is acknowledged, shelved
+// or taken out of service. While shelved or out of service its events are
+// history only; afterwards an active and unacknowledged one is told again at
+// once. A configuration in force from now on changes deadlines that are set
+// from now on.
+type alarm struct {
+	key string
+	s   alarmState
+}
+
+// alarmState is what a snapshot keeps.
+type alarmState struct {
+	Conds     conditions    `json:"conds,omitempty"`
+	Unacked   bool          `json:"unacked,omitempty"`
+	Escalated bool          `json:"escalated,omitempty"` // in this unacknowledged spell
+	Shelved   bool          `json:"shelved,omitempty"`
+	Out       bool          `json:"out,omitempty"`
+	Text      string        `json:"text,omitempty"`     // of the latest condition
+	Last      string        `json:"last,omitempty"`     // of the latest change that chattering may hide
+	Since     time.Time     `json:"since,omitzero"`     // when the latest condition began
+	Remind    time.Time     `json:"remind,omitzero"`    // deadlines; zero: none
+	Escalate  time.Time     `json:"escalate,omitzero"`  //
+	ShelfEnd  time.Time     `json:"shelf_end,omitzero"` //
+	Settle    time.Time     `json:"settle,omitzero"`    //
+	SettleFor time.Duration `json:"settle_for,omitempty"`
+	Starts    []time.Time   `json:"starts,omitempty"` // of the latest conditions, to find chattering
+}
 
 func newAlarm(key string) *alarm { return &alarm{key: key} }
 
+// state names the alarm's state.
+func (a *alarm) state() string {
+	switch s := &a.s; {
+	case s.Out:
+		return AlarmOutOfService
+	case s.Shelved:
+		return AlarmShelved
+	case s.Conds != 0 && s.Unacked:
+		return AlarmUnacknowledged
+	case s.Conds != 0:
+		return AlarmAcknowledged
+	case s.Unacked:
+		return AlarmReturned
+	}
+	return AlarmNormal
+}
+
+// effect tells which condition an event begins, and which it ends.
+func (a *alarm) effect(cfg *AlarmConfig, e *Event) (begins, ends conditions) {
+	dark := e.Lamp != "" && slices.Contains(cfg.DarkIsAlarm, e.Lamp)
+	switch e.Kind {
+	case Lit:
+		if dark {
+			return 0, condLamp
+		}
+		return condLamp, 0
+	case Dark:
+		if dark {
+			return condLamp, 0
+		}
+		return 0, condLamp
+	case Blinking:
+		return condLamp, 0
+	case Learned:
+		// A state found anew, without a change to announce, can end an alert
+		// but not begin one.
+		if e.State == string(Dark) && !dark || e.State == string(Lit) && dark {
+			return 0, condLamp
+		}
+	case Fault:
+		return condFault, 0
+	case FaultOver:
+		return 0, condFault
+	case Silent:
+		return condSilent, 0
+	case Returned:
+		return 0, condSilent
+	case BatteryLow:
+		return condBattery, 0
+	case BatteryNew:
+		return 0, condBattery
+	}
+	return 0, 0
+}
+
 // event takes one event of the alarm's source and appends it, marked if it is
 // not to be sent, and what follows from it.
-func (a *alarm) event(cfg *AlarmConfig, e *Event, out []Event) []Event { return append(out, *e) }
+func (a *alarm) event(cfg *AlarmConfig, e *Event, out []Event) []Event {
+	s := &a.s
+	begins, ends := a.effect(cfg, e)
+	often := (begins|ends)&(condLamp|condSilent) != 0 && e.Kind != Learned
+	hidden := often && s.Conds&condChatter != 0
+	if often {
+		s.Last = clip(e.Text)
+	}
+	if begins != 0 && !hidden {
+		waiting := s.Conds != 0 && s.Unacked
+		s.Unacked = true
+		s.Text, s.Since = clip(e.Text), e.Since
+		if s.Since.IsZero() {
+			s.Since = e.At
+		}
+		if !waiting {
+			s.Escalated, s.Escalate = false, time.Time{}
+		}
+		a.arm(cfg, e.At)
+	}
+	s.Conds = s.Conds&^ends | begins
+	began := !hidden && often && begins != 0 && a.chatters(cfg, e.At)
+	if hidden || began {
+		s.Settle = e.At.Add(s.SettleFor)
+	}
+	quiet := a.quiet()
+	if quiet == "" && (hidden || began) {
+		quiet = QuietChattering
+	}
+	if s.Conds == 0 {
+		a.disarm()
+	}
+	if e.Kind.Alerts() {
+		e.Quiet = quiet
+	}
+	out = append(out, *e)
+	if began {
+		n := a.make(Chattering, e.At)
+		n.Text = a.name() + " changes too often; it is told again when it settles"
+		n.Why = fmt.Sprintf("%d alerts began within %s; until %s pass without a change, single changes are kept in the history and not sent.",
+			cfg.ChatterCount, spell(chatterWithin(cfg)), spell(s.SettleFor))
+		n.Quiet = a.quiet()
+		s.Text, s.Since = n.Text, e.At
+		out = append(out, n)
+	}
+	return out
+}
 
-// action takes InAck, InShelve or InService.
-func (a *alarm) action(cfg *AlarmConfig, in *Input, out []Event) []Event { return out }
+// quiet is why nothing of this alarm is sent at present.
+func (a *alarm) quiet() string {
+	switch {
+	case a.s.Out:
+		return QuietService
+	case a.s.Shelved:
+		return QuietShelved
+	}
+	return ""
+}
 
-func (a *alarm) next() (time.Time, bool) { return time.Time{}, false }
+func chatterWithin(cfg *AlarmConfig) time.Duration {
+	if cfg.ChatterWithin > 0 {
+		return cfg.ChatterWithin
+	}
+	return time.Hour
+}
 
-func (a *alarm) fire(cfg *AlarmConfig, at time.Time, out []Event) []Event { return out }
+// chatters notes that an alert began and tells whether chattering began with
+// it.
+func (a *alarm) chatters(cfg *AlarmConfig, at time.Time) bool {
+	s := &a.s
+	n := min(cfg.ChatterCount, maxChatterCount)
+	if n <= 0 {
+		s.Starts = nil
+		return false
+	}
+	s.Starts = append(s.Starts, at)
+	within := chatterWithin(cfg)
+	s.Starts = slices.DeleteFunc(s.Starts, func(t time.Time) bool { return at.Sub(t) >= within })
+	if len(s.Starts) < n {
+		return false
+	}
+	s.Starts = nil
+	s.Conds |= condChatter
+	if s.SettleFor = cfg.ChatterSettle; s.SettleFor <= 0 {
+		s.SettleFor = within
+	}
+	return true
+}
 
-func (a *alarm) rearm(at time.Time) {}
+// arm sets the deadlines of an alert that was told at the time at.
+func (a *alarm) arm(cfg *AlarmConfig, at time.Time) {
+	s := &a.s
+	if a.quiet() != "" {
+		return
+	}
+	s.Remind = time.Time{}
+	if cfg.RemindEvery > 0 {
+		s.Remind = at.Add(cfg.RemindEvery)
+	}
+	if cfg.EscalateAfter > 0 && !s.Escalated && s.Escalate.IsZero() {
+		s.Escalate = at.Add(cfg.EscalateAfter)
+	}
+}
 
-func (a *alarm) marshal() []byte { return nil }
+func (a *alarm) disarm() { a.s.Remind, a.s.Escalate = time.Time{}, time.Time{} }
 
-func unmarshalAlarm(key string, b []byte) (*alarm, error) { return newAlarm(key), nil }
+// action takes InAck, InShelve or InService. One that changes nothing, such as
+// a second acknowledgement, gives no event.
+func (a *alarm) action(cfg *AlarmConfig, in *Input, out []Event) []Event {
+	s := &a.s
+	switch {
+	case in.Kind == InAck && s.Unacked:
+		s.Unacked = false
+		a.disarm()
+		out = append(out, a.did(Acknowledged, in, "acknowledged", "No more reminders are sent for what is known now; a new change is told again."))
+	case in.Kind == InShelve && in.For > 0 && !s.Out:
+		s.Shelved = true
+		s.ShelfEnd = in.At.Add(in.For)
+		a.disarm()
+		out = append(out, a.did(Shelved, in, "shelved for "+spell(in.For), "Its events are kept in the history and not sent until the time is over."))
+	case in.Kind == InShelve && in.For <= 0 && s.Shelved:
+		out = a.resume(cfg, Unshelved, in, out)
+	case in.Kind == InService && in.Word == "out" && !s.Out:
+		s.Out, s.Shelved, s.ShelfEnd = true, false, time.Time{}
+		a.disarm()
+		out = append(out, a.did(OutOfService, in, "out of service", "Its events are kept in the history and not sent until it is back in service."))
+	case in.Kind == InService && in.Word == "in" && s.Out:
+		out = a.resume(cfg, InServiceNow, in, out)
+	}
+	return out
+}
+
+// resume ends the time on the shelf or out of service. What came and went
+// meanwhile is over; what is still active and unacknowledged is told.
+func (a *alarm) resume(cfg *AlarmConfig, kind Kind, in *Input, out []Event) []Event {
+	s := &a.s
+	s.Shelved, s.ShelfEnd, s.Out = false, time.Time{}, false
+	if s.Conds == 0 {
+		s.Unacked = false
+	}
+	what := "no longer shelved"
+	if kind == InServiceNow {
+		what = "back in service"
+	}
+	out = append(out, a.did(kind, in, what, "Its events are sent again."))
+	if s.Conds != 0 && s.Unacked {
+		s.Escalated, s.Escalate = false, time.Time{}
+		a.arm(cfg, in.At)
+		out = append(out, a.reminder(in.At, "It is "+what+", and this is not acknowledged."))
+	}
+	return out
+}
+
+// next returns the earliest deadline.
+func (a *alarm) next() (at time.Time, ok bool) {
+	for _, t := range [...]time.Time{a.s.ShelfEnd, a.s.Settle, a.s.Escalate, a.s.Remind} {
+		if !t.IsZero() && (!ok || t.Before(at)) {
+			at, ok = t, true
+		}
+	}
+	return at, ok
+}
+
+// fire acts on every deadline at or before at, each once.
+func (a *alarm) fire(cfg *AlarmConfig, at time.Time, out []Event) []Event {
+	s := &a.s
+	due := func(t *time.Time) bool {
+		if t.IsZero() || t.After(at) {
+			return false
+		}
+		*t = time.Time{}
+		return true
+	}
+	// What is due now is read first, so that what one deadline sets does not
+	// count as due here, however the two stand.
+	shelf, settle, escalate, remind := due(&s.ShelfEnd), due(&s.Settle), due(&s.Escalate), due(&s.Remind)
+	if settle {
+		s.Conds &^= condChatter
+		n := a.make(Settled, at)
+		n.Text = a.name() + " has settled; the latest: " + s.Last
+		n.Why = fmt.Sprintf("No change for %s.", spell(s.SettleFor))
+		n.Quiet = a.quiet()
+		out = append(out, n)
+		s.Text = s.Last
+		if s.Conds == 0 {
+			a.disarm()
+		}
+	}
+	if shelf {
+		return a.resume(cfg, Unshelved, &Input{At: at}, out)
+	}
+	if s.Conds == 0 || !s.Unacked || a.quiet() != "" {
+		return out
+	}
+	if escalate && cfg.EscalateAfter > 0 {
+		s.Escalated = true
+		n := a.make(Escalated, at)
+		n.Text = "Nobody has acknowledged: " + s.Text
+		n.Why = fmt.Sprintf("It has lasted %s and was not acknowledged within %s.", spell(at.Sub(s.Since)), spell(cfg.EscalateAfter))
+		out = append(out, n)
+	}
+	if remind && cfg.RemindEvery > 0 {
+		out = append(out, a.reminder(at, fmt.Sprintf("It is not acknowledged; the next reminder is in %s.", spell(cfg.RemindEvery))))
+		s.Remind = at.Add(cfg.RemindEvery)
+	}
+	return out
+}
+
+// rearm is called when the daemon starts. Reminders, escalation and shelf ends
+// that fell due while it was down are due now, once; that nothing was seen to
+// change is no evidence of having settled.
+func (a *alarm) rearm(at time.Time) {
+	s := &a.s
+	for _, t := range [...]*time.Time{&s.ShelfEnd, &s.Escalate, &s.Remind} {
+		if !t.IsZero() && t.Before(at) {
+			*t = at
+		}
+	}
+	if !s.Settle.IsZero() {
+		s.Settle = at.Add(s.SettleFor)
+	}
+}
+
+func (a *alarm) marshal() []byte {
+	b, err := json.Marshal(&a.s)
+	if err != nil {
+		panic("rules: alarm state: " + err.Error()) // plain values and times of this era: cannot fail
+	}
+	return b
+}
+
+// unmarshalAlarm reads what marshal wrote; nothing at all is a new alarm.
+func unmarshalAlarm(key string, b []byte) (*alarm, error) {
+	a := newAlarm(key)
+	if len(b) == 0 {
+		return a, nil
+	}
+	if err := json.Unmarshal(b, &a.s); err != nil {
+		return nil, fmt.Errorf("alarm of %s: %w", key, err)
+	}
+	return a, nil
+}
+
+// name is the lamp's or device's name.
+func (a *alarm) name() string {
+	_, name, _ := strings.Cut(a.key, "/")
+	return name
+}
+
+// make returns an event of this alarm.
+func (a *alarm) make(kind Kind, at time.Time) Event {
+	e := Event{At: at, Kind: kind, Confidence: 1, State: a.state(), Since: a.s.Since}
+	if sort, name, _ := strings.Cut(a.key, "/"); sort == "lamp" {
+		e.Lamp = name
+	} else {
+		e.Device = name
+	}
+	return e
+}
+
+func (a *alarm) did(kind Kind, in *Input, what, why string) Event {
+	e := a.make(kind, in.At)
+	e.Text, e.Why, e.By = a.name()+": "+what, why, in.By
+	if in.By != "" {
+		e.Text += ", by " + in.By
+	}
+	return e
+}
+
+func (a *alarm) reminder(at time.Time, why string) Event {
+	e := a.make(Reminder, at)
+	e.Text = fmt.Sprintf("Reminder: %s (for %s)", a.s.Text, spell(at.Sub(a.s.Since)))
+	e.Why = why
+	return e
+}
+
+// clip bounds a text that a snapshot keeps, in bytes.
+func clip(s string) string {
+	const most = 300
+	if len(s) <= most {
+		return s
+	}
+	return strings.ToValidUTF8(s[:most], "")
+}

@@ -128,6 +128,7 @@ type Event struct {
 	Text        string    `json:"text"`                  // the message for a phone, one short line
 	Why         string    `json:"why"`                   // why lampward thinks so, one plain sentence
 	By          string    `json:"by,omitempty"`          // who did it, for a person's actions
+	Quiet       string    `json:"quiet,omitempty"`       // why it is kept as history and not sent: "shelved", "out of service", "chattering"
 }
 
 // Key names what the event is about, for order and folding: "lamp/NAME",
@@ -200,4 +201,14 @@ type BatteryConfig struct {
 type AlarmConfig struct {
 	RemindEvery   time.Duration `json:"remind_every,omitempty"`   // ns between reminders while unacknowledged; 0: none
 	EscalateAfter time.Duration `json:"escalate_after,omitempty"` // ns unacknowledged until Escalated; 0: never
+	// ChatterCount is how many alerts of one lamp or device may start within
+	// ChatterWithin before it counts as chattering: that is told once, and the
+	// single changes are not sent until it settles. 0: chattering is not
+	// looked for; at most 50.
+	ChatterCount  int           `json:"chatter_count,omitempty"`
+	ChatterWithin time.Duration `json:"chatter_within,omitempty"` // ns; 0: one hour
+	ChatterSettle time.Duration `json:"chatter_settle,omitempty"` // ns without a change until it has settled; 0: ChatterWithin
+	// DarkIsAlarm names the lamps whose dark state is the alert that waits for
+	// a person, lit being the normal state.
+	DarkIsAlarm []string `json:"dark_is_alarm,omitempty"`
 }
