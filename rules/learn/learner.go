@@ -1,7 +1,6 @@
 package learn
 
 import (
-	"fmt"
 	"math"
 	"time"
 )
@@ -12,36 +11,36 @@ type Learner struct {
 }
 
 // core is everything a Learner knows, in fixed-size fields only, so that a
-// snapshot is its plain binary image.
+// snapshot is its plain binary image. Levels in it are in the sense that lit
+// reads higher; sign turns them round.
 type core struct {
-	Cfg  config
-	N    uint64 // readings seen
-	At   int64  // time of the last reading, Unix ms
-	Val  float64
-	Lo   float64 // tracked lower and upper level (in lit-is-higher sense)
-	Hi   float64
-	Dev  float64 // mean absolute difference of neighbours
-	Seen [2]bool // dark, lit
+	Cfg config
 
-	State     State
-	Since     int64
-	Pend      State
-	PendAt    int64
-	PendN     uint32
-	Flips     uint16 // sides of the last 16 readings
-	Side      bool
-	Prov      bool
-	Changed   bool
-	Settled   bool
-	WhyState  State
-	WhyVal    float64
-	WhyLevel  float64
-	WhyAt     int64
-	WhySince  int64
-	WhyN      uint32
-	WhyConf   float64
-	WhyProv   bool
-	WhyTaught bool
+	N   uint64  // readings taken, duplicates not counted
+	At  int64   // time of the last reading, Unix ms
+	Val float64 // last reading as published
+	IV  float64 // usual interval, ms
+
+	Noise noise
+	Edges edges
+	Range ambient
+	Known bool // the lamp's step is known
+	F     filter
+
+	NUp, NDown uint32  // edges that taught the step
+	Was        float64 // the step when it was first well known: Fading compares with it
+	NLit       uint32  // announced steady changes
+	NBlink     uint32  // announced blinking
+
+	State   State
+	Since   int64
+	Prov    bool
+	Changed bool
+	Settled bool
+	Conf    float64
+	Side    bool // manual levels: side of the last reading
+
+	Why why
 }
 
 // config is Config in fixed-size fields.
@@ -51,6 +50,8 @@ type config struct {
 	OnDelay, OffDelay, FalseEvery int64
 }
 
+func (c *config) manual() bool { return c.OnAbove != 0 || c.OffBelow != 0 }
+
 // New makes a Learner that knows nothing yet.
 func New(c Config) *Learner {
 	l := &Learner{}
@@ -58,12 +59,26 @@ func New(c Config) *Learner {
 	return l
 }
 
-// Reconfigure changes the configuration and keeps what was learned.
-func (l *Learner) Reconfigure(c Config) {
-	if c.LitLower != l.c.Cfg.LitLower {
-		l.c = core{} // everything learned had the other sign
+// Reconfigure changes the configuration and keeps what was learned, unless
+// the lamp's direction turned round.
+func (l *Learner) Reconfigure(cfg Config) {
+	c := &l.c
+	was := c.Cfg
+	c.Cfg = config{cfg.LitLower, cfg.Manual.OnAbove, cfg.Manual.OffBelow, int64(cfg.OnDelay), int64(cfg.OffDelay), int64(cfg.FalseEvery)}
+	switch {
+	case c.Cfg.LitLower != was.LitLower:
+		*c = core{Cfg: c.Cfg}
+	case c.Cfg.manual() != was.manual():
+		c.F, c.Known = filter{}, false // the filter's counts are others
+		c.Side = c.State == Lit
+		if !c.Cfg.manual() {
+			c.relearn(c.At)
+		}
 	}
-	l.c.Cfg = config{c.LitLower, c.Manual.OnAbove, c.Manual.OffBelow, int64(c.OnDelay), int64(c.OffDelay), int64(c.FalseEvery)}
+	if c.Cfg.manual() && !c.Known {
+		c.F = filter{Step: 1, R: sq(0.15), Tau2: 1e-4, Q: 1e-9, C: sq(0.15), Eps: 1e-3, Rho: 1e-9, Flip: 0.5}
+		c.Known = true
+	}
 }
 
 func (c *core) sign() float64 {
@@ -74,7 +89,8 @@ func (c *core) sign() float64 {
 }
 
 // Observe takes one fresh reading: at never decreases, value is the raw count
-// (a value that is not finite is ignored). Constant time, no allocation.
+// (one that is not finite is ignored, one beyond 1e12 is taken as 1e12).
+// Constant time, no allocation.
 func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c := &l.c
 	c.Changed, c.Settled = false, false
@@ -82,47 +98,436 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 		return l.Verdict()
 	}
 	value = clamp(value, -1e12, 1e12)
-	y := c.sign() * value
 	ms := at.UnixMilli()
-	if c.N > 0 && ms-c.At < 10_000 && value == c.Val {
-		return l.Verdict() // a duplicate tells nothing new
+	gap := float64(ms - c.At)
+	if c.N > 0 {
+		// the same number again after a fraction of the interval is a
+		// duplicate and tells nothing new
+		if value == c.Val && gap < math.Max(0.25*c.IV, 1000) && c.N > 3 || gap <= 0 && value == c.Val {
+			return l.Verdict()
+		}
+		c.cadence(gap)
 	}
-	if c.N == 0 {
-		c.Lo, c.Hi = y, y
-	} else {
-		d := math.Min(math.Abs(y-c.sign()*c.Val), math.Max(6*c.Dev, 1))
-		c.Dev += mul(0.03, d-c.Dev)
+	dt := 1.0
+	if c.N > 0 {
+		dt = clamp(gap/math.Max(c.IV, 1), 0.2, 1e4)
 	}
 	c.N++
 	c.At, c.Val = ms, value
-	on, off := c.levels()
-	if y < c.Lo {
-		c.Lo += mul(0.3, y-c.Lo)
-	} else if y < off {
-		c.Lo += mul(0.02, y-c.Lo)
+	y := mul(c.sign(), value)
+	if c.Cfg.manual() {
+		l.manual(ms, y)
+		return l.Verdict()
 	}
-	if y > c.Hi {
-		c.Hi += mul(0.3, y-c.Hi)
-	} else if y > on {
-		c.Hi += mul(0.02, y-c.Hi)
-	}
-	if c.Cfg.manual() || (c.N > 60 && c.Hi-c.Lo > 14*math.Max(c.Dev, 0.1)) {
-		l.step(ms, y)
+	c.Noise.observe(y)
+	c.Edges.push(ms, y)
+	l.edge(ms)
+	c.Range.observe(&c.Edges, dt*c.IV/60000)
+	if c.Known {
+		l.filter(ms, y, dt)
 	}
 	return l.Verdict()
 }
 
-func (c *config) manual() bool { return c.OnAbove != 0 || c.OffBelow != 0 }
-
-// levels are the switching levels in the lit-is-higher sense.
-func (c *core) levels() (on, off float64) {
-	if c.Cfg.manual() {
-		return c.sign() * c.Cfg.OnAbove, c.sign() * c.Cfg.OffBelow
+// cadence tracks the median interval.
+func (c *core) cadence(gap float64) {
+	switch {
+	case gap <= 0:
+	case c.N == 1:
+		c.IV = gap
+	default:
+		k := 0.02 + 1/float64(min(c.N, 1000))
+		if gap > c.IV {
+			c.IV *= 1 + k
+		} else {
+			c.IV *= 1 - k
+		}
 	}
-	return c.Lo + mul(0.6, c.Hi-c.Lo), c.Lo + mul(0.4, c.Hi-c.Lo)
+	c.IV = clamp(c.IV, 100, 1e9)
 }
 
-func (l *Learner) step(ms int64, y float64) {
+// noise tracks the variance of the readings about their level by the
+// differences of neighbours, from the quieter stretches.
+type noise struct {
+	Last  float64
+	D     [30]float64 // |differences| of this block
+	N     uint32      // of them
+	Block uint32      // blocks seen
+	V     float64     // variance of a reading
+	Frac  bool        // a reading was no whole number
+	Max   float64     // largest reading
+	AtMax uint32      // readings exactly there
+	Seen  bool
+}
+
+func (n *noise) observe(y float64) {
+	if y != math.Floor(y) {
+		n.Frac = true
+	}
+	switch {
+	case !n.Seen || y > n.Max:
+		n.Max, n.AtMax = y, 1
+	case y == n.Max && n.AtMax < math.MaxUint32:
+		n.AtMax++
+	}
+	if n.Seen {
+		n.D[n.N] = math.Abs(y - n.Last)
+		n.N++
+	}
+	n.Last, n.Seen = y, true
+	if n.N < uint32(len(n.D)) && !(n.Block == 0 && n.N == 12) {
+		return
+	}
+	d := n.D[:n.N]
+	for i := 1; i < len(d); i++ {
+		x := d[i]
+		j := i
+		for ; j > 0 && d[j-1] > x; j-- {
+			d[j] = d[j-1]
+		}
+		d[j] = x
+	}
+	// mean square of the smallest 40 %, which is 0.0883 of the variance of a
+	// Gaussian difference, itself twice that of a reading
+	k := len(d) * 2 / 5
+	v := 0.0
+	for _, x := range d[:k] {
+		v += sq(x)
+	}
+	v /= float64(k) * 2 * 0.0883
+	n.N = 0
+	n.Block++
+	step := 0.1 + 2/float64(n.Block+1)
+	switch {
+	case n.Block == 1:
+		n.V = v
+	case v > n.V:
+		n.V += math.Min(mul(n.V, 0.35*step)+n.floor()*0.05, v-n.V)
+	default:
+		n.V -= math.Min(mul(n.V, 0.65*step), n.V-v)
+	}
+}
+
+// floor is the least variance that makes sense: whole counts cannot be
+// quieter than their rounding.
+func (n *noise) floor() float64 {
+	if n.Frac {
+		return 1e-12 + 1e-8*sq(n.Max)
+	}
+	return 0.25
+}
+
+func (n *noise) variance() float64 { return math.Max(n.V, n.floor()) }
+
+// rail is the count at which readings saturate, or 0.
+func (n *noise) rail() float64 {
+	if n.AtMax >= 30 {
+		return n.Max
+	}
+	return 0
+}
+
+// ambient tracks where the level has been without the lamp: all that a first
+// edge must surpass.
+type ambient struct {
+	Lo, Hi   float64 // range over days
+	RLo, RHi float64 // range over two hours
+	Minutes  float64 // watched
+	Seen     bool
+}
+
+func (r *ambient) observe(e *edges, minutes float64) {
+	minutes = math.Min(minutes, 600)
+	if e.N < nBuf {
+		return
+	}
+	m := e.oldLevel()
+	if !r.Seen {
+		*r = ambient{Lo: m, Hi: m, RLo: m, RHi: m, Seen: true}
+	}
+	r.Minutes += minutes
+	slow, fast := math.Min(minutes/7200, 1), math.Min(minutes/120, 1)
+	r.Lo = math.Min(m, r.Lo+mul(slow, m-r.Lo))
+	r.Hi = math.Max(m, r.Hi+mul(slow, m-r.Hi))
+	r.RLo = math.Min(m, r.RLo+mul(fast, m-r.RLo))
+	r.RHi = math.Max(m, r.RHi+mul(fast, m-r.RHi))
+}
+
+// oldLevel is the median of the five oldest readings kept: before an edge
+// that is seen only now.
+func (e *edges) oldLevel() float64 {
+	var s [5]float64
+	for i, x := range e.V[:5] {
+		j := i
+		for ; j > 0 && s[j-1] > x; j-- {
+			s[j] = s[j-1]
+		}
+		s[j] = x
+	}
+	return s[2]
+}
+
+// edge looks for a sharp edge and learns the step from it.
+func (l *Learner) edge(ms int64) {
+	c := &l.c
+	floor := c.Noise.variance()
+	if !c.Known {
+		if lo, hi, ok := c.Edges.blinks(floor); ok {
+			c.adopt(hi-lo, 0)
+			c.F.start(Blinking, lo, c.Edges.T[0])
+			c.F.PB = 0.5
+			l.announce(Blinking, ms, c.Edges.T[0], 0.9)
+			return
+		}
+	}
+	e, ok := c.Edges.detect(floor)
+	if !ok {
+		return
+	}
+	first := c.Edges.NE == 0 || l.surpasses(e)
+	c.Edges.record(e)
+	a := math.Abs(e.Size)
+	if c.Known {
+		if math.Abs(a-c.F.Step) < math.Max(0.3*c.F.Step, 3*e.SD) {
+			c.teachStep(e)
+			return
+		}
+	}
+	step, ev := c.Edges.fit()
+	switch {
+	case !c.Known && first && c.clear(e):
+		c.adopt(a, e.SD)
+		s := Dark
+		if e.Size > 0 {
+			s = Lit
+		}
+		c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
+		l.announce(s, ms, e.At, 0.8)
+	case step > 0 && !c.Known, c.Known && step > 0 && math.Abs(step-c.F.Step) > 0.3*c.F.Step && ev > l.evidence()+3:
+		l.relearned(step, e, ms)
+	}
+}
+
+// evidence is what the collected edges say for the step in use.
+func (l *Learner) evidence() float64 {
+	c := &l.c
+	n, turns, wrong, others, _ := c.Edges.cluster(c.F.Step, math.Max(0.15*c.F.Step, 2*math.Sqrt(c.F.R)))
+	if n == 0 {
+		return 0
+	}
+	return float64(turns) - 2*float64(wrong) - 0.5*float64(others)
+}
+
+// surpasses tells whether no edge so far came near this one.
+func (l *Learner) surpasses(e edge) bool {
+	for i := range l.c.Edges.E[:l.c.Edges.NE] {
+		if math.Abs(l.c.Edges.E[i].Size) > 0.4*math.Abs(e.Size) {
+			return false
+		}
+	}
+	return true
+}
+
+// clear tells whether a single edge is so far beyond all that the ambient
+// light has done that it may be announced before a second was seen.
+func (c *core) clear(e edge) bool {
+	a := math.Abs(e.Size)
+	if c.Range.Minutes < 20 || a < 6*math.Sqrt(c.Noise.variance()) && a < 4*e.SD {
+		return false
+	}
+	to := e.From + e.Size
+	return c.Range.RHi-c.Range.RLo < 0.35*a &&
+		(e.Size > 0 && to > c.Range.Hi+0.2*a || e.Size < 0 && to < c.Range.Lo-0.2*a)
+}
+
+// adopt takes a step as the lamp's.
+func (c *core) adopt(step, sd float64) {
+	r := c.Noise.variance()
+	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Rho: 1e-4, Flip: 0.5}
+	c.Known = true
+	c.NUp, c.NDown = 0, 0
+}
+
+// relearned starts anew with the step that the collected edges speak for.
+func (l *Learner) relearned(step float64, e edge, ms int64) {
+	c := &l.c
+	c.adopt(step, e.SD)
+	var last *edge
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x := &c.Edges.E[i]
+		if math.Abs(math.Abs(x.Size)-step) <= 0.2*step {
+			last = x
+			c.teachStep(*x)
+		}
+	}
+	s := Dark
+	if last != nil && last.Size > 0 {
+		s = Lit
+	}
+	level := e.From + e.Size
+	if s == Lit {
+		level -= step
+	}
+	c.F.start(s, level, e.At)
+	if last != nil && last.At == e.At && s != c.State {
+		l.announce(s, ms, e.At, 0.9)
+	} else if s != c.State {
+		c.Settled = c.State == Learning
+		c.State, c.Prov, c.Conf = s, false, 0.9
+		if last != nil {
+			c.Since = last.At
+		}
+	}
+}
+
+// relearn begins again from the collected edges, after hand-set levels were
+// taken away.
+func (c *core) relearn(ms int64) {}
+
+// teachStep lets a matching edge refine the step.
+func (c *core) teachStep(e edge) {
+	a := math.Abs(e.Size)
+	if e.Size > 0 {
+		c.NUp++
+	} else {
+		c.NDown++
+	}
+	k := math.Max(1/float64(c.NUp+c.NDown+1), 0.1)
+	d := a - c.F.Step
+	c.F.Step += mul(k, d)
+	c.F.Tau2 += mul(k, sq(d)-c.F.Tau2)
+	c.F.Tau2 = math.Max(c.F.Tau2, sq(0.03*c.F.Step))
+}
+
+// filter runs the decision engine and announces what it is sure of.
+func (l *Learner) filter(ms int64, y, dt float64) {
+	c := &l.c
+	f := &c.F
+	f.R = math.Max(c.Noise.variance(), sq(0.01*f.Step))
+	f.Rail = c.Noise.rail()
+	f.PB = c.priorBlink()
+
+	b := f.best()
+	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
+	f.observe(ms, y, dt)
+	b = f.best()
+	if b.By == byNormal {
+		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
+			pred += f.Step
+			if f.Rail != 0 {
+				pred = math.Min(pred, f.Rail)
+			}
+		}
+		e2 := math.Min(sq(y-pred), 16*v)
+		f.C += mul(0.1, e2-f.C)
+	}
+	f.Q = math.Max(0.01*f.R, f.C-1.5*f.R)
+	l.decide(ms, dt)
+}
+
+// priorBlink is the share of blinking among the lamp's changes from a steady
+// state, with a prior that fades as the lamp shows what it does.
+func (c *core) priorBlink() float64 {
+	b, n := float64(c.NBlink), float64(c.NLit)
+	return (b + 0.05) / (n + b + 0.25)
+}
+
+// sure is the chance that a change must reach to be announced: what is left
+// over, times the announcements to come in FalseEvery, is one.
+func (c *core) sure() float64 {
+	every := float64(c.Cfg.FalseEvery)
+	if every == 0 {
+		every = float64(DefaultFalseEvery)
+	}
+	const between = 6 * 3600e9 // about four changes a day
+	return 1 - clamp(between/every, 1e-7, 0.05)
+}
+
+func (l *Learner) decide(ms int64, dt float64) {
+	c := &l.c
+	p := c.F.chances()
+	if c.State == Learning {
+		for s := Dark; s <= Blinking; s++ {
+			if p[s] > 0.99 {
+				c.State, c.Settled, c.Conf = s, true, p[s]
+				c.Since = ms
+			}
+		}
+		return
+	}
+	c.Conf = p[c.State]
+	next := Learning
+	for s := Dark; s <= Blinking; s++ {
+		if s != c.State && (next == Learning || p[s] > p[next]) {
+			next = s
+		}
+	}
+	if p[next] < 0.5 {
+		return
+	}
+	enter := ms
+	w := 0.0
+	for i := range int(c.F.N) {
+		if h := &c.F.H[i]; h.S == next && h.W > w {
+			enter, w = h.Enter, h.W
+		}
+	}
+	// Waiting tells a switch from outliers, but never from a jump of the
+	// ambient light of just this size: that doubt only lowers the confidence.
+	jump := 0.0
+	for i := range int(c.F.N) {
+		if h := &c.F.H[i]; h.S == c.State && h.Jump >= enter {
+			jump += h.W
+		}
+	}
+	if p[c.State]-jump > 1-c.sure() || jump > 0.2 {
+		return
+	}
+	rest := 1 - p[next] - p[c.State] // the third state
+	limit := 0.004
+	if next == Blinking {
+		limit = 0.01
+	}
+	if rest > mul(limit, p[next]) {
+		return
+	}
+	l.announce(next, ms, enter, p[next])
+}
+
+// announce makes s the state by a change.
+func (l *Learner) announce(s State, ms, enter int64, conf float64) {
+	c := &l.c
+	if s == Blinking {
+		c.NBlink++
+	} else if c.State != Blinking {
+		c.NLit++
+	}
+	on, off := c.levels()
+	c.Why = why{State: s, From: c.State, At: ms, Enter: enter, Value: c.Val, Level: on, Conf: conf}
+	if s == Dark {
+		c.Why.Level = off
+	}
+	c.Prov = c.NUp == 0 || c.NDown == 0
+	c.Why.Prov = c.Prov
+	c.State, c.Since, c.Changed, c.Conf = s, enter, true, conf
+}
+
+// levels are the switching levels now, in the lit-is-higher sense.
+func (c *core) levels() (on, off float64) {
+	switch {
+	case c.Cfg.manual():
+		return mul(c.sign(), c.Cfg.OnAbove), mul(c.sign(), c.Cfg.OffBelow)
+	case !c.Known:
+		y := mul(c.sign(), c.Val)
+		return y, y
+	}
+	m := c.F.best().M
+	return m + mul(0.6, c.F.Step), m + mul(0.4, c.F.Step)
+}
+
+// manual decides by hand-set levels: the reading becomes a side, and the
+// filter watches the sides.
+func (l *Learner) manual(ms int64, y float64) {
 	c := &l.c
 	on, off := c.levels()
 	switch {
@@ -130,77 +535,29 @@ func (l *Learner) step(ms int64, y float64) {
 		c.Side = true
 	case y <= off:
 		c.Side = false
+	case c.F.N == 0:
+		return // in the deadband from the start: not known yet
 	}
-	c.Flips <<= 1
+	s, v := Dark, 0.0
 	if c.Side {
-		c.Flips |= 1
+		s, v = Lit, 1
 	}
-	flips := 0
-	for i := range 11 {
-		if (c.Flips>>i)&1 != (c.Flips>>(i+1))&1 {
-			flips++
+	if c.F.N == 0 {
+		c.F.start(s, 0, ms)
+		if c.State == Learning {
+			c.State, c.Since, c.Settled, c.Conf = s, ms, true, 0.99
 		}
-	}
-	want := Dark
-	if c.Side {
-		want = Lit
-	}
-	if flips >= 4 || (c.State == Blinking && flips >= 1) {
-		want = Blinking
-	}
-	if want != c.Pend {
-		c.Pend, c.PendAt, c.PendN = want, ms, 0
-	}
-	c.PendN++
-	need, delay := uint32(3), c.Cfg.OnDelay
-	if want == Dark {
-		delay = c.Cfg.OffDelay
-	}
-	if delay > 0 {
-		need = 1
-	}
-	if want == c.State || c.PendN < need || (ms-c.PendAt)*1e6 < delay {
 		return
 	}
-	c.Prov = c.State == Learning && !(c.Seen[0] && c.Seen[1])
-	if c.State == Learning && want == Dark && !c.Seen[0] && !c.Seen[1] {
-		c.Settled = true
-	} else {
-		c.Changed = true
-		c.WhyState, c.WhyVal, c.WhyLevel, c.WhyAt, c.WhySince, c.WhyN = want, c.Val, on, ms, c.PendAt, c.PendN
-		if want == Dark {
-			c.WhyLevel = off
-		}
-		c.WhyConf, c.WhyProv, c.WhyTaught = 0.9, c.Prov, false
-	}
-	if want == Dark {
-		c.Seen[0] = true
-	} else {
-		c.Seen[1] = true
-	}
-	c.State, c.Since = want, c.PendAt
+	c.F.PB = c.priorBlink()
+	c.F.observe(ms, v, 1)
+	l.decide(ms, 1)
 }
 
 // Teach takes a person's word that the lamp is dark or lit at this moment.
 func (l *Learner) Teach(at time.Time, s State) Verdict {
 	c := &l.c
 	c.Changed, c.Settled = false, false
-	if (s != Dark && s != Lit) || c.N == 0 {
-		return l.Verdict()
-	}
-	if s != c.State {
-		c.Settled = c.State == Learning
-		c.State, c.Since, c.Prov = s, at.UnixMilli(), false
-	}
-	c.Seen[s-Dark] = true
-	y := c.sign() * c.Val
-	if s == Dark {
-		c.Lo = y
-		c.Hi = math.Max(c.Hi, y)
-	} else {
-		c.Hi = y
-		c.Lo = math.Min(c.Lo, y)
-	}
 	return l.Verdict()
 }
 
@@ -209,37 +566,10 @@ func (l *Learner) Verdict() Verdict {
 	c := &l.c
 	on, off := c.levels()
 	v := Verdict{State: c.State, Changed: c.Changed, Settled: c.Settled, Provisional: c.Prov,
-		OnAbove: c.sign() * on, OffBelow: c.sign() * off}
+		OnAbove: mul(c.sign(), on), OffBelow: mul(c.sign(), off)}
 	if c.State != Learning {
-		v.Confidence = 0.9
+		v.Confidence = clamp(c.Conf, 0, 1)
 		v.Since = time.UnixMilli(c.Since).UTC()
 	}
 	return v
-}
-
-// Why says in one plain sentence why the last change was announced; empty if
-// none was.
-func (l *Learner) Why() string {
-	c := &l.c
-	if c.WhyState == Learning {
-		return ""
-	}
-	word := "above the on level"
-	if c.WhyState == Dark {
-		word = "below the off level"
-	}
-	return fmt.Sprintf("reading %.6g is %s %.6g, held for %d readings", c.WhyVal, word, c.sign()*c.WhyLevel, c.WhyN)
-}
-
-// Aim tells how well the two levels can be told apart right now.
-func (l *Learner) Aim() Aim {
-	c := &l.c
-	noise := 0.886 * c.Dev
-	a := Aim{Value: c.Val, Dark: c.sign() * c.Lo, Lit: c.sign() * c.Hi, Noise: noise, Grade: "unknown",
-		Hint: "let the lamp change once, or teach it"}
-	if c.Seen[0] && c.Seen[1] {
-		a.Separation = math.Min((c.Hi-c.Lo)/math.Max(noise, 1e-9), 1e9)
-		a.Grade, a.Hint = "good", ""
-	}
-	return a
 }

@@ -1,0 +1,230 @@
+package learn
+
+import "math"
+
+// Until the lamp's step is known, and to keep knowing it, the learner collects
+// sharp edges: eight readings on one level, then eight on another, with the
+// cut in between. A lamp makes edges of one size, up and down in turn; clouds
+// make them of all sizes.
+
+const (
+	half   = 8          // readings on either side of a cut
+	nBuf   = 2*half + 4 // readings kept
+	nEdges = 48
+)
+
+// edge is one sharp change of level.
+type edge struct {
+	At   int64   // time of the first reading after it, Unix ms
+	Size float64 // counts, signed
+	SD   float64 // standard deviation of the readings about their two levels
+	From float64 // level before
+}
+
+// edges is the detector and its memory.
+type edges struct {
+	V    [nBuf]float64 // last readings, newest last
+	T    [nBuf]int64
+	N    uint32 // readings in V
+	E    [nEdges]edge
+	NE   uint32 // edges in E, oldest first
+	Wait uint32 // readings to wait before the next edge may be seen
+}
+
+func (e *edges) push(ms int64, y float64) {
+	copy(e.V[:], e.V[1:])
+	copy(e.T[:], e.T[1:])
+	e.V[nBuf-1], e.T[nBuf-1] = y, ms
+	if e.N < nBuf {
+		e.N++
+	}
+}
+
+func sort8(v *[half]float64) {
+	for i := 1; i < half; i++ {
+		x := v[i]
+		j := i
+		for ; j > 0 && v[j-1] > x; j-- {
+			v[j] = v[j-1]
+		}
+		v[j] = x
+	}
+}
+
+// level is the mean and variance of eight readings without the one farthest
+// from their median.
+func level(v [half]float64) (mean, variance float64) {
+	sort8(&v)
+	s := v[:half-1]
+	if med := 0.5 * (v[3] + v[4]); med-v[0] > v[half-1]-med {
+		s = v[1:]
+	}
+	for _, x := range s {
+		mean += x
+	}
+	mean /= half - 1
+	for _, x := range s {
+		variance += sq(x - mean)
+	}
+	return mean, variance / (half - 2)
+}
+
+// detect looks for an edge whose first new reading lies half readings back.
+func (e *edges) detect(floor float64) (edge, bool) {
+	if e.Wait > 0 {
+		e.Wait--
+		return edge{}, false
+	}
+	const cut = nBuf - half // first reading of the new level
+	if e.N < nBuf {
+		return edge{}, false
+	}
+	post, vPost := level([half]float64(e.V[cut:]))
+	pre, vPre := level([half]float64(e.V[cut-half : cut]))
+	size := post - pre
+	s2 := math.Max(math.Max(vPre, vPost), floor)
+	if sq(size) < 9*s2 {
+		return edge{}, false
+	}
+	// the cut is between exactly these two readings, but one reading may lie
+	// in between: a sensor that averages over its interval
+	a, b := (e.V[cut-1]-pre)/size, (e.V[cut]-pre)/size
+	if !(a < 0.5 && b >= 0.5) && !(a < 0.3 && b > 0.3) {
+		return edge{}, false
+	}
+	// nearly all readings are on their side
+	wrong := 0
+	for i := cut - half; i < nBuf; i++ {
+		if ((e.V[i]-pre)/size > 0.5) != (i >= cut) {
+			wrong++
+		}
+	}
+	if wrong > 1 {
+		return edge{}, false
+	}
+	// a cloud's edge ends in a slope: the new level must be as flat as noise
+	// or as the old level was
+	slope := 0.0
+	for i := range half {
+		x := float64(i) - 3.5
+		slope += mul(x, (e.V[cut+i]-post)-(e.V[cut-half+i]-pre))
+	}
+	slope /= 42 // sum of x*x
+	if math.Abs(slope)*half > 0.35*math.Abs(size) || vPost > 9*math.Max(vPre, floor) && vPost > 0.005*sq(size) {
+		return edge{}, false
+	}
+	e.Wait = half - 1
+	return edge{At: e.T[cut], Size: size, SD: math.Sqrt(s2), From: pre}, true
+}
+
+func (e *edges) record(x edge) {
+	if e.NE == nEdges {
+		copy(e.E[:], e.E[1:])
+		e.NE--
+	}
+	e.E[e.NE] = x
+	e.NE++
+}
+
+// tolerance within which two edges count as of one size.
+func (x *edge) tolerance() float64 {
+	return math.Max(0.12*math.Abs(x.Size), 1.5*x.SD)
+}
+
+// cluster counts the edges of about this size: how many, how often the sign
+// alternates and does not, and how many other edges of comparable size came
+// in between.
+func (e *edges) cluster(size, tol float64) (n, turns, wrong, others int, mean float64) {
+	last := 0.0
+	for i := range e.E[:e.NE] {
+		x := &e.E[i]
+		a := math.Abs(x.Size)
+		if math.Abs(a-size) <= tol {
+			n++
+			mean += a
+			if last != 0 {
+				if (x.Size > 0) != (last > 0) {
+					turns++
+				} else {
+					wrong++
+				}
+			}
+			last = x.Size
+		} else if a > 0.5*size && a < 2*size && n > 0 {
+			others++
+		}
+	}
+	if n > 0 {
+		mean /= float64(n)
+	}
+	return
+}
+
+// fit finds the step that the collected edges speak for, with its evidence:
+// turns less everything that speaks against a lamp.
+func (e *edges) fit() (step, evidence float64) {
+	for i := range e.E[:e.NE] {
+		x := &e.E[i]
+		n, turns, wrong, others, mean := e.cluster(math.Abs(x.Size), x.tolerance())
+		if n < 3 {
+			continue
+		}
+		ev := float64(turns) - 2*float64(wrong) - 0.5*float64(others)
+		// of two lamps take the larger step: room lights are no lamps
+		if ev >= 2 && (step == 0 || mean > 1.3*step && ev > 0.3*evidence || ev > evidence && mean > 0.7*step || ev > 3*evidence) {
+			step, evidence = mean, ev
+		}
+	}
+	return
+}
+
+// blinks looks at the last readings for two levels that alternate.
+func (e *edges) blinks(floor float64) (lo, hi float64, ok bool) {
+	if e.N < nBuf {
+		return 0, 0, false
+	}
+	var s [nBuf]float64
+	for i, x := range e.V {
+		j := i
+		for ; j > 0 && s[j-1] > x; j-- {
+			s[j] = s[j-1]
+		}
+		s[j] = x
+	}
+	gap, at := 0.0, 0
+	for i := 4; i < nBuf-3; i++ {
+		if g := s[i] - s[i-1]; g > gap {
+			gap, at = g, i
+		}
+	}
+	if at == 0 {
+		return 0, 0, false
+	}
+	for _, x := range s[:at] {
+		lo += x
+	}
+	for _, x := range s[at:] {
+		hi += x
+	}
+	lo /= float64(at)
+	hi /= float64(nBuf - at)
+	v := 0.0
+	for i, x := range s {
+		if i < at {
+			v += sq(x - lo)
+		} else {
+			v += sq(x - hi)
+		}
+	}
+	v = math.Max(v/(nBuf-2), floor)
+	if sq(hi-lo) < 16*v || gap < 0.5*(hi-lo) {
+		return 0, 0, false
+	}
+	mid, flips := 0.5*(s[at-1]+s[at]), 0
+	for i := 1; i < nBuf; i++ {
+		if (e.V[i] > mid) != (e.V[i-1] > mid) {
+			flips++
+		}
+	}
+	return lo, hi, flips >= 5
+}

@@ -1,0 +1,258 @@
+package learn
+
+import "math"
+
+// The filter is a switching local-level model: a reading is
+//
+//	ambient + step*[lamp shines] + noise,
+//
+// where ambient wanders (and now and then jumps), the lamp is dark, lit or
+// blinking, and a few readings are outliers. It keeps the best few histories
+// ("hypotheses"), each with its own Gaussian for the ambient, lets every
+// reading extend each of them in every possible way, and drops the unlikely.
+// A hypothesis that mistakes a spike for a lit lamp dies one reading later.
+
+const nHyp = 24
+
+// How a hypothesis explained its last reading.
+const (
+	byNormal = iota
+	bySpike
+	byJump
+	bySwitch
+)
+
+// hyp is one history, summed up.
+type hyp struct {
+	S, Prev State  // state now and before the last switch
+	Phase   uint8  // blinking: the lamp shone at the last reading
+	By      uint8  // how it explained the last reading
+	Age     uint32 // readings since the last switch
+	Enter   int64  // time of the first reading after it, Unix ms
+	Jump    int64  // time of the last jump of the ambient, Unix ms
+	M, P    float64
+	W       float64
+}
+
+// filter is the decision engine for one known step.
+type filter struct {
+	N    uint32
+	H    [nHyp]hyp
+	Step float64 // lamp's step, counts, > 0
+	Tau2 float64 // variance of the step from one switch to the next
+	R    float64 // variance of the reading's noise
+	Q    float64 // variance of the ambient's walk over one reading
+	C    float64 // recent mean square of the innovations
+	Eps  float64 // chance of an outlier
+	Rho  float64 // chance of a jump of the ambient
+	Flip float64 // chance that a blinking lamp reads otherwise than at the last reading
+	Rail float64 // readings saturate here; 0: unknown
+	PB   float64 // share of blinking among what follows dark (or lit)
+}
+
+const hazard = 1.0 / 400 // chance of a switch a reading, a priori
+
+func gauss(d, v float64) float64 {
+	return exp(-0.5*sq(d)/v) / math.Sqrt(2*math.Pi*v)
+}
+
+// broad is a scale-free density for sizes nothing is known about: log-uniform
+// over e^9, both signs.
+func broad(d, sd float64) float64 {
+	return 1 / (18 * math.Max(math.Abs(d), 3*sd))
+}
+
+// start begins with one hypothesis.
+func (f *filter) start(s State, m float64, enter int64) {
+	f.N = 1
+	f.H[0] = hyp{S: s, Prev: Learning, M: m, P: f.R, W: 1, Enter: enter, Age: 8}
+}
+
+func (f *filter) best() *hyp {
+	b := &f.H[0]
+	for i := 1; i < int(f.N); i++ {
+		if f.H[i].W > b.W {
+			b = &f.H[i]
+		}
+	}
+	return b
+}
+
+// observe extends every hypothesis by reading y, dt nominal intervals after
+// the last one.
+func (f *filter) observe(ms int64, y, dt float64) {
+	var kids [nHyp * 6]hyp
+	n := 0
+	top := 0.0
+	add := func(h hyp) {
+		if h.W > top {
+			top = h.W
+		}
+		if h.W > top*1e-9 && n < len(kids) {
+			kids[n] = h
+			n++
+		}
+	}
+	q := mul(f.Q, dt)
+	for i := range int(f.N) {
+		h := f.H[i]
+		h.P = math.Min(h.P+q, 1e20)
+		if h.Age < math.MaxUint32 {
+			h.Age++
+		}
+		sd := math.Sqrt(h.P + f.R)
+		stay := 1 - f.Eps - f.Rho - hazard
+
+		// the reading as lit or dark level tells it
+		lit := h.M + f.Step
+		clipped := f.Rail != 0 && lit >= f.Rail
+		if clipped {
+			lit = f.Rail
+		}
+		level := h.M
+		if h.S == Lit || h.S == Blinking && h.Phase == 1 {
+			level = lit
+		}
+		update := func(k hyp, toLit bool, extra float64) hyp {
+			mean := k.M
+			if toLit {
+				mean = lit
+				if clipped && y >= f.Rail {
+					return k // a clipped reading tells nothing of the ambient
+				}
+			}
+			k.P += extra
+			g := k.P / (k.P + f.R)
+			k.M += mul(g, y-mean)
+			k.P = mul(g, f.R)
+			return k
+		}
+		// outlier
+		if d := y - level; math.Abs(d) > 2.5*sd {
+			k := h
+			k.W, k.By = h.W*f.Eps*broad(d, sd), bySpike
+			add(k)
+			// jump of the ambient
+			k = h
+			k.W, k.By = h.W*f.Rho*broad(d, sd), byJump
+			k.M, k.P, k.Jump = h.M+d, f.R, ms
+			add(k)
+		}
+		gd := gauss(y-h.M, h.P+f.R)
+		gl := gauss(y-lit, h.P+f.R)
+		switch h.S {
+		case Dark, Lit:
+			inLit := h.S == Lit
+			here := gd
+			if inLit {
+				here = gl
+			}
+			k := update(h, inLit, 0)
+			k.W, k.By = h.W*stay*here, byNormal
+			add(k)
+			mean := lit
+			if inLit {
+				mean = h.M
+			}
+			g := gauss(y-mean, h.P+f.R+f.Tau2)
+			k = update(h, !inLit, f.Tau2)
+			k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
+			k.S, k.W = Lit, h.W*hazard*(1-f.PB)*g
+			if inLit {
+				k.S = Dark
+			}
+			add(k)
+			k.S, k.W, k.Phase = Blinking, h.W*hazard*f.PB*g, 1
+			if inLit {
+				k.Phase = 0
+			}
+			add(k)
+		case Blinking:
+			v := h.P + f.R + mul(0.1, f.Tau2)
+			for ph := range uint8(2) {
+				p := f.Flip
+				if ph == h.Phase {
+					p = 1 - f.Flip
+				}
+				g := gd
+				mean := h.M
+				if ph == 1 {
+					mean = lit
+				}
+				g = gauss(y-mean, v)
+				k := update(h, ph == 1, 0)
+				k.By, k.Phase = byNormal, ph
+				k.W = h.W * stay * p * g
+				add(k)
+				k.Prev, k.Enter, k.Age, k.By = Blinking, ms, 0, bySwitch
+				k.S, k.W = Dark+State(ph), h.W*hazard*0.5*g
+				k.Phase = 0
+				add(k)
+			}
+		}
+	}
+	f.prune(kids[:n], top)
+}
+
+// prune merges hypotheses that agree, keeps the best nHyp and makes the
+// weights sum to one.
+func (f *filter) prune(kids []hyp, top float64) {
+	m := 0
+	for i := range kids {
+		k := &kids[i]
+		if !(k.W > top*1e-9) {
+			continue
+		}
+		low, merged := -1, false
+		for j := range m {
+			h := &f.H[j]
+			if h.S == k.S && h.Phase == k.Phase && sq(h.M-k.M) < 0.25*(h.P+f.R) {
+				if k.W > h.W {
+					w := h.W
+					*h = *k
+					h.W += w
+				} else {
+					h.W += k.W
+				}
+				merged = true
+				break
+			}
+			if low < 0 || h.W < f.H[low].W {
+				low = j
+			}
+		}
+		switch {
+		case merged:
+		case m < nHyp:
+			f.H[m] = *k
+			m++
+		case k.W > f.H[low].W:
+			f.H[low] = *k
+		}
+	}
+	f.N = uint32(m)
+	sum := 0.0
+	for i := range m {
+		sum += f.H[i].W
+	}
+	for i := range m {
+		f.H[i].W /= sum
+	}
+	for i := m; i < nHyp; i++ {
+		f.H[i] = hyp{}
+	}
+}
+
+// chances gives the chance of each state, taking a hypothesis that has just
+// left blinking as still blinking.
+func (f *filter) chances() (p [4]float64) {
+	for i := range int(f.N) {
+		h := &f.H[i]
+		s := h.S
+		if h.Prev == Blinking && h.Age < 3 {
+			s = Blinking
+		}
+		p[s] += h.W
+	}
+	return p
+}
