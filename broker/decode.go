@@ -1,32 +1,396 @@
 package broker
 
 import (
+	"bytes"
+	"encoding/json"
 	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
 	"time"
 )
+
+// Limits of Decode.
+const (
+	MaxPayload = 256 << 10 // longest payload read, in bytes
+	MaxValue   = 1e9       // largest magnitude of a value: no converter counts further
+)
+
+// NoValue as DecodeOptions.Value says that the payload carries no lamp's
+// value: only that the board lives, and perhaps Volts and RSSI.
+const NoValue = "-"
+
+const senmlPrefix = "senml:"
 
 // DecodeOptions say where in a payload the numbers are.
 type DecodeOptions struct {
 	// Value finds the raw count: a JSON Pointer (RFC 6901) such as
 	// "/light/raw"; or "senml:NAME", the record of that name in a SenML pack
-	// (RFC 8428); or "" for the whole payload, which is then a bare number, a
-	// JSON object {"value": NUMBER}, or a SenML pack with a single numeric record.
+	// (RFC 8428), NAME being its full name (bn + n) or, if no record has that,
+	// its n alone; or NoValue; or "" for the whole payload, which is then a
+	// bare number, a JSON object {"value": NUMBER}, or a SenML pack whose
+	// numeric records all have one name.
 	Value string
 	// Volts and RSSI find the battery voltage in V and the signal strength in
-	// dBm, in the same notation; "": the payload does not carry it.
+	// dBm: a pointer or "senml:NAME"; "": the payload does not carry it.
 	Volts, RSSI string
+}
+
+// Check tells what is wrong with the options; nil: nothing.
+func (o DecodeOptions) Check() error {
+	if o.Value != NoValue {
+		if err := checkPlace(o.Value); err != nil {
+			return fmt.Errorf("value: %w", err)
+		}
+	}
+	if err := checkPlace(o.Volts); err != nil {
+		return fmt.Errorf("volts: %w", err)
+	}
+	if err := checkPlace(o.RSSI); err != nil {
+		return fmt.Errorf("rssi: %w", err)
+	}
+	return nil
+}
+
+func checkPlace(p string) error {
+	if name, ok := strings.CutPrefix(p, senmlPrefix); ok {
+		if err := checkSenMLName(name); err != nil {
+			return fmt.Errorf("senml name: %w", err)
+		}
+		return nil
+	}
+	return checkPointer(p)
 }
 
 // Sample is what one payload, or one record of it, says.
 type Sample struct {
-	Value    float64 // raw count
-	HasValue bool
-	Volts    *float64  // battery voltage in V; nil: not told
-	RSSI     *float64  // signal strength in dBm; nil: not told
-	At       time.Time // when measured, UTC; zero unless the payload carries a time
+	Value    float64       // raw count; finite, magnitude at most MaxValue
+	HasValue bool          // false only with NoValue
+	Volts    *float64      // battery voltage in V; nil: not told
+	RSSI     *float64      // signal strength in dBm; nil: not told
+	At       time.Time     // when measured, UTC; zero unless the payload carries an absolute time
+	Ago      time.Duration // how long before its arrival it was measured; 0 unless the payload carries a relative time
+	// Warn says what is wrong with Volts or RSSI, if they are there but cannot
+	// be used; nil: nothing. The value counts all the same.
+	Warn error
 }
 
-// Decode turns a payload into samples, in order of their time.
+// Reason is a kind of DecodeError, to count by.
+type Reason string
+
+// The kinds of DecodeError.
+const (
+	NotNumber     Reason = "not_number"      // what should be a number is not
+	NoSuchPointer Reason = "no_such_pointer" // the payload holds nothing at the place told
+	NaN           Reason = "nan"
+	Infinite      Reason = "infinite"
+	TooHuge       Reason = "too_huge" // magnitude above MaxValue
+	TooLong       Reason = "too_long" // payload above MaxPayload, or too many records
+	BadJSON       Reason = "bad_json"
+	BadSenML      Reason = "bad_senml"
+	Ambiguous     Reason = "ambiguous" // several values, and none was chosen
+	Empty         Reason = "empty"     // no payload
+)
+
+// DecodeError says why a payload could not be used, and what to send instead.
+type DecodeError struct {
+	Reason Reason
+	text   string
+}
+
+func (e *DecodeError) Error() string { return e.text }
+
+func fail(r Reason, format string, args ...any) error {
+	return &DecodeError{Reason: r, text: fmt.Sprintf(format, args...)}
+}
+
+// ReasonOf returns the Reason of an error of Decode; "" if it has none.
+func ReasonOf(err error) Reason {
+	var d *DecodeError
+	if errors.As(err, &d) {
+		return d.Reason
+	}
+	return ""
+}
+
+// Decode turns a payload into samples, in order of their time: one, unless a
+// SenML pack holds several. Any error is, or wraps, a *DecodeError.
 func Decode(payload []byte, o DecodeOptions) ([]Sample, error) {
-	return nil, errors.New("broker: Decode is being written")
+	if len(payload) > MaxPayload {
+		return nil, fail(TooLong, "the payload is %d bytes long: send at most %d", len(payload), MaxPayload)
+	}
+	d := decoder{payload: trim(payload)}
+	var out []Sample
+	switch {
+	case o.Value == NoValue:
+		out = []Sample{{}}
+	case len(d.payload) == 0:
+		return nil, fail(Empty, "the payload is empty: send a number, such as 512")
+	case o.Value == "":
+		var err error
+		if out, err = d.whole(); err != nil {
+			return nil, err
+		}
+	default:
+		var err error
+		if out, err = d.place(o.Value); err != nil {
+			return nil, err
+		}
+	}
+	last := &out[len(out)-1] // voltage and signal strength are of the time of sending
+	last.Volts, last.Warn = d.extra("volts", o.Volts)
+	var warn error
+	last.RSSI, warn = d.extra("rssi", o.RSSI)
+	last.Warn = errors.Join(last.Warn, warn)
+	return out, nil
+}
+
+// decoder reads one payload, parsing it at most once in each way.
+type decoder struct {
+	payload []byte
+	doc     any
+	docErr  error
+	parsed  bool
+	pack    []resolved
+	packErr error
+	packed  bool
+}
+
+func (d *decoder) json() (any, error) {
+	if !d.parsed {
+		d.parsed = true
+		dec := json.NewDecoder(bytes.NewReader(d.payload))
+		dec.UseNumber()
+		if err := dec.Decode(&d.doc); err != nil {
+			d.docErr = fail(BadJSON, "the payload %s is not JSON: %v", excerpt(d.payload), err)
+		} else if dec.InputOffset() != int64(len(d.payload)) {
+			d.docErr = fail(BadJSON, "the payload %s is not JSON: something follows after its end", excerpt(d.payload))
+		}
+	}
+	return d.doc, d.docErr
+}
+
+func (d *decoder) senml() ([]resolved, error) {
+	if !d.packed {
+		d.packed = true
+		d.pack, d.packErr = resolveSenML(d.payload)
+	}
+	return d.pack, d.packErr
+}
+
+// whole reads a payload of which nothing was said.
+func (d *decoder) whole() ([]Sample, error) {
+	switch d.payload[0] {
+	case '{':
+		doc, err := d.json()
+		if err != nil {
+			return nil, err
+		}
+		v, ok := doc.(map[string]any)["value"]
+		if !ok {
+			return nil, fail(NoSuchPointer, "the payload %s has no \"value\": say where the number is, such as value = \"/light\"", excerpt(d.payload))
+		}
+		n, err := numberOf(v, "\"value\"")
+		if err != nil {
+			return nil, err
+		}
+		return []Sample{{Value: n, HasValue: true}}, nil
+	case '[':
+		pack, err := d.senml()
+		if err != nil {
+			return nil, err
+		}
+		if len(pack) == 0 {
+			return nil, fail(NotNumber, "no record of the SenML pack %s has a number: send one with \"v\"", excerpt(d.payload))
+		}
+		if err := oneSeries(pack); err != nil {
+			return nil, err
+		}
+		return samples(pack), nil
+	}
+	n, err := number(string(d.payload), MaxValue)
+	if err != nil {
+		return nil, err
+	}
+	return []Sample{{Value: n, HasValue: true}}, nil
+}
+
+// place reads the value at a pointer or SenML name.
+func (d *decoder) place(p string) ([]Sample, error) {
+	if name, ok := strings.CutPrefix(p, senmlPrefix); ok {
+		pack, err := d.senml()
+		if err != nil {
+			return nil, err
+		}
+		found := named(pack, name)
+		if len(found) == 0 {
+			return nil, fail(NoSuchPointer, "the SenML pack has no numeric record %s: it has %s", clip(name), clipList(names(pack)))
+		}
+		if err := oneSeries(found); err != nil {
+			return nil, err
+		}
+		return samples(found), nil
+	}
+	if err := checkPointer(p); err != nil {
+		return nil, fail(NoSuchPointer, "%v", err)
+	}
+	doc, err := d.json()
+	if err != nil {
+		return nil, err
+	}
+	v, where, ok := resolve(doc, p)
+	if !ok {
+		if where == "" {
+			where = "its top"
+		}
+		return nil, fail(NoSuchPointer, "the payload %s has nothing at %s (looked as far as %s): correct the pointer, or what the board sends", excerpt(d.payload), clip(p), where)
+	}
+	n, err := numberOf(v, clip(p))
+	if err != nil {
+		return nil, err
+	}
+	return []Sample{{Value: n, HasValue: true}}, nil
+}
+
+// extra reads voltage or signal strength: absent is fine, unusable a warning.
+func (d *decoder) extra(what, p string) (*float64, error) {
+	if p == "" || len(d.payload) == 0 {
+		return nil, nil
+	}
+	s, err := d.place(p)
+	switch {
+	case ReasonOf(err) == NoSuchPointer:
+		return nil, nil
+	case err != nil:
+		return nil, fmt.Errorf("%s: %w", what, err)
+	}
+	return &s[len(s)-1].Value, nil
+}
+
+func samples(rs []resolved) []Sample {
+	out := make([]Sample, len(rs))
+	for i, r := range rs {
+		out[i] = Sample{Value: r.v, HasValue: true, At: r.at, Ago: r.ago}
+	}
+	return out
+}
+
+// numberOf reads a JSON value as a number; a string that holds one is taken
+// too, for many boards send all values as text.
+func numberOf(v any, where string) (float64, error) {
+	switch v := v.(type) {
+	case json.Number:
+		return number(v.String(), MaxValue)
+	case string:
+		n, err := number(string(trim([]byte(v))), MaxValue)
+		if err != nil {
+			return 0, fmt.Errorf("at %s: %w", where, err)
+		}
+		return n, nil
+	case nil:
+		return 0, fail(NotNumber, "at %s is null: send a number, such as 512", where)
+	case bool:
+		return 0, fail(NotNumber, "at %s is %t: send the raw count of the converter, such as 512", where, v)
+	case map[string]any:
+		return 0, fail(NotNumber, "at %s is an object: point at the number within it", where)
+	default:
+		return 0, fail(NotNumber, "at %s is an array: point at the number within it", where)
+	}
+}
+
+// number reads a decimal number of magnitude up to most; most < 0: any.
+func number(s string, most float64) (float64, error) {
+	switch word := strings.ToLower(strings.TrimLeft(s, "+-")); word {
+	case "nan":
+		return 0, fail(NaN, "the value is NaN, not a number: the board divided zero by zero, or its sensor failed")
+	case "inf", "infinity":
+		return 0, fail(Infinite, "the value is infinite: the board divided by zero")
+	}
+	if !decimal(s) {
+		hint := "send a bare number such as 512, or say where in the payload it is, such as value = \"/light\""
+		if dot := strings.Replace(s, ",", ".", 1); dot != s && decimal(dot) {
+			hint = "write it with a point, " + dot
+		} else if head := strings.TrimRight(s, " \tabcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ%"); head != "" && decimal(head) {
+			hint = "send it without a unit, " + head
+		}
+		return 0, fail(NotNumber, "%s is not a number: %s", clip(s), hint)
+	}
+	v, err := strconv.ParseFloat(s, 64)
+	if err != nil { // out of range
+		return 0, fail(TooHuge, "the value %s is too large: raw counts are at most %g", clip(s), float64(MaxValue))
+	}
+	if most >= 0 {
+		if err := plausible(v); err != nil {
+			return 0, err
+		}
+	}
+	return v, nil
+}
+
+func plausible(v float64) error {
+	if math.Abs(v) > MaxValue {
+		return fail(TooHuge, "the value %g is too large: raw counts are at most %g", v, float64(MaxValue))
+	}
+	return nil
+}
+
+// decimal tells whether s is a decimal number: strconv would also take hex,
+// underscores and words.
+func decimal(s string) bool {
+	if s != "" && (s[0] == '+' || s[0] == '-') {
+		s = s[1:]
+	}
+	digits := func() (n int) {
+		for n < len(s) && s[n] >= '0' && s[n] <= '9' {
+			n++
+		}
+		s = s[n:]
+		return n
+	}
+	n := digits()
+	if strings.HasPrefix(s, ".") {
+		s = s[1:]
+		n += digits()
+	}
+	if n == 0 {
+		return false
+	}
+	if s != "" && (s[0] == 'e' || s[0] == 'E') {
+		s = s[1:]
+		if s != "" && (s[0] == '+' || s[0] == '-') {
+			s = s[1:]
+		}
+		if digits() == 0 {
+			return false
+		}
+	}
+	return s == ""
+}
+
+// trim takes off white space, and the zero byte that ends a string in C.
+func trim(b []byte) []byte { return bytes.Trim(b, " \t\r\n\x00") }
+
+// excerpt quotes the beginning of a payload for a message.
+func excerpt(b []byte) string {
+	if len(b) <= 64 {
+		return clip(string(b))
+	}
+	return fmt.Sprintf("%q... (%d bytes)", b[:40], len(b))
+}
+
+func clipList(names []string) string {
+	const most = 5
+	out := make([]string, 0, most)
+	for _, n := range names[:min(len(names), most)] {
+		out = append(out, clip(n))
+	}
+	s := strings.Join(out, ", ")
+	if len(names) > most {
+		s += ", ..."
+	}
+	if s == "" {
+		return "none"
+	}
+	return s
 }
