@@ -12,7 +12,7 @@ const (
 	slotSlack = 30 * 60 * 1000 // ms
 	needDays  = 2              // days that make a habit
 	dropDays  = 4              // days without it that end one
-	mostDays  = 7
+	mostDays  = 4
 )
 
 type slot struct {
@@ -61,8 +61,10 @@ func (e *Estimator) slept(start, gap int64) {
 	}
 	h := e.near(start)
 	switch {
-	case h.hits == 0 || gap > 2*h.gap || h.gap > 2*gap && h.hits < needDays:
+	case h.hits < needDays && (gap > 2*h.gap || h.gap > 2*gap):
 		*h = slot{gap: gap, day: dayOf(start), hits: 1}
+	case gap > 2*h.gap:
+		h.hits-- // an outage on top, or the habit has changed
 	case h.gap > 2*gap:
 	default:
 		e.kept(h, start, gap)
