@@ -37,8 +37,10 @@ type daemon struct {
 	store  *store.Store
 	worker *notify.Worker
 	routes []policy
-	seen   func([]rules.Event) // told of each batch of stored events; nil: nobody
-	jobs   chan job
+	// tap is told of each input and its events as they are decided, for those
+	// who watch live; it must not block. nil: nobody.
+	tap  func(in rules.Input, events []rules.Event)
+	jobs chan job
 
 	machine *rules.Machine
 	intake  intake
@@ -142,6 +144,9 @@ func (d *daemon) step(in rules.Input, now time.Time) {
 		rec.Routes = d.targets(rec.Events, now)
 	}
 	d.pending = append(d.pending, rec)
+	if d.tap != nil {
+		d.tap(in, rec.Events)
+	}
 	if len(rec.Events) > 0 || in.Kind != rules.InReading {
 		d.flushAt = now
 	} else if by := now.Add(d.cfg.Store.Flush); d.flushAt.IsZero() || by.Before(d.flushAt) {
@@ -187,17 +192,15 @@ func (d *daemon) flush(ctx context.Context) {
 		return
 	}
 	d.seq = first + int64(len(d.pending)) - 1
-	var told []rules.Event
-	for _, r := range d.pending {
-		told = append(told, r.Events...)
+	told := false
+	for i := range d.pending {
+		told = told || len(d.pending[i].Events) > 0
 	}
+	clear(d.pending)
 	d.pending, d.flushAt = d.pending[:0], time.Time{}
 	d.answer(nil)
-	if len(told) > 0 {
+	if told {
 		d.worker.Wake()
-		if d.seen != nil {
-			d.seen(told)
-		}
 	}
 }
 

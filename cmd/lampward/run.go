@@ -15,7 +15,6 @@ import (
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
 	"lampward/notify"
-	"lampward/rules"
 	"lampward/store"
 )
 
@@ -69,10 +68,11 @@ func newLog(w io.Writer, l config.Log) *slog.Logger {
 // serveOptions are what the demo and tests set otherwise than run does.
 type serveOptions struct {
 	log   *slog.Logger
-	wall  func() time.Time    // nil: time.Now
-	clock clock               // nil: the machine's
-	ready func(addresses)     // called once everything listens; nil: nobody
-	seen  func([]rules.Event) // told of stored events; nil: nobody
+	wall  func() time.Time              // nil: time.Now
+	clock clock                         // nil: the machine's
+	ready func(addresses)               // called once everything listens; nil: nobody
+	seen  func([]rules.Event)           // told of stored events; nil: nobody
+	sink  func(broker.Sink) broker.Sink // puts something before the daemon's intake; nil: nothing
 }
 
 // addresses say where a running daemon listens; nil: nowhere.
@@ -99,7 +99,7 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 		return err
 	}
 	d := &daemon{
-		cfg: cfg, log: o.log, clock: o.clock, store: st, routes: policies, seen: o.seen,
+		cfg: cfg, log: o.log, clock: o.clock, store: st, routes: policies,
 		jobs:   make(chan job, 256),
 		intake: newIntake(cfg, broker.NewQuiet(o.log, 0)),
 		worker: notify.NewWorker(notify.Options{Outbox: st, Routes: routes, Now: o.clock.Now, Log: o.log}),
@@ -152,7 +152,11 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 	stopPage := stage("page", page.run)
 	defer stopPage()
 	at.page = page.addr()
-	stopBroker := stage("broker", func(ctx context.Context) error { return b.Run(ctx, d) })
+	var sink broker.Sink = d
+	if o.sink != nil {
+		sink = o.sink(sink)
+	}
+	stopBroker := stage("broker", func(ctx context.Context) error { return b.Run(ctx, sink) })
 	defer stopBroker()
 	if d.cfg.Broker.URL == "" {
 		select {

@@ -1,0 +1,195 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// TestCrash kills the daemon at random moments under load. Every state change
+// whose readings were acknowledged must arrive at the receiver at least once,
+// and under one id. LAMPWARD_KILLS sets the number of kills.
+func TestCrash(t *testing.T) {
+	kills := 8
+	if s := os.Getenv("LAMPWARD_KILLS"); s != "" {
+		var err error
+		kills, err = strconv.Atoi(s)
+		require.NoError(t, err)
+	}
+	r := crash(t, "run", kills)
+	t.Logf("%d kills, %d acknowledged readings, %d changes, %d webhooks of %d ids", kills, r.acked, r.changes, r.hooks, r.ids)
+	assert.Greater(t, r.changes, 10*kills, "too few changes to prove anything")
+	assert.Empty(t, r.faults)
+}
+
+// The control: a daemon that acknowledges readings before they are stored must
+// be found out.
+func TestCrashControl(t *testing.T) {
+	r := crash(t, "early-ack", 8)
+	assert.NotEmpty(t, r.faults, "acknowledging too early lost nothing in %d changes", r.changes)
+}
+
+type crashResult struct {
+	acked, changes, hooks, ids int
+	faults                     []string
+}
+
+const (
+	crashLamps = 6
+	crashBlock = 4 // readings of one level in a row; enough for any delay
+)
+
+func crash(t *testing.T, mode string, kills int) crashResult {
+	receiver := newPhone(t)
+	listen := freeAddress(t)
+	text := fmt.Sprintf("[broker]\nlisten = %q\n[store]\ndir = %q\n[page]\nlisten = \"\"\n[log]\nlevel = \"error\"\n[[webhook]]\nurl = %q\n",
+		listen, t.TempDir(), receiver.URL)
+	for i := range crashLamps {
+		text += fmt.Sprintf("[[lamp]]\nname = \"l%d\"\ntopic = \"t/%d\"\non_above = 600\noff_below = 400\non_delay = \"1ms\"\noff_delay = \"1ms\"\n", i, i)
+	}
+	file := writeFile(t, "lampward.toml", text)
+
+	p := startProcess(t, mode, file, listen)
+	stop := make(chan struct{})
+	var acked atomic.Int64
+	blocks := make([]int, crashLamps) // whole blocks acknowledged, by lamp
+	var boards sync.WaitGroup
+	for i := range crashLamps {
+		boards.Go(func() { blocks[i] = board(i, listen, stop, &acked) })
+	}
+	rng := rand.New(rand.NewPCG(uint64(kills), 5))
+	for range kills {
+		<-time.After(time.Duration(20+rng.IntN(150)) * time.Millisecond)
+		p.kill()
+		p = startProcess(t, mode, file, listen)
+	}
+	close(stop)
+	boards.Wait()
+
+	r := crashResult{acked: int(acked.Load())}
+	// The first block is dark, which is no change.
+	for _, n := range blocks {
+		r.changes += n - 1
+	}
+	// The control may have lost some for good, so wait for quiet rather than
+	// for all: a clean stop drains what is due.
+	receiver.drained(t, r.changes)
+	require.Zero(t, p.terminate(t), "%s", p.log)
+
+	kinds := map[string][]string{} // by lamp, in order of first arrival
+	seen := map[string]bool{}
+	for _, a := range receiver.all() {
+		r.hooks++
+		if !seen[a.ID] {
+			seen[a.ID] = true
+			kinds[a.Data.Lamp] = append(kinds[a.Data.Lamp], a.Data.Kind)
+		}
+	}
+	r.ids = len(seen)
+	for i, n := range blocks {
+		lamp := fmt.Sprintf("l%d", i)
+		got := kinds[lamp]
+		for j, k := range got {
+			if want := []string{"lit", "dark"}[j%2]; k != want {
+				r.faults = append(r.faults, fmt.Sprintf("%s: alert %d is %s, not %s: one was lost or came twice", lamp, j, k, want))
+				break
+			}
+		}
+		// One more than the acknowledged ones may have come of a block that was
+		// cut short.
+		if len(got) < n-1 || len(got) > n {
+			r.faults = append(r.faults, fmt.Sprintf("%s: %d alerts for %d acknowledged changes: %s", lamp, len(got), n-1, strings.Join(got, " ")))
+		}
+	}
+	return r
+}
+
+// drained waits until n different ids have arrived, or nothing new has for a
+// while.
+func (p *phone) drained(t testing.TB, n int) {
+	ids := func() int {
+		seen := map[string]bool{}
+		for _, a := range p.all() {
+			seen[a.ID] = true
+		}
+		return len(seen)
+	}
+	for ids() < n {
+		select {
+		case <-p.more:
+		case <-time.After(5 * time.Second):
+			return
+		}
+	}
+}
+
+// board publishes blocks of readings, dark and lit in turn, each reading again
+// until it is acknowledged. It returns the number of whole blocks.
+func board(i int, listen string, stop chan struct{}, acked *atomic.Int64) (blocks int) {
+	var c mqtt.Client
+	defer func() {
+		if c != nil {
+			c.Disconnect(0)
+		}
+	}()
+	publish := func(count string) bool {
+		for {
+			if c == nil || !c.IsConnectionOpen() {
+				o := mqtt.NewClientOptions().AddBroker("tcp://" + listen).SetClientID(fmt.Sprintf("b%d", i)).
+					SetAutoReconnect(false).SetConnectTimeout(time.Second)
+				c = mqtt.NewClient(o)
+				if t := c.Connect(); !t.WaitTimeout(2*time.Second) || t.Error() != nil {
+					c = nil
+				}
+			}
+			if c != nil {
+				if t := c.Publish(fmt.Sprintf("t/%d", i), 1, false, count); settled(t, c) == nil {
+					acked.Add(1)
+					return true
+				}
+				c.Disconnect(0)
+				c = nil
+			}
+			select {
+			case <-stop:
+				return false
+			case <-time.After(3 * time.Millisecond):
+			}
+		}
+	}
+	for {
+		count := []string{"200", "800"}[blocks%2]
+		for range crashBlock {
+			if !publish(count) {
+				return blocks
+			}
+		}
+		blocks++
+		select {
+		case <-stop:
+			return blocks
+		default:
+		}
+	}
+}
+
+// settled waits for an acknowledgement or the loss of the connection.
+func settled(t mqtt.Token, c mqtt.Client) error {
+	for !t.WaitTimeout(50 * time.Millisecond) {
+		if !c.IsConnectionOpen() {
+			return errors.New("connection lost")
+		}
+	}
+	return t.Error()
+}
