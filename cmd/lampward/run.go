@@ -71,7 +71,6 @@ type serveOptions struct {
 	wall  func() time.Time              // nil: time.Now
 	clock clock                         // nil: the machine's
 	ready func(addresses)               // called once everything listens; nil: nobody
-	seen  func([]rules.Event)           // told of stored events; nil: nobody
 	sink  func(broker.Sink) broker.Sink // puts something before the daemon's intake; nil: nothing
 }
 
