@@ -89,6 +89,7 @@ func (m *Machine) fire(part int, at time.Time) {
 		m.raw = m.fleet.fire(at, m.raw)
 	case part <= d:
 		m.raw = m.fleet.filter(at, m.devices[part-1].fire(at, nil), m.raw)
+		m.refresh(0)
 	default:
 		m.out = m.alarms[part-1-d].fire(&m.cfg.Alarm, at, m.out)
 	}
@@ -136,6 +137,7 @@ func (m *Machine) take(in *Input) {
 	case InLink:
 		if haveDevice {
 			m.raw = m.fleet.filter(in.At, m.devices[dev].link(in, nil), m.raw)
+			m.refresh(0)
 			m.refresh(1 + dev)
 		}
 	case InBattery:
@@ -385,6 +387,7 @@ func Restore(parts []Part) (*Machine, error) {
 	if err != nil {
 		return nil, err
 	}
+	m.fleet.configure(m.cfg.FoldDevices, m.devices) // they were replaced
 	m.refreshAll()
 	return m, nil
 }
