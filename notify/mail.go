@@ -1,0 +1,487 @@
+package notify
+
+import (
+	"context"
+	"crypto/sha256"
+	"crypto/tls"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"html/template"
+	"net"
+	netmail "net/mail"
+	"net/textproto"
+	"strings"
+	"sync"
+	"sync/atomic"
+	texttemplate "text/template"
+	"time"
+
+	"github.com/wneessen/go-mail"
+
+	"lampward/rules"
+)
+
+// MailOptions describes an email route.
+type MailOptions struct {
+	// Name names the route in the outbox and in logs; empty: "mail".
+	Name string
+	// Host is the mail server.
+	Host string
+	// Port; 0: 587 with "starttls", 465 with "tls", 25 with "none".
+	Port int
+	// Security is "starttls" (RFC 3207; refused if the server does not offer
+	// it), "tls" (TLS from the first byte, RFC 8314), or "none", which sends
+	// in clear and of which Warnings tells; empty: "starttls".
+	Security string
+	// User and Password log in; empty User: no login. A password is never sent
+	// in clear except to this machine itself.
+	User     string
+	Password Secret
+	// From is the sender, "lampward <lampward@example.com>" or an address.
+	From string
+	// To are the recipients; each gets a message of its own.
+	To []string
+	// Helo is the name we give; empty: the host's.
+	Helo string
+	// TLS sets how the server is checked.
+	TLS TLSOptions
+	// Timeout is the limit of a whole attempt; 0: 30 s.
+	Timeout time.Duration
+	// Trace returns a lamp's recent readings, oldest first, for the picture;
+	// nil, an error or fewer than two points: no picture.
+	Trace func(ctx context.Context, lamp string) ([]Point, error)
+	// Location is the time zone of the times shown; nil: time.Local.
+	Location *time.Location
+	// Links gives the links of an alert; nil: none.
+	Links func(rules.Delivery) Links
+	// Wall is the wall clock, for Date; nil: time.Now.
+	Wall func() time.Time
+}
+
+const (
+	defaultMailTimeout = 30 * time.Second
+	maxMailAnswer      = 1 << 20 // bytes that a server may send in one attempt
+	maxHalfSent        = 1000    // messages of which it is remembered who has them
+)
+
+// Mail is a Route that sends email.
+type Mail struct {
+	o      MailOptions
+	from   *netmail.Address
+	to     []*netmail.Address
+	domain string
+	tls    *tls.Config
+
+	mu sync.Mutex
+	// half remembers which recipients have a message that others still wait
+	// for, so that a retry does not send it to them twice.
+	half map[string]map[string]bool
+}
+
+// NewMail checks the options and returns the route.
+func NewMail(o MailOptions) (*Mail, error) {
+	if o.Name == "" {
+		o.Name = "mail"
+	}
+	if o.Timeout <= 0 {
+		o.Timeout = defaultMailTimeout
+	}
+	if o.Location == nil {
+		o.Location = time.Local
+	}
+	if o.Wall == nil {
+		o.Wall = time.Now
+	}
+	if o.Host == "" {
+		return nil, errors.New("no mail server is named; write its host, for example smtp.example.com")
+	}
+	ports := map[string]int{"starttls": 587, "tls": 465, "none": 25}
+	if o.Security == "" {
+		o.Security = "starttls"
+	}
+	port, ok := ports[o.Security]
+	if !ok {
+		return nil, fmt.Errorf(`security %q is unknown; write "starttls", "tls" or "none"`, o.Security)
+	}
+	if o.Port == 0 {
+		o.Port = port
+	}
+	if o.Port < 1 || o.Port > 65535 {
+		return nil, fmt.Errorf("port %d is not between 1 and 65535", o.Port)
+	}
+	if o.User == "" != o.Password.IsZero() {
+		return nil, errors.New("a login needs both a user and a password; give both or neither")
+	}
+	m := &Mail{o: o, half: map[string]map[string]bool{}}
+	var err error
+	if m.from, err = netmail.ParseAddress(o.From); err != nil {
+		return nil, fmt.Errorf("from %q is not an address; write for example lampward@example.com", o.From)
+	}
+	_, m.domain, _ = strings.Cut(m.from.Address, "@")
+	if i := strings.LastIndex(m.from.Address, "@"); i >= 0 {
+		m.domain = m.from.Address[i+1:]
+	}
+	if len(o.To) == 0 {
+		return nil, errors.New(`no recipient is named; write to = ["you@example.com"]`)
+	}
+	for _, s := range o.To {
+		a, err := netmail.ParseAddress(s)
+		if err != nil {
+			return nil, fmt.Errorf("to: %q is not an address; write for example you@example.com", s)
+		}
+		m.to = append(m.to, a)
+	}
+	if m.tls, err = o.TLS.config(); err != nil {
+		return nil, err
+	}
+	if m.tls.ServerName == "" {
+		m.tls.ServerName = o.Host
+	}
+	return m, nil
+}
+
+// Name returns the route's name.
+func (m *Mail) Name() string { return m.o.Name }
+
+// Warnings returns what the program must say at start, in plain words.
+func (m *Mail) Warnings() []string {
+	var out []string
+	if m.o.Security == "none" {
+		out = append(out, fmt.Sprintf("mail %s goes to %s in clear: anyone on the way can read and change it", m.o.Name, m.o.Host))
+	}
+	if m.o.TLS.Insecure {
+		out = append(out, fmt.Sprintf("mail %s takes any certificate of %s: anyone on the way can read it, its password too; set a CA file instead", m.o.Name, m.o.Host))
+	}
+	return out
+}
+
+// Send makes one attempt.
+func (m *Mail) Send(ctx context.Context, d rules.Delivery) Outcome {
+	msg := newMessage(d, m.o.Links)
+	return m.send(ctx, &msg)
+}
+
+// SendFolded makes one attempt to send several deliveries as one message.
+func (m *Mail) SendFolded(ctx context.Context, ds []rules.Delivery) Outcome {
+	msg := foldMessages(ds, m.o.Links)
+	return m.send(ctx, &msg)
+}
+
+func (m *Mail) send(ctx context.Context, msg *Message) Outcome {
+	ctx, cancel := context.WithTimeout(ctx, m.o.Timeout)
+	defer cancel()
+	picture := m.picture(ctx, msg)
+	var letters []*mail.Msg
+	var waiting []*netmail.Address
+	done := m.have(msg.ID)
+	for _, to := range m.to {
+		if done[to.Address] {
+			continue
+		}
+		l, err := m.letter(msg, to, picture)
+		if err != nil {
+			return Outcome{Kind: Never, Note: m.clean("cannot build the message: " + err.Error())}
+		}
+		letters, waiting = append(letters, l), append(waiting, to)
+	}
+	err := m.deliver(ctx, letters)
+	var sent, again, never []string
+	for i, l := range letters {
+		addr := waiting[i].Address
+		var se *mail.SendError
+		switch {
+		case l.IsDelivered():
+			sent = append(sent, addr)
+			done[addr] = true
+		case l.HasSendError() && errors.As(l.SendError(), &se) && permanent(se.ErrorCode()):
+			never = append(never, addr+": "+se.Error())
+		case l.HasSendError():
+			again = append(again, addr+": "+explain(l.SendError(), m.o.Host))
+		case err != nil:
+			again = append(again, explainMail(err, m.o.Host))
+		}
+	}
+	answered := len(sent)+len(never) > 0 || err == nil
+	switch {
+	case len(again) > 0:
+		m.remember(msg.ID, done)
+		return Outcome{Kind: Again, Note: m.clean(again[0]), Answered: answered}
+	case len(done) > 0:
+		m.remember(msg.ID, nil)
+		note := fmt.Sprintf("accepted for %d of %d recipients", len(done), len(m.to))
+		if len(never) > 0 {
+			note += "; refused for " + strings.Join(never, "; ")
+		}
+		return Outcome{Kind: Delivered, Note: m.clean(note), Answered: true}
+	}
+	m.remember(msg.ID, nil)
+	return Outcome{Kind: Never, Note: m.clean(strings.Join(never, "; ")), Answered: true}
+}
+
+// permanent tells whether a server's answer means never: 5yz (RFC 5321 section
+// 4.2.1), but not a login that is wanted or refused (RFC 4954 section 6), which
+// a person will put right, nor 552, too much for now (RFC 5321 section
+// 4.5.3.1.10).
+func permanent(code int) bool {
+	switch code {
+	case 530, 534, 535, 538, 552:
+		return false
+	}
+	return code/100 == 5
+}
+
+// have returns a copy of who has the message already.
+func (m *Mail) have(id string) map[string]bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	out := map[string]bool{}
+	for a := range m.half[id] {
+		out[a] = true
+	}
+	return out
+}
+
+func (m *Mail) remember(id string, done map[string]bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if len(done) == 0 {
+		delete(m.half, id)
+		return
+	}
+	if len(m.half) >= maxHalfSent {
+		clear(m.half) // better a message twice than memory without end
+	}
+	m.half[id] = done
+}
+
+// deliver opens one connection and sends the letters over it; what became of
+// each is in the letter.
+func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) error {
+	if len(letters) == 0 {
+		return nil
+	}
+	// The library leaves the connection open when the greeting, TLS or the
+	// login fails, and its time limit starts anew for each part of the
+	// conversation. So the connection is ours: closed when ctx ends, and in
+	// any case at the end.
+	var conn net.Conn
+	defer func() {
+		if conn != nil {
+			conn.Close()
+		}
+	}()
+	dial := func(ctx context.Context, network, addr string) (net.Conn, error) {
+		c, err := (&net.Dialer{}).DialContext(ctx, network, addr)
+		if err != nil {
+			return nil, err
+		}
+		conn = &boundedConn{Conn: c}
+		if m.o.Security != "tls" {
+			return conn, nil
+		}
+		tc := tls.Client(conn, m.tls)
+		if err := tc.HandshakeContext(ctx); err != nil {
+			return nil, err
+		}
+		return tc, nil
+	}
+	opts := []mail.Option{
+		mail.WithPort(m.o.Port), mail.WithTimeout(m.o.Timeout), mail.WithTLSConfig(m.tls),
+		mail.WithDialContextFunc(dial), mail.WithTLSPolicy(mail.NoTLS), mail.WithoutNoop(),
+	}
+	if m.o.Security == "starttls" {
+		opts = append(opts, mail.WithTLSPolicy(mail.TLSMandatory))
+	}
+	if m.o.Helo != "" {
+		opts = append(opts, mail.WithHELO(m.o.Helo))
+	}
+	if m.o.User != "" {
+		opts = append(opts, mail.WithUsername(m.o.User), mail.WithPassword(m.o.Password.Reveal()),
+			mail.WithOpportunisticSMTPAuth(mail.SMTPAuthSCRAMSHA256, mail.SMTPAuthSCRAMSHA1,
+				mail.SMTPAuthPlain, mail.SMTPAuthLogin, mail.SMTPAuthCramMD5))
+	}
+	c, err := mail.NewClient(m.o.Host, opts...)
+	if err != nil {
+		return err
+	}
+	session, err := c.DialToSMTPClientWithContext(ctx)
+	if err != nil {
+		return err
+	}
+	stop := context.AfterFunc(ctx, func() { conn.Close() })
+	defer stop()
+	err = c.SendWithSMTPClient(session, letters...)
+	_ = c.CloseWithSMTPClient(session) // the letters know what became of them
+	return err
+}
+
+// boundedConn ends a conversation in which the other side says too much.
+type boundedConn struct {
+	net.Conn
+	read atomic.Int64
+}
+
+func (c *boundedConn) Read(p []byte) (int, error) {
+	n, err := c.Conn.Read(p)
+	if c.read.Add(int64(n)) > maxMailAnswer {
+		c.Conn.Close()
+		return 0, fmt.Errorf("the server sent more than %d kB", maxMailAnswer>>10)
+	}
+	return n, err
+}
+
+// explainMail puts an error of the conversation into words.
+func explainMail(err error, host string) string {
+	var te *textproto.Error
+	if errors.As(err, &te) {
+		switch te.Code {
+		case 530, 534, 535, 538:
+			return fmt.Sprintf("%s refuses the login (%v); check user and password, many providers want an application password", host, te)
+		}
+	}
+	return explain(err, host)
+}
+
+func (m *Mail) clean(s string) string {
+	return cleanNote(s, passwordOf(m.o.Password))
+}
+
+func passwordOf(s Secret) []string {
+	if len(s.Reveal()) < 4 {
+		return nil
+	}
+	return []string{s.Reveal()}
+}
+
+// picture draws the trace of the message's lamp, if there is one to draw. A
+// picture that fails is left out: the alert matters more.
+func (m *Mail) picture(ctx context.Context, msg *Message) (png []byte) {
+	if m.o.Trace == nil || msg.Lamp == "" {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, m.o.Timeout/4)
+	defer cancel()
+	points, err := m.o.Trace(ctx, msg.Lamp)
+	if err != nil {
+		return nil
+	}
+	var levels []float64
+	if msg.OnAbove != 0 || msg.OffBelow != 0 {
+		levels = []float64{msg.OnAbove, msg.OffBelow}
+	}
+	png, err = tracePNG(points, levels)
+	if err != nil {
+		return nil
+	}
+	return png
+}
+
+// letter builds the message to one recipient.
+func (m *Mail) letter(msg *Message, to *netmail.Address, picture []byte) (*mail.Msg, error) {
+	l := mail.NewMsg(mail.WithNoDefaultUserAgent())
+	l.FromMailAddress(m.from)
+	l.ToMailAddress(to)
+	// Lit and dark of one lamp form one conversation: the same subject, and a
+	// common ancestor that was never sent (RFC 5322 section 3.6.4).
+	l.Subject("lampward: " + shorten(oneLine(msg.Name), 120))
+	l.SetDateWithValue(m.o.Wall())
+	l.SetMessageIDWithValue(m.messageID("message", msg.ID))
+	ancestor := "<" + m.messageID("about", msg.Lamp+"\x00"+msg.Device) + ">"
+	if msg.Lamp != "" {
+		ancestor = "<" + m.messageID("about", msg.Lamp) + ">"
+	}
+	l.SetGenHeaderPreformatted(mail.HeaderInReplyTo, ancestor)
+	l.SetGenHeaderPreformatted(mail.HeaderReferences, ancestor)
+	l.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834 section 5
+	view := letterView{Message: *msg, When: m.when(msg), Picture: picture != nil}
+	for i := range view.Items {
+		view.Items[i].Time = m.when(&msg.Items[i])
+	}
+	if err := l.SetBodyTextTemplate(plainLetter, view); err != nil {
+		return nil, err
+	}
+	if err := l.AddAlternativeHTMLTemplate(htmlLetter, view); err != nil {
+		return nil, err
+	}
+	if picture != nil {
+		// Content-ID is the name by which the HTML part shows it (RFC 2392).
+		if err := l.EmbedReader("trace.png", strings.NewReader(string(picture)), mail.WithFileContentType("image/png"), mail.WithFileContentID("<trace>")); err != nil {
+			return nil, err
+		}
+	}
+	return l, nil
+}
+
+// messageID is the same for the same thing, over retries and restarts.
+func (m *Mail) messageID(sort, id string) string {
+	sum := sha256.Sum256([]byte(m.o.Name + "\x00" + sort + "\x00" + id))
+	return sort + "." + hex.EncodeToString(sum[:16]) + "@" + m.domain
+}
+
+func (m *Mail) when(msg *Message) string {
+	if msg.Wall.IsZero() {
+		return ""
+	}
+	return msg.Wall.In(m.o.Location).Format("Mon 2 Jan 2006, 15:04:05 MST")
+}
+
+func shorten(s string, n int) string {
+	if r := []rune(s); len(r) > n {
+		return string(r[:n]) + "..."
+	}
+	return s
+}
+
+// letterView is what the templates of a letter see.
+type letterView struct {
+	Message
+	When    string
+	Picture bool
+}
+
+// Percent is the confidence for people.
+func (v letterView) Percent() string { return fmt.Sprintf("%.0f %%", 100*v.Confidence) }
+
+// Levels tells whether there are levels to show.
+func (v letterView) Levels() bool { return v.Lamp != "" && (v.OnAbove != 0 || v.OffBelow != 0) }
+
+var plainLetter = texttemplate.Must(texttemplate.New("letter").Funcs(texttemplate.FuncMap{"line": oneLine}).Parse(
+	`{{line .Text}}
+{{if .Items}}{{range .Items}}
+- {{with .Time}}{{.}}: {{end}}{{line .Text}}{{end}}
+{{else}}
+{{line .Why}}
+{{if .When}}
+Time:       {{.When}}{{end}}{{if .Levels}}
+Reading:    {{.Value}}
+Lit above:  {{.OnAbove}}
+Dark below: {{.OffBelow}}
+Confidence: {{.Percent}}{{end}}
+{{end}}{{if .AckURL}}
+Acknowledge: {{.AckURL}}
+{{end}}{{if .ShelveURL}}Shelve: {{.ShelveURL}}
+{{end}}
+-- 
+Sent by lampward. It is not a life-safety alarm.
+`))
+
+var htmlLetter = template.Must(template.New("letter").Funcs(template.FuncMap{"line": oneLine}).Parse(
+	`<!DOCTYPE html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>{{line .Name}}</title></head>
+<body style="font-family:sans-serif;line-height:1.4;max-width:40em;margin:1em auto;padding:0 1em">
+<p style="font-size:1.4em;margin:0 0 .4em"><strong>{{line .Text}}</strong></p>
+{{if .Items}}<ul>{{range .Items}}<li>{{with .Time}}{{.}}: {{end}}{{line .Text}}</li>{{end}}</ul>
+{{else}}<p style="margin:0 0 1em">{{line .Why}}</p>
+{{if .Picture}}<p><img src="cid:trace" width="640" style="max-width:100%;height:auto" alt="Recent readings of {{line .Name}}, with the two levels as dashed lines"></p>
+{{end}}<table style="border-collapse:collapse">
+{{if .When}}<tr><td style="padding-right:1em">Time</td><td>{{.When}}</td></tr>
+{{end}}{{if .Levels}}<tr><td style="padding-right:1em">Reading</td><td>{{.Value}}</td></tr>
+<tr><td style="padding-right:1em">Lit above</td><td>{{.OnAbove}}</td></tr>
+<tr><td style="padding-right:1em">Dark below</td><td>{{.OffBelow}}</td></tr>
+<tr><td style="padding-right:1em">Confidence</td><td>{{.Percent}}</td></tr>
+{{end}}</table>
+{{end}}{{if .AckURL}}<p><a href="{{.AckURL}}">Acknowledge</a>{{if .ShelveURL}} &nbsp; <a href="{{.ShelveURL}}">Shelve</a>{{end}}</p>
+{{end}}<p style="color:#666;font-size:.85em">Sent by lampward. It is not a life-safety alarm.</p>
+</body></html>
+`))
