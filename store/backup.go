@@ -1,0 +1,450 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"modernc.org/sqlite"
+)
+
+// Backup writes a copy of the database, as of one moment, to the file at
+// path, while the Store is in use. The copy is checked before it takes the
+// place of an older backup at path; any other file there is left alone.
+func (s *Store) Backup(ctx context.Context, path string) error {
+	s.mu.RLock()
+	closed := s.closed
+	s.mu.RUnlock()
+	if closed {
+		return s.fail("backup", ErrClosed)
+	}
+	return backup(ctx, s.rdb, s.path, path)
+}
+
+// Backup writes a copy of the database in dir to the file at path, as
+// Store.Backup does. It may be called while another process, such as the
+// daemon, has the database open.
+func Backup(ctx context.Context, dir, path string) error {
+	from := filepath.Join(dir, dbName)
+	if fresh, err := checkFile(from, len(migrations)); err != nil {
+		return err
+	} else if fresh {
+		return fmt.Errorf("store: backup: there is no database at %s: %w", from, ErrNotFound)
+	}
+	db, err := openReader(from)
+	if err != nil {
+		return explain("backup", from, err)
+	}
+	defer db.Close()
+	return backup(ctx, db, from, path)
+}
+
+func openReader(path string) (*sql.DB, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	c, err := sqlite.NewConnector(dsn(abs, pragmas("busy_timeout(5000)", "query_only(1)")...))
+	if err != nil {
+		return nil, err
+	}
+	db := sql.OpenDB(c)
+	db.SetMaxOpenConns(1)
+	return db, nil
+}
+
+func backup(ctx context.Context, db *sql.DB, from, path string) (err error) {
+	path, err = filepath.Abs(path)
+	if err != nil {
+		return fmt.Errorf("store: backup: %w", err)
+	}
+	if same(from, path) {
+		return fmt.Errorf("store: backup: %s is the database itself: name another file", path)
+	}
+	if _, err := os.Lstat(path); err == nil {
+		if fresh, err := checkFile(path, 1<<31); err != nil || fresh {
+			return fmt.Errorf("store: backup: %s exists and is not a backup of lampward's: name another file", path)
+		}
+	}
+	making := path + ".new"
+	if err := removeDB(making); err != nil {
+		return explain("backup", path, err)
+	}
+	defer func() {
+		if err != nil {
+			_ = removeDB(making)
+		}
+	}()
+	// VACUUM INTO reads in one transaction, and leaves out free pages.
+	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", making); err != nil {
+		return explain("backup to "+path, from, err)
+	}
+	if err := os.Chmod(making, 0o600); err != nil {
+		return explain("backup", path, err)
+	}
+	if _, err := Check(ctx, making); err != nil {
+		return fmt.Errorf("store: backup: the copy is not sound: %w", err)
+	}
+	if err := syncFile(making); err != nil {
+		return explain("backup", path, err)
+	}
+	if err := os.Rename(making, path); err != nil {
+		return explain("backup", path, err)
+	}
+	if err := syncDir(filepath.Dir(path)); err != nil {
+		return explain("backup", path, err)
+	}
+	return nil
+}
+
+func same(a, b string) bool {
+	if a == b {
+		return true
+	}
+	x, err1 := os.Stat(a)
+	y, err2 := os.Stat(b)
+	return err1 == nil && err2 == nil && os.SameFile(x, y)
+}
+
+// Report is what Check found in a sound database.
+type Report struct {
+	ID      string // the database's id
+	Version int    // of its schema
+	LastSeq int64
+	Inputs  int64 // other than packed ones
+	Chunks  int64
+	Events  int64
+	Pending int64 // deliveries not yet made
+	Dead    int64 // deliveries given up
+}
+
+// Check reads the whole database file at path, a backup say, and reports what
+// is in it, or an error that says what is wrong with it (ErrDamaged,
+// ErrNewer). It changes nothing. A database in use is better checked with
+// Store.Check.
+func Check(ctx context.Context, path string) (Report, error) {
+	var rep Report
+	fresh, err := checkFile(path, len(migrations))
+	if err != nil {
+		return rep, err
+	}
+	if fresh {
+		return rep, fmt.Errorf("store: check: there is no database at %s: %w", path, ErrNotFound)
+	}
+	db, err := openReader(path)
+	if err != nil {
+		return rep, explain("check", path, err)
+	}
+	defer db.Close()
+	rep, err = check(ctx, db)
+	return rep, explain("check", path, err)
+}
+
+// Check reads the whole database, while it is in use, and reports what is in
+// it, or an error that says what is wrong.
+func (s *Store) Check(ctx context.Context) (Report, error) {
+	s.mu.RLock()
+	closed := s.closed
+	s.mu.RUnlock()
+	if closed {
+		return Report{}, s.fail("check", ErrClosed)
+	}
+	rep, err := check(ctx, s.rdb)
+	if err != nil {
+		return rep, s.fail("check", err)
+	}
+	return rep, nil
+}
+
+func check(ctx context.Context, db *sql.DB) (Report, error) {
+	var rep Report
+	t, err := db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return rep, err
+	}
+	defer t.Rollback()
+	r := &reader{ctx, t}
+	if err := integrity(r, "PRAGMA integrity_check(20)"); err != nil {
+		return rep, err
+	}
+	if err := r.one("PRAGMA user_version", nil, &rep.Version); err != nil {
+		return rep, err
+	}
+	if rep.Version < len(migrations) {
+		return rep, nil // its tables are not those known here
+	}
+	st, err := loadState(r)
+	if err != nil {
+		return rep, err
+	}
+	rep.ID, rep.LastSeq = st.ids[len(st.ids)-1].id, st.seq
+	for query, to := range map[string]*int64{
+		"SELECT count(*) FROM input":                  &rep.Inputs,
+		"SELECT count(*) FROM chunk":                  &rep.Chunks,
+		"SELECT count(*) FROM event":                  &rep.Events,
+		"SELECT count(*) FROM outbox WHERE state = 0": &rep.Pending,
+		"SELECT count(*) FROM outbox WHERE state = 2": &rep.Dead,
+	} {
+		if err := r.one(query, nil, to); err != nil {
+			return rep, err
+		}
+	}
+	return rep, checkSums(r)
+}
+
+// checkSums verifies what SQLite cannot: that contents are as written.
+func checkSums(r *reader) error {
+	for _, q := range []struct{ table, query string }{
+		{"input", "SELECT seq, body, sum FROM input"},
+		{"event", "SELECT id, body, sum FROM event"},
+		{"snapshot", "SELECT id, body, sum FROM snapshot"},
+	} {
+		err := r.each(q.query, nil, func(row scan) error {
+			var id, sum int64
+			var body sql.RawBytes
+			if err := row(&id, &body, &sum); err != nil {
+				return err
+			}
+			if int64(sumOf(id, body)) != sum {
+				return damagedRow(q.table, id, errSum.Error())
+			}
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	for _, q := range []struct{ table, query string }{
+		{"batch", "SELECT seq, body FROM batch"},
+		{"chunk", "SELECT id, body FROM chunk"},
+		{"rollup1", "SELECT id, body FROM rollup1"},
+		{"rollup2", "SELECT id, body FROM rollup2"},
+		{"rollup3", "SELECT id, body FROM rollup3"},
+	} {
+		err := r.each(q.query, nil, func(row scan) error {
+			var id int64
+			var body sql.RawBytes
+			if err := row(&id, &body); err != nil {
+				return err
+			}
+			if _, err := unseal(id, body); err != nil {
+				return damagedRow(q.table, id, err.Error())
+			}
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// integrity runs one of SQLite's checks.
+func integrity(r *reader, pragma string) error {
+	said := ""
+	err := r.each(pragma, nil, func(row scan) error {
+		var line string
+		err := row(&line)
+		if line != "ok" && said == "" {
+			said = line
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	if said != "" {
+		return &integrityError{said}
+	}
+	return nil
+}
+
+type integrityError struct{ said string }
+
+func (e *integrityError) Error() string        { return e.said }
+func (e *integrityError) Is(target error) bool { return target == ErrDamaged }
+
+// decisive are the tables that Open always checks: decisions rest on them.
+var decisive = []string{"meta", "identity", "clock", "series", "name", "batch", "input", "outbox", "snapshot"}
+
+// checkOpen refuses a damaged database.
+func (s *Store) checkOpen(ctx context.Context) error {
+	err := s.view(ctx, func(r *reader) error {
+		var pages, size, version int64
+		if err := errors.Join(r.one("PRAGMA page_count", nil, &pages), r.one("PRAGMA page_size", nil, &size),
+			r.one("PRAGMA user_version", nil, &version)); err != nil {
+			return err
+		}
+		if s.o.CheckLimit < 0 || pages*size <= s.o.CheckLimit || version < int64(len(migrations)) {
+			return integrity(r, "PRAGMA quick_check(20)")
+		}
+		for _, table := range decisive {
+			if err := integrity(r, "PRAGMA quick_check("+table+")"); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	var bad *integrityError
+	if errors.As(err, &bad) {
+		return damaged("open", s.path, bad.said, err)
+	}
+	if err != nil {
+		return s.fail("open", err)
+	}
+	return nil
+}
+
+// Restore puts the backup at path in the place of the database in dir. The
+// backup is checked first, and a database already in dir is moved aside, not
+// deleted: aside is its new name, empty if there was none. No daemon may be
+// running on dir. Events stored from then on carry a new database id, for the
+// backup counts up from an older number.
+func Restore(ctx context.Context, path, dir string) (aside string, err error) {
+	if _, err := Check(ctx, path); err != nil {
+		return "", fmt.Errorf("store: restore: %s cannot be used: %w", path, err)
+	}
+	dir, err = filepath.Abs(dir)
+	if err != nil {
+		return "", fmt.Errorf("store: restore: %w", err)
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return "", fmt.Errorf("store: restore: %w", err)
+	}
+	lock, err := lockDir(dir)
+	if err != nil {
+		return "", err
+	}
+	defer lock.release()
+	to := filepath.Join(dir, dbName)
+	if same(path, to) {
+		return "", fmt.Errorf("store: restore: %s is the database itself", path)
+	}
+	making := to + ".new"
+	if err := removeDB(making); err != nil {
+		return "", explain("restore", to, err)
+	}
+	defer func() {
+		if err != nil {
+			_ = removeDB(making)
+		}
+	}()
+	if err := copyFile(path, making); err != nil {
+		return "", explain("restore", to, err)
+	}
+	if err := newIdentity(ctx, making); err != nil {
+		return "", explain("restore", to, err)
+	}
+	if err := syncFile(making); err != nil {
+		return "", explain("restore", to, err)
+	}
+	if aside, err = moveAside(to); err != nil {
+		return "", explain("restore", to, err)
+	}
+	if err := os.Rename(making, to); err != nil {
+		return aside, explain("restore", to, err)
+	}
+	return aside, explain("restore", to, syncDir(dir))
+}
+
+// newIdentity gives a restored database an id for its events to come.
+func newIdentity(ctx context.Context, path string) error {
+	c, err := sqlite.NewConnector(dsn(path, pragmas("journal_mode(delete)", "synchronous(full)")...))
+	if err != nil {
+		return err
+	}
+	db := sql.OpenDB(c)
+	defer db.Close()
+	db.SetMaxOpenConns(1)
+	_, err = db.ExecContext(ctx, `INSERT OR REPLACE INTO identity (first, id) VALUES (
+		1 + max(coalesce((SELECT max(id) FROM event), 0), coalesce((SELECT value FROM meta WHERE name = 'event_row'), 0)), ?)`, newID())
+	if err != nil {
+		return err
+	}
+	return db.Close()
+}
+
+// moveAside renames a database and the files that belong to it.
+func moveAside(path string) (aside string, err error) {
+	var there []string
+	for _, ext := range []string{"", "-wal", "-shm", "-journal"} {
+		if _, err := os.Lstat(path + ext); err == nil {
+			there = append(there, ext)
+		}
+	}
+	if len(there) == 0 {
+		return "", nil
+	}
+	for n := 1; ; n++ {
+		aside = fmt.Sprintf("%s.old-%d", path, n)
+		taken := false
+		for _, ext := range []string{"", "-wal", "-shm", "-journal"} {
+			if _, err := os.Lstat(aside + ext); err == nil {
+				taken = true
+			}
+		}
+		if !taken {
+			break
+		}
+	}
+	for _, ext := range there {
+		if err := os.Rename(path+ext, aside+ext); err != nil {
+			return "", err
+		}
+	}
+	return aside, nil
+}
+
+func copyFile(from, to string) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	out, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	if _, err := io.Copy(out, in); err != nil {
+		out.Close()
+		return err
+	}
+	return out.Close()
+}
+
+// Size is how much room the database takes.
+type Size struct {
+	DB      int64 // bytes of the database file
+	WAL     int64 // bytes of its log
+	Free    int64 // bytes in DB that are free for reuse
+	LastSeq int64
+}
+
+// Size returns how much room the database takes on disk.
+func (s *Store) Size(ctx context.Context) (Size, error) {
+	z := Size{LastSeq: s.LastSeq()}
+	for path, to := range map[string]*int64{s.path: &z.DB, s.path + "-wal": &z.WAL} {
+		info, err := os.Stat(path)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return z, s.fail("size", err)
+		}
+		if err == nil {
+			*to = info.Size()
+		}
+	}
+	err := s.view(ctx, func(r *reader) error {
+		var pages, size int64
+		err := errors.Join(r.one("PRAGMA freelist_count", nil, &pages), r.one("PRAGMA page_size", nil, &size))
+		z.Free = pages * size
+		return err
+	})
+	if err != nil {
+		return z, s.fail("size", err)
+	}
+	return z, nil
+}

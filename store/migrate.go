@@ -1,0 +1,188 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"database/sql/driver"
+	"embed"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// migration takes the schema from one version to the next.
+type migration struct {
+	name string
+	sql  string
+}
+
+//go:embed sql/*.sql
+var sqlFiles embed.FS
+
+// migrations are in order: the first makes version 1 out of nothing.
+var migrations = mustMigrations(sqlFiles)
+
+func mustMigrations(files fs.FS) []migration {
+	var ms []migration
+	names, err := fs.Glob(files, "sql/*.sql") // sorted
+	if err != nil {
+		panic(err)
+	}
+	for i, n := range names {
+		if want := fmt.Sprintf("sql/%04d.sql", i+1); n != want {
+			panic("store: migration " + n + " where " + want + " should be")
+		}
+		text, err := fs.ReadFile(files, n)
+		if err != nil {
+			panic(err)
+		}
+		ms = append(ms, migration{n, string(text)})
+	}
+	return ms
+}
+
+// migrate brings the schema up to date, each step in a transaction of its own.
+func (s *Store) migrate(ctx context.Context, steps []migration) error {
+	var have int
+	if err := s.wdbQuery(ctx, "PRAGMA user_version", &have); err != nil {
+		return s.fail("open", err)
+	}
+	if have > len(steps) {
+		return newer(s.path, have, len(steps))
+	}
+	for v := have; v < len(steps); v++ {
+		err := s.update(ctx, true, func(t *tx) error {
+			if _, err := t.w.conn.ExecContext(ctx, steps[v].sql); err != nil {
+				return err
+			}
+			_, err := t.w.conn.ExecContext(ctx, fmt.Sprintf("PRAGMA user_version=%d", v+1))
+			return err
+		})
+		if err != nil {
+			return s.fail(fmt.Sprintf("bring %s from version %d to %d (%s); it is still at version %d", s.path, v, v+1, steps[v].name, v), err)
+		}
+		if v > 0 {
+			s.o.Log.Info("brought the database up to date", "path", s.path, "version", v+1)
+		}
+	}
+	return nil
+}
+
+func newer(path string, have, know int) error {
+	return &explained{ErrNewer, nil, fmt.Sprintf("store: open: %s was written by a newer lampward (database version %d; this one knows up to %d). Nothing was changed. Install the newer lampward again, or run \"lampward restore BACKUP\" with a backup made before the upgrade", path, have, know)}
+}
+
+// wdbQuery reads one value on the writing connection.
+func (s *Store) wdbQuery(ctx context.Context, query string, to any) error {
+	w := <-s.writer
+	defer func() { s.writer <- w }()
+	return w.conn.QueryRowContext(ctx, query).Scan(to)
+}
+
+// checkFile looks at the database file before SQLite does, which would make a
+// new one out of an empty file. fresh: there is none.
+func checkFile(path string, know int) (fresh bool, err error) {
+	f, err := os.Open(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		if wal, err := os.Stat(path + "-wal"); err == nil && wal.Size() > 0 {
+			return false, damaged("open", path, "the file is gone, but its log "+filepath.Base(path)+"-wal is still there", nil)
+		}
+		return true, nil
+	}
+	if err != nil {
+		return false, &explained{ErrReadOnly, err, fmt.Sprintf("store: open: %v: check whom the file belongs to", err)}
+	}
+	defer f.Close()
+	// Layout of the header: https://www.sqlite.org/fileformat2.html#the_database_header
+	var head [100]byte
+	n, err := io.ReadFull(f, head[:])
+	switch {
+	case n == 0:
+		return false, damaged("open", path, "the file is empty", nil)
+	case string(head[:min(n, 16)]) != "SQLite format 3\x00"[:min(n, 16)]:
+		return false, damaged("open", path, "it is not a database (it does not begin as an SQLite file does)", nil)
+	case err != nil:
+		return false, damaged("open", path, fmt.Sprintf("the file ends after %d bytes", n), nil)
+	}
+	be := func(at int) int {
+		return int(head[at])<<24 | int(head[at+1])<<16 | int(head[at+2])<<8 | int(head[at+3])
+	}
+	if id := be(68); id != applicationID {
+		return false, damaged("open", path, fmt.Sprintf("it is an SQLite database, but not one of lampward's (application id %#x)", id), nil)
+	}
+	if v := be(60); v > know {
+		return false, newer(path, v, know)
+	}
+	return false, nil
+}
+
+// create makes a database beside path and moves it there when it is whole, so
+// that a file at path is never a half-made one.
+func create(ctx context.Context, o Options, path string, steps []migration) (err error) {
+	making := path + ".new"
+	if err := removeDB(making); err != nil {
+		return explain("open", path, err)
+	}
+	defer func() {
+		if err != nil {
+			_ = removeDB(making)
+			err = explain("make "+path, path, err)
+		}
+	}()
+	c, err := o.Connector(dsn(making, pragmas(fmt.Sprintf("page_size(%d)", pageSize), "journal_mode(delete)", "synchronous(full)")...))
+	if err != nil {
+		return err
+	}
+	if err := fill(ctx, c, steps); err != nil {
+		return err
+	}
+	if err := os.Chmod(making, 0o600); err != nil {
+		return err
+	}
+	if err := os.Rename(making, path); err != nil {
+		return err
+	}
+	return syncDir(filepath.Dir(path))
+}
+
+// fill writes the schema and the first rows into an empty database.
+func fill(ctx context.Context, c driver.Connector, steps []migration) error {
+	db := sql.OpenDB(c)
+	defer db.Close()
+	db.SetMaxOpenConns(1)
+	t, err := db.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer t.Rollback()
+	for _, m := range steps {
+		if _, err := t.ExecContext(ctx, m.sql); err != nil {
+			return fmt.Errorf("%s: %w", m.name, err)
+		}
+	}
+	if _, err := t.ExecContext(ctx, "INSERT INTO identity (first, id) VALUES (0, ?)", newID()); err != nil {
+		return err
+	}
+	for _, q := range []string{
+		fmt.Sprintf("PRAGMA user_version=%d", len(steps)),
+		fmt.Sprintf("PRAGMA application_id=%d", applicationID),
+	} {
+		if _, err := t.ExecContext(ctx, q); err != nil {
+			return err
+		}
+	}
+	return t.Commit()
+}
+
+// removeDB removes a database and the files SQLite keeps beside it.
+func removeDB(path string) error {
+	for _, p := range []string{path, path + "-wal", path + "-shm", path + "-journal"} {
+		if err := os.Remove(p); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
+	return nil
+}

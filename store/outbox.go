@@ -1,0 +1,296 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"sort"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"lampward/rules"
+)
+
+// State is how far a delivery has come.
+type State string
+
+// The states of a delivery.
+const (
+	Pending State = "pending" // waits for its first or next attempt
+	Sent    State = "sent"    // accepted by the other side
+	Dead    State = "dead"    // given up, until a person resends it
+)
+
+var states = [...]State{Pending, Sent, Dead} // by number in the database
+
+// DeliveryRow is a delivery and how it went.
+type DeliveryRow struct {
+	rules.Delivery
+	State State
+	Note  string    // what the last attempt came to; empty: none yet
+	Last  time.Time // engine time of the last attempt; zero: none yet
+	// LastWall is Last in wall time, as far as known.
+	LastWall time.Time
+}
+
+// DeliveryFilter says which deliveries are wanted; the zero value: the newest
+// 100.
+type DeliveryFilter struct {
+	State   State  // empty: any
+	Route   string // empty: any
+	Key     string // the event's; empty: any
+	EventID string // empty: any
+	Before  int64  // only ids below; 0: from the newest on
+	Limit   int    // 0: 100; at most 10,000
+}
+
+// Due returns deliveries to attempt now: of each route, oldest first, at most
+// limitPerRoute, and of each key of it only the first that is still pending,
+// so that the messages about one lamp stay in order and one that waits for
+// its retry holds up no other lamp. next is when the earliest of those that
+// wait falls due; zero: none waits. No routes: all routes.
+func (s *Store) Due(ctx context.Context, now time.Time, limitPerRoute int, routes []string) (due []rules.Delivery, next time.Time, err error) {
+	err = s.view(ctx, func(r *reader) error {
+		st := s.stateCopy()
+		ids, err := pendingRoutes(r, &st, routes)
+		if err != nil {
+			return err
+		}
+		var nextMS int64
+		for _, route := range ids {
+			heads, err := pendingHeads(r, route)
+			if err != nil {
+				return err
+			}
+			n := 0
+			for _, h := range heads {
+				switch {
+				case h.due > toMS(now):
+					if nextMS == 0 || h.due < nextMS {
+						nextMS = h.due
+					}
+				case limitPerRoute <= 0 || n < limitPerRoute:
+					n++
+					d, err := deliveries(r, &st, "o.id = ?", []any{h.id}, "")
+					if err != nil {
+						return err
+					}
+					for _, row := range d {
+						due = append(due, row.Delivery)
+					}
+				}
+			}
+		}
+		sort.Slice(due, func(i, j int) bool { return due[i].ID < due[j].ID })
+		next = fromMS(nextMS)
+		return nil
+	})
+	if err != nil {
+		return nil, time.Time{}, s.fail("find what is due", err)
+	}
+	return due, next, nil
+}
+
+// pendingRoutes gives the ids of the routes that have something pending.
+func pendingRoutes(r *reader, st *state, routes []string) ([]int64, error) {
+	var ids []int64
+	if len(routes) != 0 {
+		for _, n := range routes {
+			if id, ok := st.names[n]; ok {
+				ids = append(ids, id)
+			}
+		}
+		return ids, nil
+	}
+	// Steps from route to route in the index.
+	err := r.each(`WITH RECURSIVE k(x) AS (
+		SELECT min(route) FROM outbox WHERE state = 0
+		UNION ALL
+		SELECT (SELECT min(route) FROM outbox WHERE state = 0 AND route > k.x) FROM k WHERE k.x IS NOT NULL)
+		SELECT x FROM k WHERE x IS NOT NULL`, nil, func(row scan) error {
+		var id int64
+		defer func() { ids = append(ids, id) }()
+		return row(&id)
+	})
+	return ids, err
+}
+
+type head struct{ id, due int64 }
+
+// pendingHeads gives the first pending delivery of each key of a route, oldest
+// first. It steps from key to key in the index, whatever the lines' length.
+func pendingHeads(r *reader, route int64) (heads []head, err error) {
+	err = r.each(`WITH RECURSIVE k(x) AS (
+		SELECT min(key) FROM outbox WHERE state = 0 AND route = ?1
+		UNION ALL
+		SELECT (SELECT min(key) FROM outbox WHERE state = 0 AND route = ?1 AND key > k.x) FROM k WHERE k.x IS NOT NULL)
+		SELECT o.id, o.due FROM k JOIN outbox o ON o.id =
+			(SELECT min(id) FROM outbox WHERE state = 0 AND route = ?1 AND key = k.x)
+		WHERE k.x IS NOT NULL`, []any{route}, func(row scan) error {
+		var h head
+		defer func() { heads = append(heads, h) }()
+		return row(&h.id, &h.due)
+	})
+	sort.Slice(heads, func(i, j int) bool { return heads[i].id < heads[j].id })
+	return heads, err
+}
+
+// deliveries reads outbox rows with their events.
+func deliveries(r *reader, st *state, where string, args []any, tail string) ([]DeliveryRow, error) {
+	eras, err := loadEras(r)
+	if err != nil {
+		return nil, err
+	}
+	var out []DeliveryRow
+	err = r.each(`SELECT o.id, o.event, coalesce(rn.name, ''), coalesce(kn.name, ''), o.state, o.due, o.attempts, o.last, o.note,
+			coalesce(e.seq, 0), coalesce(e.body, ''), coalesce(e.sum, 0)
+		FROM outbox o LEFT JOIN event e ON e.id = o.event LEFT JOIN name rn ON rn.id = o.route LEFT JOIN name kn ON kn.id = o.key
+		WHERE `+where+" "+tail, args, func(row scan) error {
+		var d DeliveryRow
+		var event, state, due, last, seq, sum int64
+		var body []byte
+		if err := row(&d.ID, &event, &d.Route, &d.Key, &state, &due, &d.Attempts, &last, &d.Note, &seq, &body, &sum); err != nil {
+			return err
+		}
+		e, err := decodeEvent(event, body, sum)
+		if err != nil {
+			return err
+		}
+		if state < 0 || int(state) >= len(states) {
+			return damagedRow("outbox", d.ID, fmt.Sprintf("it is in unknown state %d", state))
+		}
+		d.Event, d.EventID, d.State = e, st.eventID(event), states[state]
+		d.Due, d.Last = msTime(due), fromMS(last)
+		d.Wall, _ = eras.wall(seq, e.At)
+		if last != 0 {
+			d.LastWall = msTime(last + eras.offsetAt(last))
+		}
+		out = append(out, d)
+		return nil
+	})
+	return out, err
+}
+
+// Sent records that a delivery was accepted, at engine time at.
+func (s *Store) Sent(ctx context.Context, id int64, at time.Time, note string) error {
+	return s.attempt(ctx, "record delivery", true, id,
+		"UPDATE outbox SET state = 1, attempts = attempts + 1, last = ?2, note = ?3 WHERE id = ?1", id, toMS(at), cut(note))
+}
+
+// Retry records a failed attempt, and when the next is due (engine time).
+func (s *Store) Retry(ctx context.Context, id int64, due time.Time, note string) error {
+	return s.attempt(ctx, "put off delivery", false, id,
+		"UPDATE outbox SET state = 0, attempts = attempts + 1, last = ?4, due = ?2, note = ?3 WHERE id = ?1", id, toMS(due), cut(note), s.nowMS(due))
+}
+
+// Hold sets when a delivery is due without counting an attempt, for quiet
+// hours and rate limits.
+func (s *Store) Hold(ctx context.Context, id int64, due time.Time, note string) error {
+	return s.attempt(ctx, "hold delivery", false, id,
+		"UPDATE outbox SET due = ?2, note = ?3 WHERE id = ?1 AND state = 0", id, toMS(due), cut(note))
+}
+
+// Dead parks a delivery that the other side will never take. Later ones of its
+// line go on.
+func (s *Store) Dead(ctx context.Context, id int64, at time.Time, reason string) error {
+	return s.attempt(ctx, "park delivery", true, id,
+		"UPDATE outbox SET state = 2, attempts = attempts + 1, last = ?2, note = ?3 WHERE id = ?1", id, toMS(at), cut(reason))
+}
+
+// Resend puts a delivery back in line, whatever became of it before. It keeps
+// its id and its event's id.
+func (s *Store) Resend(ctx context.Context, id int64, due time.Time) error {
+	return s.attempt(ctx, "resend delivery", true, id, "UPDATE outbox SET state = 0, due = ?2 WHERE id = ?1", id, toMS(due))
+}
+
+// nowMS is the engine time of an attempt of which only the next due time is
+// known: the newest input's.
+func (s *Store) nowMS(due time.Time) int64 {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return min(s.at, toMS(due))
+}
+
+func (s *Store) attempt(ctx context.Context, op string, sync bool, id int64, query string, args ...any) error {
+	err := s.update(ctx, sync, func(t *tx) error {
+		res, err := t.exec(query, args...)
+		if err != nil {
+			return err
+		}
+		if n, err := res.RowsAffected(); err != nil || n == 0 {
+			return ErrNotFound
+		}
+		return nil
+	})
+	if err != nil {
+		return s.fail(fmt.Sprintf("%s %d", op, id), err)
+	}
+	return nil
+}
+
+// cut shortens a note to what is kept, at a character's end.
+func cut(note string) string {
+	note = strings.ToValidUTF8(note, "\uFFFD")
+	if len(note) <= maxNote {
+		return note
+	}
+	note = note[:maxNote-len("…")]
+	for len(note) > 0 && !utf8.ValidString(note) {
+		note = note[:len(note)-1]
+	}
+	return note + "…"
+}
+
+// Deliveries returns deliveries, newest first.
+func (s *Store) Deliveries(ctx context.Context, f DeliveryFilter) ([]DeliveryRow, error) {
+	where, args := []string{"1"}, []any{}
+	add := func(cond string, v any) {
+		where = append(where, cond)
+		args = append(args, v)
+	}
+	st := s.stateCopy()
+	switch f.State {
+	case "":
+	case Pending:
+		where = append(where, "o.state = 0")
+	case Sent:
+		where = append(where, "o.state = 1")
+	case Dead:
+		where = append(where, "o.state = 2")
+	default:
+		return nil, s.fail("list deliveries", badInput("state", fmt.Sprintf("%q is none of %v", f.State, states)))
+	}
+	if f.Route != "" {
+		add("o.route = ?", st.names[f.Route])
+	}
+	if f.Key != "" {
+		add("o.key = ?", st.names[f.Key])
+	}
+	if f.EventID != "" {
+		row, ok := st.parseEventID(f.EventID)
+		if !ok {
+			return nil, nil
+		}
+		add("o.event = ?", row)
+	}
+	if f.Before > 0 {
+		add("o.id < ?", f.Before)
+	}
+	var out []DeliveryRow
+	err := s.view(ctx, func(r *reader) (err error) {
+		out, err = deliveries(r, &st, strings.Join(where, " AND "), args, fmt.Sprintf("ORDER BY o.id DESC LIMIT %d", limit(f.Limit)))
+		return err
+	})
+	if err != nil {
+		return nil, s.fail("list deliveries", err)
+	}
+	return out, nil
+}
+
+// limit bounds how many rows a query gives.
+func limit(n int) int {
+	if n <= 0 {
+		n = 100
+	}
+	return min(n, maxRows)
+}
