@@ -19,6 +19,7 @@ type edge struct {
 	Size float64 // counts, signed
 	SD   float64 // standard deviation of the readings about their two levels
 	From float64 // level before
+	Act  float64 // movement of the ambient in the hours before, as a share of |Size|
 }
 
 // edges is the detector and its memory.
@@ -82,7 +83,7 @@ func (e *edges) detect(floor float64) (edge, bool) {
 	post, vPost := level([half]float64(e.V[cut:]))
 	pre, vPre := level([half]float64(e.V[cut-half : cut]))
 	size := post - pre
-	s2 := math.Max(math.Max(vPre, vPost), floor)
+	s2 := math.Max(0.5*(vPre+vPost), floor)
 	if sq(size) < 9*s2 {
 		return edge{}, false
 	}
@@ -131,48 +132,72 @@ func (x *edge) tolerance() float64 {
 	return math.Max(0.12*math.Abs(x.Size), 1.5*x.SD)
 }
 
-// cluster counts the edges of about this size: how many, how often the sign
-// alternates and does not, and how many other edges of comparable size came
-// in between.
-func (e *edges) cluster(size, tol float64) (n, turns, wrong, others int, mean float64) {
+// quiet is how little the ambient may have moved before an edge, as a share
+// of it, for the edge to be credible by itself.
+const quiet = 0.25
+
+// cluster is what the edges of about one size say.
+type cluster struct {
+	N, Turns, Wrong int     // members; signs that alternate; that do not
+	Others          int     // other edges of comparable size since the first
+	Busy            int     // edges of comparable size in moving light
+	Mean            float64 // of the members' sizes
+}
+
+// evidence for a lamp: alternation less everything that speaks against.
+func (c *cluster) evidence() float64 {
+	return float64(c.Turns) - 2*float64(c.Wrong) - 0.5*float64(c.Others)
+}
+
+// cluster counts the edges within tol of size; those in quiet light only, or all.
+func (e *edges) cluster(size, tol float64, all bool) (c cluster) {
 	last := 0.0
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
 		a := math.Abs(x.Size)
+		if x.Act > quiet {
+			if a > 0.5*size && a < 2*size {
+				c.Busy++
+			}
+			if !all {
+				continue
+			}
+		}
 		if math.Abs(a-size) <= tol {
-			n++
-			mean += a
+			c.N++
+			c.Mean += a
 			if last != 0 {
 				if (x.Size > 0) != (last > 0) {
-					turns++
+					c.Turns++
 				} else {
-					wrong++
+					c.Wrong++
 				}
 			}
 			last = x.Size
-		} else if a > 0.5*size && a < 2*size && n > 0 {
-			others++
+		} else if a > 0.5*size && a < 2*size && c.N > 0 {
+			c.Others++
 		}
 	}
-	if n > 0 {
-		mean /= float64(n)
+	if c.N > 0 {
+		c.Mean /= float64(c.N)
 	}
-	return
+	return c
 }
 
-// fit finds the step that the collected edges speak for, with its evidence:
-// turns less everything that speaks against a lamp.
+// fit finds the step that the collected edges speak for, with its evidence.
+// Of two that qualify it takes the larger: room lights are no lamps.
 func (e *edges) fit() (step, evidence float64) {
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
-		n, turns, wrong, others, mean := e.cluster(math.Abs(x.Size), x.tolerance())
-		if n < 3 {
-			continue
+		c := e.cluster(math.Abs(x.Size), x.tolerance(), false)
+		if c.N < 3 || c.Wrong > c.N/8 || c.evidence() < 2 || c.Busy > 3*c.N {
+			c = e.cluster(math.Abs(x.Size), x.tolerance(), true)
+			if c.N < 7 || c.Wrong > 0 || c.Others > c.N/3 {
+				continue
+			}
 		}
-		ev := float64(turns) - 2*float64(wrong) - 0.5*float64(others)
-		// of two lamps take the larger step: room lights are no lamps
-		if ev >= 2 && (step == 0 || mean > 1.3*step && ev > 0.3*evidence || ev > evidence && mean > 0.7*step || ev > 3*evidence) {
-			step, evidence = mean, ev
+		if ev := c.evidence(); step == 0 || c.Mean > 1.3*step || c.Mean > 0.77*step && ev > evidence {
+			step, evidence = c.Mean, ev
 		}
 	}
 	return

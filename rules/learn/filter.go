@@ -12,7 +12,10 @@ import "math"
 // reading extend each of them in every possible way, and drops the unlikely.
 // A hypothesis that mistakes a spike for a lit lamp dies one reading later.
 
-const nHyp = 24
+const (
+	nHyp   = 24
+	maxRun = 12
+)
 
 // How a hypothesis explained its last reading.
 const (
@@ -26,6 +29,7 @@ const (
 type hyp struct {
 	S, Prev State  // state now and before the last switch
 	Phase   uint8  // blinking: the lamp shone at the last reading
+	Run     uint8  // blinking: readings of this phase in a row
 	By      uint8  // how it explained the last reading
 	Age     uint32 // readings since the last switch
 	Enter   int64  // time of the first reading after it, Unix ms
@@ -38,16 +42,16 @@ type hyp struct {
 type filter struct {
 	N    uint32
 	H    [nHyp]hyp
-	Step float64 // lamp's step, counts, > 0
-	Tau2 float64 // variance of the step from one switch to the next
-	R    float64 // variance of the reading's noise
-	Q    float64 // variance of the ambient's walk over one reading
-	C    float64 // recent mean square of the innovations
-	Eps  float64 // chance of an outlier
-	Rho  float64 // chance of a jump of the ambient
-	Flip float64 // chance that a blinking lamp reads otherwise than at the last reading
-	Rail float64 // readings saturate here; 0: unknown
-	PB   float64 // share of blinking among what follows dark (or lit)
+	Step float64         // lamp's step, counts, > 0
+	Tau2 float64         // variance of the step from one switch to the next
+	R    float64         // variance of the reading's noise
+	Q    float64         // variance of the ambient's walk over one reading
+	C    float64         // recent mean square of the innovations
+	Eps  float64         // chance of an outlier
+	Rho  float64         // chance of a jump of the ambient
+	Runs [maxRun]float64 // while blinking: runs of one phase that reached this length
+	Rail float64         // readings saturate here; 0: unknown
+	PB   float64         // share of blinking among what follows dark (or lit)
 }
 
 const hazard = 1.0 / 400 // chance of a switch a reading, a priori
@@ -65,7 +69,7 @@ func broad(d, sd float64) float64 {
 // start begins with one hypothesis.
 func (f *filter) start(s State, m float64, enter int64) {
 	f.N = 1
-	f.H[0] = hyp{S: s, Prev: Learning, M: m, P: f.R, W: 1, Enter: enter, Age: 8}
+	f.H[0] = hyp{S: s, Prev: Learning, M: m, P: f.R, W: 1, Enter: enter, Age: 8, Run: 1}
 }
 
 func (f *filter) best() *hyp {
@@ -80,7 +84,7 @@ func (f *filter) best() *hyp {
 
 // observe extends every hypothesis by reading y, dt nominal intervals after
 // the last one.
-func (f *filter) observe(ms int64, y, dt float64) {
+func (f *filter) observe(ms int64, y, dt float64, where *place) {
 	var kids [nHyp * 6]hyp
 	n := 0
 	top := 0.0
@@ -96,6 +100,7 @@ func (f *filter) observe(ms int64, y, dt float64) {
 	q := mul(f.Q, dt)
 	for i := range int(f.N) {
 		h := f.H[i]
+		h.W *= exp(mul(where.Weight, where.odds(h.M)))
 		h.P = math.Min(h.P+q, 1e20)
 		if h.Age < math.MaxUint32 {
 			h.Age++
@@ -134,12 +139,15 @@ func (f *filter) observe(ms int64, y, dt float64) {
 			add(k)
 			// jump of the ambient
 			k = h
-			k.W, k.By = h.W*f.Rho*broad(d, sd), byJump
+			k.W, k.By = h.W*f.Rho*broad(d, sd)*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
 			k.M, k.P, k.Jump = h.M+d, f.R, ms
 			add(k)
 		}
 		gd := gauss(y-h.M, h.P+f.R)
 		gl := gauss(y-lit, h.P+f.R)
+		if clipped && y >= f.Rail {
+			gl = gauss(0, f.R) // a lump of chance at the rail
+		}
 		switch h.S {
 		case Dark, Lit:
 			inLit := h.S == Lit
@@ -155,6 +163,9 @@ func (f *filter) observe(ms int64, y, dt float64) {
 				mean = h.M
 			}
 			g := gauss(y-mean, h.P+f.R+f.Tau2)
+			if !inLit && clipped && y >= f.Rail {
+				g = gauss(0, f.R+f.Tau2)
+			}
 			k = update(h, !inLit, f.Tau2)
 			k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
 			k.S, k.W = Lit, h.W*hazard*(1-f.PB)*g
@@ -162,17 +173,18 @@ func (f *filter) observe(ms int64, y, dt float64) {
 				k.S = Dark
 			}
 			add(k)
-			k.S, k.W, k.Phase = Blinking, h.W*hazard*f.PB*g, 1
+			k.S, k.W, k.Phase, k.Run = Blinking, h.W*hazard*f.PB*g, 1, 1
 			if inLit {
 				k.Phase = 0
 			}
 			add(k)
 		case Blinking:
 			v := h.P + f.R + mul(0.1, f.Tau2)
+			again := f.again(h.Run)
 			for ph := range uint8(2) {
-				p := f.Flip
+				p := 1 - again
 				if ph == h.Phase {
-					p = 1 - f.Flip
+					p = again
 				}
 				g := gd
 				mean := h.M
@@ -180,18 +192,45 @@ func (f *filter) observe(ms int64, y, dt float64) {
 					mean = lit
 				}
 				g = gauss(y-mean, v)
+				if ph == 1 && clipped && y >= f.Rail {
+					g = gl
+				}
 				k := update(h, ph == 1, 0)
-				k.By, k.Phase = byNormal, ph
+				k.By, k.Phase, k.Run = byNormal, ph, 1
+				if ph == h.Phase {
+					k.Run = min(h.Run+1, maxRun)
+				}
 				k.W = h.W * stay * p * g
 				add(k)
 				k.Prev, k.Enter, k.Age, k.By = Blinking, ms, 0, bySwitch
 				k.S, k.W = Dark+State(ph), h.W*hazard*0.5*g
-				k.Phase = 0
+				k.Phase, k.Run = 0, 0
 				add(k)
 			}
 		}
 	}
 	f.prune(kids[:n], top)
+}
+
+// again is the chance that a blinking lamp reads the same again after run
+// readings of one phase: a fair coin, bent by the runs seen so far. Sampling a
+// regular blink at regular times gives anything but coin tosses.
+func (f *filter) again(run uint8) float64 {
+	if run >= maxRun {
+		return 0.5
+	}
+	const weight = 6 // runs that the coin counts for
+	prior := float64(weight) / float64(uint(1)<<run)
+	return clamp((f.Runs[run]+prior)/(f.Runs[run-1]+2*prior), 0.02, 0.98)
+}
+
+// learnRun takes note that a run of one phase reached this length.
+func (f *filter) learnRun(run uint8) {
+	if f.Runs[run-1]++; f.Runs[0] > 1000 {
+		for i := range f.Runs {
+			f.Runs[i] *= 0.5
+		}
+	}
 }
 
 // prune merges hypotheses that agree, keeps the best nHyp and makes the
@@ -206,7 +245,7 @@ func (f *filter) prune(kids []hyp, top float64) {
 		low, merged := -1, false
 		for j := range m {
 			h := &f.H[j]
-			if h.S == k.S && h.Phase == k.Phase && sq(h.M-k.M) < 0.25*(h.P+f.R) {
+			if h.S == k.S && h.Phase == k.Phase && h.Run == k.Run && sq(h.M-k.M) < 0.25*(h.P+f.R) {
 				if k.W > h.W {
 					w := h.W
 					*h = *k
@@ -249,7 +288,7 @@ func (f *filter) chances() (p [4]float64) {
 	for i := range int(f.N) {
 		h := &f.H[i]
 		s := h.S
-		if h.Prev == Blinking && h.Age < 3 {
+		if h.Prev == Blinking && h.Age < 2 {
 			s = Blinking
 		}
 		p[s] += h.W

@@ -24,6 +24,7 @@ type core struct {
 	Noise noise
 	Edges edges
 	Range ambient
+	Hours hours
 	Known bool // the lamp's step is known
 	F     filter
 
@@ -76,7 +77,7 @@ func (l *Learner) Reconfigure(cfg Config) {
 		}
 	}
 	if c.Cfg.manual() && !c.Known {
-		c.F = filter{Step: 1, R: sq(0.15), Tau2: 1e-4, Q: 1e-9, C: sq(0.15), Eps: 1e-3, Rho: 1e-9, Flip: 0.5}
+		c.F = filter{Step: 1, R: sq(0.15), Tau2: 1e-4, Q: 1e-9, C: sq(0.15), Eps: 1e-3, Rho: 1e-9}
 		c.Known = true
 	}
 }
@@ -122,9 +123,12 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c.Noise.observe(y)
 	c.Edges.push(ms, y)
 	l.edge(ms)
-	c.Range.observe(&c.Edges, dt*c.IV/60000)
+	minutes := mul(dt, c.IV) / 60000
+	c.Range.observe(&c.Edges, minutes)
 	if c.Known {
-		l.filter(ms, y, dt)
+		l.filter(ms, y, dt, minutes)
+	} else if c.Edges.N == nBuf {
+		c.Hours.learn(ms, c.Edges.oldLevel(), minutes)
 	}
 	return l.Verdict()
 }
@@ -227,11 +231,13 @@ func (n *noise) rail() float64 {
 	return 0
 }
 
-// ambient tracks where the level has been without the lamp: all that a first
-// edge must surpass.
+// ambient tracks where the level has been: all that a first edge must
+// surpass; and how it moves by itself, between sharp edges.
 type ambient struct {
-	Lo, Hi   float64 // range over days
-	RLo, RHi float64 // range over two hours
+	Lo, Hi   float64 // range of the level over days
+	RLo, RHi float64 // range over three hours of the level with sharp edges taken out
+	Off      float64 // sum of the edges taken out
+	Hold     uint32  // readings until the last edge has left the window
 	Minutes  float64 // watched
 	Seen     bool
 }
@@ -241,16 +247,30 @@ func (r *ambient) observe(e *edges, minutes float64) {
 	if e.N < nBuf {
 		return
 	}
+	r.Minutes += minutes
+	if r.Hold > 0 {
+		r.Hold--
+		return
+	}
 	m := e.oldLevel()
 	if !r.Seen {
-		*r = ambient{Lo: m, Hi: m, RLo: m, RHi: m, Seen: true}
+		r.Lo, r.Hi, r.RLo, r.RHi, r.Seen = m, m, m, m, true
 	}
-	r.Minutes += minutes
-	slow, fast := math.Min(minutes/7200, 1), math.Min(minutes/120, 1)
+	slow, fast := math.Min(minutes/7200, 1), math.Min(minutes/180, 1)
 	r.Lo = math.Min(m, r.Lo+mul(slow, m-r.Lo))
 	r.Hi = math.Max(m, r.Hi+mul(slow, m-r.Hi))
+	m -= r.Off
 	r.RLo = math.Min(m, r.RLo+mul(fast, m-r.RLo))
 	r.RHi = math.Max(m, r.RHi+mul(fast, m-r.RHi))
+}
+
+// edge takes a sharp edge out.
+func (r *ambient) edge(size float64) {
+	r.Hold = nBuf - half
+	r.Off += size
+	if math.Abs(r.Off) > 1e6*math.Abs(size) { // keep the sum exact enough for ever
+		r.RLo, r.RHi, r.Off = r.RLo+r.Off, r.RHi+r.Off, 0
+	}
 }
 
 // oldLevel is the median of the five oldest readings kept: before an edge
@@ -284,8 +304,11 @@ func (l *Learner) edge(ms int64) {
 	if !ok {
 		return
 	}
+	// noise alone makes a median of five range over 3.3 standard deviations
+	e.Act = clamp((c.Range.RHi-c.Range.RLo-3.3*math.Sqrt(floor))/math.Abs(e.Size), 0, 100)
 	first := c.Edges.NE == 0 || l.surpasses(e)
 	c.Edges.record(e)
+	c.Range.edge(e.Size)
 	a := math.Abs(e.Size)
 	if c.Known {
 		if math.Abs(a-c.F.Step) < math.Max(0.3*c.F.Step, 3*e.SD) {
@@ -295,15 +318,17 @@ func (l *Learner) edge(ms int64) {
 	}
 	step, ev := c.Edges.fit()
 	switch {
-	case !c.Known && first && c.clear(e):
+	case first && c.clear(e) && (!c.Known || a > 1.5*c.F.Step && l.evidence() < 8):
 		c.adopt(a, e.SD)
 		s := Dark
 		if e.Size > 0 {
 			s = Lit
+		} else {
+			c.Hours.shift(-a)
 		}
 		c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
 		l.announce(s, ms, e.At, 0.8)
-	case step > 0 && !c.Known, c.Known && step > 0 && math.Abs(step-c.F.Step) > 0.3*c.F.Step && ev > l.evidence()+3:
+	case step > 0 && !c.Known, c.Known && (step > 1.3*c.F.Step && ev > 3 || step > 0 && step < 0.77*c.F.Step && l.evidence() < 1 && ev > 5):
 		l.relearned(step, e, ms)
 	}
 }
@@ -311,11 +336,11 @@ func (l *Learner) edge(ms int64) {
 // evidence is what the collected edges say for the step in use.
 func (l *Learner) evidence() float64 {
 	c := &l.c
-	n, turns, wrong, others, _ := c.Edges.cluster(c.F.Step, math.Max(0.15*c.F.Step, 2*math.Sqrt(c.F.R)))
-	if n == 0 {
+	k := c.Edges.cluster(c.F.Step, math.Max(0.15*c.F.Step, 2*math.Sqrt(c.F.R)), true)
+	if k.N == 0 {
 		return 0
 	}
-	return float64(turns) - 2*float64(wrong) - 0.5*float64(others)
+	return k.evidence()
 }
 
 // surpasses tells whether no edge so far came near this one.
@@ -332,18 +357,22 @@ func (l *Learner) surpasses(e edge) bool {
 // light has done that it may be announced before a second was seen.
 func (c *core) clear(e edge) bool {
 	a := math.Abs(e.Size)
-	if c.Range.Minutes < 20 || a < 6*math.Sqrt(c.Noise.variance()) && a < 4*e.SD {
+	if c.Range.Minutes < 20 || e.Size < 0 && c.Range.Minutes < 180 || e.Act > 0.2 ||
+		a < 3.5*e.SD || a < mul(15*math.Sqrt(c.Noise.variance()), 1-c.Range.Minutes/1440) {
 		return false
 	}
 	to := e.From + e.Size
-	return c.Range.RHi-c.Range.RLo < 0.35*a &&
-		(e.Size > 0 && to > c.Range.Hi+0.2*a || e.Size < 0 && to < c.Range.Lo-0.2*a)
+	if h := c.Hours.at(e.At); h.Minutes > 100 && math.Abs(to-h.Mean) < 4*h.Dev {
+		return false
+	}
+	margin := mul(0.2, a) - 1.5*math.Sqrt(c.Noise.variance())
+	return e.Size > 0 && to > c.Range.Hi+margin || e.Size < 0 && to < c.Range.Lo-margin
 }
 
 // adopt takes a step as the lamp's.
 func (c *core) adopt(step, sd float64) {
 	r := c.Noise.variance()
-	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Rho: 1e-4, Flip: 0.5}
+	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Rho: 1e-4}
 	c.Known = true
 	c.NUp, c.NDown = 0, 0
 }
@@ -400,7 +429,7 @@ func (c *core) teachStep(e edge) {
 }
 
 // filter runs the decision engine and announces what it is sure of.
-func (l *Learner) filter(ms int64, y, dt float64) {
+func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	c := &l.c
 	f := &c.F
 	f.R = math.Max(c.Noise.variance(), sq(0.01*f.Step))
@@ -409,7 +438,8 @@ func (l *Learner) filter(ms int64, y, dt float64) {
 
 	b := f.best()
 	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
-	f.observe(ms, y, dt)
+	where := c.Hours.where(ms, minutes, f.Step, f.R)
+	f.observe(ms, y, dt, &where)
 	b = f.best()
 	if b.By == byNormal {
 		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
@@ -418,11 +448,17 @@ func (l *Learner) filter(ms int64, y, dt float64) {
 				pred = math.Min(pred, f.Rail)
 			}
 		}
-		e2 := math.Min(sq(y-pred), 16*v)
+		e2 := math.Min(sq(y-pred), 6*v)
 		f.C += mul(0.1, e2-f.C)
 	}
 	f.Q = math.Max(0.01*f.R, f.C-1.5*f.R)
 	l.decide(ms, dt)
+	if b.W > 0.9 && b.S == c.State && b.Age >= 3 {
+		c.Hours.learn(ms, b.M, minutes)
+		if b.S == Blinking && b.By == byNormal {
+			f.learnRun(b.Run)
+		}
+	}
 }
 
 // priorBlink is the share of blinking among the lamp's changes from a steady
@@ -550,7 +586,7 @@ func (l *Learner) manual(ms int64, y float64) {
 		return
 	}
 	c.F.PB = c.priorBlink()
-	c.F.observe(ms, v, 1)
+	c.F.observe(ms, v, 1, &place{})
 	l.decide(ms, 1)
 }
 

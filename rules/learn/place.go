@@ -1,0 +1,68 @@
+package learn
+
+import "math"
+
+// slot is where the ambient light usually is at one hour of the day.
+type slot struct {
+	Mean, Dev float64 // counts: mean, and mean absolute deviation from it
+	Minutes   float64 // watched
+}
+
+// place is what the ambient's usual whereabouts say now.
+type place struct {
+	Mean, Scale float64
+	Weight      float64 // share of a full judgement that this reading may make
+}
+
+// odds is the logarithm of how plausible an ambient of m is, relative to the
+// mean; heavy-tailed, for rooms do change. Additional light is more plausible
+// than missing light.
+func (p *place) odds(m float64) float64 {
+	if p.Weight == 0 {
+		return 0
+	}
+	z := (m - p.Mean) / p.Scale
+	if z > 0 {
+		z *= 0.7
+	}
+	z = clamp(z, -50, 50)
+	return mul(-1.5, ln(1+sq(z)/3))
+}
+
+// hours are the 24 slots. They go by the clock that stamps the readings; its
+// zone does not matter.
+type hours [24]slot
+
+func (h *hours) at(ms int64) *slot {
+	return &h[uint64(ms)/3_600_000%24]
+}
+
+func (h *hours) learn(ms int64, m, minutes float64) {
+	s := h.at(ms)
+	minutes = math.Min(minutes, 30)
+	s.Minutes += minutes
+	if s.Minutes == minutes {
+		s.Mean = m
+	}
+	k := math.Min(math.Max(minutes/s.Minutes, minutes/180), 0.5)
+	d := m - s.Mean
+	s.Mean += mul(k, d)
+	s.Dev += mul(k, math.Abs(d)-s.Dev)
+}
+
+// where tells what the ambient's usual whereabouts say about a reading at ms
+// that came minutes after the last one.
+func (h *hours) where(ms int64, minutes, step, r float64) place {
+	s := h.at(ms)
+	if s.Minutes < 25 {
+		return place{}
+	}
+	return place{Mean: s.Mean, Scale: mul(1.25, s.Dev) + mul(0.05, step) + mul(0.5, math.Sqrt(r)), Weight: math.Min(minutes, 30) / 60}
+}
+
+// shift moves all slots, after the learner found that it took lit for dark.
+func (h *hours) shift(by float64) {
+	for i := range h {
+		h[i].Mean += by
+	}
+}
