@@ -30,7 +30,12 @@ type Message struct {
 	// RETAIN set gives a fresh reading: the embedded broker, which hears the
 	// board itself, never sets Retained.
 	Retained bool
-	Dup      bool // the DUP flag: the sender may have sent it before
+	// Dup is the DUP flag: the sender may have sent the message before. Copies
+	// of what was taken a moment ago (the last messages of each client, for a
+	// minute or more) are acknowledged and never reach the sink; so a Dup
+	// message is new, as far as this process knows. It may still be a copy
+	// where lampward restarted in between, and it may be late.
+	Dup bool
 }
 
 // Words of [Link]; the same as those of rules.Input.

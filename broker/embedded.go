@@ -226,7 +226,7 @@ func (e *Embedded) start(ctx context.Context, sink Sink, ln net.Listener) (*serv
 		SysTopicResendInterval: 24 * 3600,
 	})
 	h := &hook{
-		ctx: ctx, sink: sink, srv: srv, accounts: e.accounts, quiet: e.quiet, stats: &e.stats, recent: newRecent(),
+		ctx: ctx, sink: sink, srv: srv, accounts: e.accounts, quiet: e.quiet, stats: &e.stats, recent: newRecent(recentEach, recentFor),
 		maxSubs: e.opts.MaxSubscriptions, maxRetained: e.opts.MaxRetained, maxSessions: e.opts.MaxClients,
 		owners: map[string]*owner{},
 	}

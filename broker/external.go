@@ -2,14 +2,46 @@ package broker
 
 import (
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
+	"fmt"
+	"hash/maphash"
+	"io"
 	"log/slog"
+	"math/rand/v2"
+	"net"
+	"net/url"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	pahopackets "github.com/eclipse/paho.mqtt.golang/packets"
+)
+
+// Limits of the connection to an external broker.
+const (
+	retryFirst     = time.Second      // wait before the first new try; doubles with each
+	retryMost      = 30 * time.Second // longest wait
+	retryGood      = time.Minute      // a connection that held so long starts the waits anew
+	dialTimeout    = 10 * time.Second
+	uplinkAlive    = 30 * time.Second // keep-alive
+	uplinkPing     = 10 * time.Second // longest wait for the answer to a ping
+	uplinkQueue    = 256              // messages taken from the broker and not yet stored
+	uplinkWorkers  = 16               // messages being stored at once; those of one topic in order
+	uplinkStall    = 20 * time.Second // longest wait for room in the queue before the connection is given up
+	subscribeBatch = 100              // topics in one SUBSCRIBE
 )
 
 // ExternalOptions describe the connection to a broker that already runs.
 type ExternalOptions struct {
-	// URL of the broker: mqtt://, tcp:// (plain), mqtts://, ssl:// (TLS),
-	// ws://, wss://. User and password may stand in it; they are never logged.
+	// URL of the broker: mqtt:// or tcp:// (plain; port 1883 if none is
+	// given), mqtts://, ssl:// or tls:// (TLS; 8883), ws://, wss://. User and
+	// password may stand in it; they are never logged.
 	URL string
 	// Topics are subscribed to, exactly these, at QoS 1.
 	Topics []string
@@ -34,14 +66,462 @@ type ExternalOptions struct {
 
 // External listens to a broker that already runs.
 type External struct {
-	opts ExternalOptions
+	opts   ExternalOptions
+	url    *url.URL // without user and password
+	user   string
+	pass   string
+	tls    *tls.Config
+	log    *slog.Logger
+	quiet  *Quiet
+	recent *recent
+	seed   maphash.Seed
+	stats  externalStats
+	ran    atomic.Bool
+
+	// For tests: opens the connection to the broker.
+	dial func(ctx context.Context) (net.Conn, error)
 }
 
-// NewExternal checks the options and returns a broker that does nothing until
-// Run.
-func NewExternal(opts ExternalOptions) (*External, error) { return &External{opts: opts}, nil }
+type externalStats struct{ messages, refused, duplicates, tooLong, connects, lost atomic.Uint64 }
 
-// Run implements [Broker].
+// ExternalStats are counts since the start.
+type ExternalStats struct {
+	Messages   uint64 // PUBLISH packets heard
+	Refused    uint64 // of those, refused by the sink: the broker was made to send again
+	Duplicates uint64 // second copies of messages taken already: acknowledged, not taken again
+	TooLong    uint64 // payloads above MaxPayload: acknowledged and dropped
+	Connects   uint64 // connections that came up
+	Lost       uint64 // connections that went down again
+}
+
+// Stats returns the counts so far.
+func (x *External) Stats() ExternalStats {
+	s := &x.stats
+	return ExternalStats{Messages: s.messages.Load(), Refused: s.refused.Load(), Duplicates: s.duplicates.Load(),
+		TooLong: s.tooLong.Load(), Connects: s.connects.Load(), Lost: s.lost.Load()}
+}
+
+// Trouble returns what went wrong so far and how often, for people and metrics.
+func (x *External) Trouble() []Count { return x.quiet.Counts() }
+
+// NewExternal checks the options, and reports all that is wrong with them at
+// once. The broker it returns does nothing until Run.
+func NewExternal(opts ExternalOptions) (*External, error) {
+	if opts.Log == nil {
+		opts.Log = slog.Default()
+	}
+	if opts.ClientID == "" {
+		opts.ClientID = "lampward"
+	}
+	x := &External{opts: opts, log: opts.Log, quiet: NewQuiet(opts.Log, 0),
+		recent: newRecent(2*uplinkQueue, 10*time.Minute), seed: maphash.MakeSeed()}
+	x.dial = x.open
+	var errs []error
+	if err := x.parseURL(); err != nil {
+		errs = append(errs, err)
+	}
+	if len(opts.Topics) == 0 {
+		errs = append(errs, errors.New("broker url: no topic to subscribe to: give a lamp a topic"))
+	}
+	for _, t := range opts.Topics {
+		if err := CheckFilter(t); err != nil {
+			errs = append(errs, err)
+		}
+	}
+	if err := x.loadTLS(); err != nil {
+		errs = append(errs, err)
+	}
+	if err := errors.Join(errs...); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+func (x *External) parseURL() error {
+	const example = "write e.g. mqtt://192.0.2.7:1883"
+	u, err := url.Parse(x.opts.URL)
+	if err != nil { // the error quotes the URL, password and all
+		return fmt.Errorf("broker url cannot be read: %s; %% and other special characters in a password must be escaped, or the password put in a file", example)
+	}
+	port := ""
+	switch u.Scheme {
+	case "mqtt", "tcp":
+		port = "1883"
+	case "mqtts", "ssl", "tls":
+		port = "8883"
+	case "ws", "wss":
+	default:
+		return fmt.Errorf("broker url begins with %s: %s; mqtts://, ws:// and wss:// are known too", clip(u.Scheme+"://"), example)
+	}
+	if u.Hostname() == "" {
+		return fmt.Errorf("broker url names no host: %s", example)
+	}
+	if u.Port() == "" && port != "" {
+		u.Host = net.JoinHostPort(u.Hostname(), port)
+	}
+	x.user = u.User.Username()
+	x.pass, _ = u.User.Password()
+	if x.opts.User != "" {
+		x.user = x.opts.User
+	}
+	u.User = nil
+	x.url = u
+	return nil
+}
+
+func (x *External) loadTLS() error {
+	o := x.opts
+	x.tls = &tls.Config{MinVersion: tls.VersionTLS12}
+	if x.url != nil {
+		x.tls.ServerName = x.url.Hostname()
+	}
+	if o.CAFile != "" {
+		pem, err := os.ReadFile(o.CAFile)
+		if err != nil {
+			return fmt.Errorf("broker ca file: %w", err)
+		}
+		x.tls.RootCAs = x509.NewCertPool()
+		if !x.tls.RootCAs.AppendCertsFromPEM(pem) {
+			return fmt.Errorf("broker ca file %s holds no certificate in PEM form", o.CAFile)
+		}
+	}
+	if (o.CertFile == "") != (o.KeyFile == "") {
+		return errors.New("broker certificate: give both the certificate file and the key file, or neither")
+	}
+	if o.CertFile != "" {
+		cert, err := tls.LoadX509KeyPair(o.CertFile, o.KeyFile)
+		if err != nil {
+			return fmt.Errorf("broker certificate: %w", err)
+		}
+		x.tls.Certificates = []tls.Certificate{cert}
+	}
+	return nil
+}
+
+// open connects to the broker; the MQTT handshake follows.
+func (x *External) open(ctx context.Context) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, dialTimeout)
+	defer cancel()
+	switch x.url.Scheme {
+	case "ws", "wss":
+		return paho.NewWebsocket(x.url.String(), x.tls, dialTimeout, nil, nil)
+	case "mqtt", "tcp":
+		return (&net.Dialer{}).DialContext(ctx, "tcp", x.url.Host)
+	}
+	return (&tls.Dialer{Config: x.tls}).DialContext(ctx, "tcp", x.url.Host)
+}
+
+func (x *External) password() (string, error) {
+	if x.opts.PasswordFile == "" {
+		return x.pass, nil
+	}
+	b, err := os.ReadFile(x.opts.PasswordFile)
+	if err != nil {
+		return "", fmt.Errorf("password file: %w", err)
+	}
+	line, _, _ := strings.Cut(string(b), "\n")
+	return strings.TrimSuffix(line, "\r"), nil
+}
+
+// Run implements [Broker]: it stays connected until ctx ends.
 func (x *External) Run(ctx context.Context, sink Sink) error {
-	return errors.New("broker: external broker is being written")
+	if x.ran.Swap(true) {
+		return errors.New("broker: Run was called before: make a new broker")
+	}
+	told := false // the sink knows that we are down
+	wait := retryFirst
+	for {
+		up, held, err := x.session(ctx, sink)
+		if ctx.Err() != nil {
+			return nil
+		}
+		if up || !told {
+			sink.Uplink(ctx, false, err.Error())
+			told = true
+		}
+		if held >= retryGood {
+			wait = retryFirst
+		}
+		x.quiet.Note(x.url.Host, "uplink", "no connection to the broker; trying again", "error", err)
+		// The jitter keeps several clients from coming back in step.
+		select {
+		case <-time.After(wait/2 + rand.N(wait/2+1)):
+		case <-ctx.Done():
+			return nil
+		}
+		wait = min(2*wait, retryMost)
+	}
+}
+
+// errRefused ends a session so that the broker sends again what was refused.
+var errRefused = errors.New("a message could not be stored; the broker is made to send it again")
+
+// session is one connection, from dialling to its end; held is how long it was
+// up. It returns when everything it started has stopped.
+func (x *External) session(parent context.Context, sink Sink) (up bool, held time.Duration, err error) {
+	pass, err := x.password()
+	if err != nil {
+		return false, 0, err
+	}
+	ctx, cancel := context.WithCancelCause(parent)
+	defer cancel(nil)
+
+	in := x.newIntake(ctx, cancel, sink)
+	lost := make(chan struct{})
+	var closeConn func()
+	opts := paho.NewClientOptions().
+		AddBroker(x.url.String()).
+		SetProtocolVersion(4). // else a refused login is tried again as MQTT 3.1
+		SetClientID(x.opts.ClientID).
+		SetCleanSession(false).   // the broker keeps what we have not acknowledged
+		SetAutoAckDisabled(true). // intake acknowledges, once durable
+		SetOrderMatters(true).
+		SetAutoReconnect(false). // Run does both, with bounded waits
+		SetConnectRetry(false).
+		SetConnectTimeout(dialTimeout).
+		SetKeepAlive(uplinkAlive).
+		SetPingTimeout(uplinkPing).
+		SetWriteTimeout(writeTimeout).
+		// Every message, also those that come before our SUBSCRIBE: one that
+		// no handler takes is never acknowledged.
+		SetDefaultPublishHandler(in.take).
+		SetConnectionLostHandler(func(_ paho.Client, e error) {
+			cancel(fmt.Errorf("the connection to the broker was lost: %w", e))
+			close(lost)
+		}).
+		SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) {
+			c, err := x.dial(ctx)
+			if err != nil {
+				return nil, err
+			}
+			// Not to outlive ctx while waiting for the CONNACK.
+			stop := context.AfterFunc(ctx, func() { _ = c.Close() })
+			closeConn = func() { stop() }
+			return &writeLimited{c}, nil
+		})
+	if x.user != "" {
+		opts.SetUsername(x.user).SetPassword(pass)
+	}
+	client := paho.NewClient(opts)
+	connect := client.Connect().(*paho.ConnectToken)
+	connect.Wait() // bounded: dialling and handshake have deadlines and follow ctx
+	if closeConn != nil {
+		closeConn()
+	}
+	if err := connect.Error(); err != nil {
+		in.stop()
+		return false, 0, x.explainConnect(err, connect.ReturnCode())
+	}
+	start := time.Now()
+	err = x.subscribe(ctx, client)
+	if err == nil {
+		up = true
+		x.stats.connects.Add(1)
+		x.log.Info("connected to the broker", "broker", x.url.Host, "topics", len(x.opts.Topics))
+		sink.Uplink(ctx, true, "")
+		<-ctx.Done()
+		err = context.Cause(ctx)
+	}
+	held = time.Since(start)
+	in.stop()
+	// DISCONNECT, unless the connection is gone; then wait for the library's
+	// own end of it.
+	if client.IsConnectionOpen() {
+		client.Disconnect(uint(goodbyeTime.Milliseconds()))
+	} else {
+		select {
+		case <-lost:
+		case <-time.After(goodbyeTime):
+		}
+	}
+	if up {
+		x.stats.lost.Add(1)
+		if held < 5*time.Second && !errors.Is(err, errRefused) {
+			err = fmt.Errorf("%w: is another client using the client id %q?", err, x.opts.ClientID)
+		}
+	}
+	return up, held, err
+}
+
+// explainConnect turns the library's error into what to do.
+func (x *External) explainConnect(err error, code byte) error {
+	switch code {
+	case pahopackets.ErrRefusedBadUsernameOrPassword, pahopackets.ErrRefusedNotAuthorised:
+		return fmt.Errorf("the broker at %s refused the login: check user name and password", x.url.Host)
+	case pahopackets.ErrRefusedIDRejected:
+		return fmt.Errorf("the broker at %s refused the client id %q: choose another", x.url.Host, x.opts.ClientID)
+	case pahopackets.ErrRefusedServerUnavailable:
+		return fmt.Errorf("the broker at %s is not available", x.url.Host)
+	}
+	if errors.Is(err, io.EOF) {
+		return fmt.Errorf("the broker at %s closed the connection at once: does it expect TLS, or not?", x.url.Host)
+	}
+	return fmt.Errorf("the broker at %s cannot be reached: %w", x.url.Host, err)
+}
+
+// subscribe subscribes to every topic; a topic that the broker refuses is
+// logged, and does not keep the others from being heard.
+func (x *External) subscribe(ctx context.Context, client paho.Client) error {
+	topics := slices.Clone(x.opts.Topics)
+	slices.Sort(topics)
+	topics = slices.Compact(topics)
+	for batch := range slices.Chunk(topics, subscribeBatch) {
+		filters := make(map[string]byte, len(batch))
+		for _, t := range batch {
+			filters[t] = 1
+		}
+		token := client.SubscribeMultiple(filters, nil).(*paho.SubscribeToken)
+		select {
+		case <-token.Done():
+		case <-time.After(dialTimeout):
+			return fmt.Errorf("the broker at %s did not answer our subscriptions", x.url.Host)
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+		if err := token.Error(); err != nil {
+			return fmt.Errorf("the broker at %s did not take our subscriptions: %w", x.url.Host, err)
+		}
+		for t, qos := range token.Result() {
+			if qos > 2 {
+				x.quiet.Note(t, "not_subscribed", "the broker does not let lampward read a topic: its lamp stays unknown; allow it in the broker", "broker", x.url.Host, "user", x.user)
+			}
+		}
+	}
+	return nil
+}
+
+// writeLimited is a connection on which no write lasts for ever.
+type writeLimited struct{ net.Conn }
+
+func (c *writeLimited) Write(b []byte) (int, error) {
+	_ = c.SetWriteDeadline(time.Now().Add(writeTimeout))
+	return c.Conn.Write(b)
+}
+
+// intake takes messages from the library, hands them to the sink, several at
+// once but those of a topic in order, and acknowledges them in the order they
+// came (MQTT 3.1.1 section 4.6).
+type intake struct {
+	x      *External
+	ctx    context.Context
+	cancel context.CancelCauseFunc
+	sink   Sink
+	order  chan *arrival
+	lanes  []chan *arrival
+	wg     sync.WaitGroup
+}
+
+type arrival struct {
+	msg  Message
+	id   uint16
+	ack  func()
+	done chan error // buffered, one result
+}
+
+func (x *External) newIntake(ctx context.Context, cancel context.CancelCauseFunc, sink Sink) *intake {
+	in := &intake{x: x, ctx: ctx, cancel: cancel, sink: sink, order: make(chan *arrival, uplinkQueue)}
+	for range uplinkWorkers {
+		lane := make(chan *arrival, uplinkQueue+1) // as many as order and the acknowledger hold
+		in.lanes = append(in.lanes, lane)
+		in.wg.Go(func() { in.store(lane) })
+	}
+	in.wg.Go(in.acknowledge)
+	return in
+}
+
+// stop ends the workers and waits for them.
+func (in *intake) stop() {
+	in.cancel(nil)
+	in.wg.Wait()
+}
+
+// take is the library's message handler: while it runs, nothing else is read
+// from the connection, pings included.
+func (in *intake) take(_ paho.Client, m paho.Message) {
+	x := in.x
+	x.stats.messages.Add(1)
+	a := &arrival{id: m.MessageID(), ack: m.Ack, done: make(chan error, 1),
+		msg: Message{Topic: m.Topic(), Payload: m.Payload(), QoS: m.Qos(), Retained: m.Retained(), Dup: m.Duplicate()}}
+	ready := false
+	switch {
+	case len(a.msg.Payload) > MaxPayload:
+		x.stats.tooLong.Add(1)
+		x.quiet.Note(a.msg.Topic, string(TooLong), "a message was dropped: it is too long", "bytes", len(a.msg.Payload), "most", MaxPayload)
+		a.msg.Payload, ready = nil, true
+	case a.msg.Dup && a.msg.QoS > 0 && x.recent.has(x.opts.ClientID, a.id, &a.msg):
+		x.stats.duplicates.Add(1)
+		ready = true
+	}
+	if ready {
+		a.done <- nil
+	}
+	timer := time.NewTimer(uplinkStall)
+	defer timer.Stop()
+	select {
+	case in.order <- a:
+	case <-in.ctx.Done():
+		return
+	case <-timer.C:
+		in.cancel(fmt.Errorf("%w: storing takes too long", errRefused))
+		return
+	}
+	if !ready {
+		select {
+		case in.lanes[maphash.String(x.seed, a.msg.Topic)%uplinkWorkers] <- a: // has room, by its size
+		case <-in.ctx.Done():
+		}
+	}
+}
+
+// store hands the messages of some topics to the sink.
+func (in *intake) store(lane <-chan *arrival) {
+	for {
+		select {
+		case a := <-lane:
+			err := in.publish(a)
+			if err == nil && a.msg.QoS > 0 {
+				in.x.recent.add(in.x.opts.ClientID, a.id, &a.msg)
+			}
+			a.done <- err
+		case <-in.ctx.Done():
+			return
+		}
+	}
+}
+
+func (in *intake) publish(a *arrival) (err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			err = fmt.Errorf("panic: %v", r)
+		}
+	}()
+	return in.sink.Publish(in.ctx, a.msg)
+}
+
+// acknowledge sends the acknowledgements, and gives the session up at the
+// first message that was refused: nothing after it may be acknowledged before.
+func (in *intake) acknowledge() {
+	for {
+		var a *arrival
+		select {
+		case a = <-in.order:
+		case <-in.ctx.Done():
+			return
+		}
+		select {
+		case err := <-a.done:
+			if err == nil {
+				a.ack()
+				continue
+			}
+			in.x.stats.refused.Add(1)
+			in.x.quiet.Note(a.msg.Topic, "refused", "a message could not be stored", "error", err)
+			if a.msg.QoS > 0 {
+				in.cancel(fmt.Errorf("%w: %w", errRefused, err))
+				return
+			}
+		case <-in.ctx.Done():
+			return
+		}
+	}
 }

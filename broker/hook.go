@@ -21,15 +21,17 @@ import (
 
 // Limits that no option changes.
 const (
-	maxClientID  = 256       // bytes of a client id
-	maxAliases   = 32        // MQTT 5 topic aliases a client may set, each way
-	maxPending   = 256       // packets queued for a client that reads slowly
-	maxInflight  = 256       // messages of QoS 1 and 2 kept for a client
-	maxWillDelay = 3600      // s
-	queuedBudget = 32 << 20  // bytes of QoS 1 and 2 payload kept for all clients before the slowest get no more
-	queuedFew    = 16        // messages a client may still have queued when the budget is used up
-	sessionKeep  = 24 * 3600 // s a session outlives its connection
-	retainedKeep = 24 * 3600 // s a retained message lives
+	maxClientID  = 256         // bytes of a client id
+	maxAliases   = 32          // MQTT 5 topic aliases a client may set, each way
+	maxPending   = 256         // packets queued for a client that reads slowly
+	maxInflight  = 256         // messages of QoS 1 and 2 kept for a client
+	maxWillDelay = 3600        // s
+	queuedBudget = 32 << 20    // bytes of QoS 1 and 2 payload kept for all clients before the slowest get no more
+	queuedFew    = 16          // messages a client may still have queued when the budget is used up
+	sessionKeep  = 24 * 3600   // s a session outlives its connection
+	retainedKeep = 24 * 3600   // s a retained message lives
+	recentEach   = 8           // messages remembered per client, to know a second copy
+	recentFor    = time.Minute // how long
 )
 
 // hook is where the broker library asks and tells. It is the only hook: the

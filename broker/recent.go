@@ -6,35 +6,35 @@ import (
 	"time"
 )
 
-// Limits on what is remembered to tell a copy from a first delivery.
-const (
-	recentEach    = 32          // messages remembered per client
-	recentClients = 4096        // clients remembered
-	recentFor     = time.Minute // how long: a sender resends at once after it is back
-)
+// recentClients is how many clients are remembered.
+const recentClients = 4096
 
 // recent remembers which messages of QoS 1 and 2 were taken of late, so that a
 // sender's second copy (DUP set, same packet id, same content) is acknowledged
 // without being taken twice.
 type recent struct {
 	seed maphash.Seed
+	each int           // messages remembered per client
+	keep time.Duration // how long
 
 	mu      sync.Mutex
 	clients map[string]*taken
 }
 
 type taken struct {
-	ring [recentEach]struct {
-		id  uint16
-		sum uint64
-		at  time.Time
-	}
+	ring []takenOne // grows to each, then is overwritten from its start
 	next int
 	last time.Time
 }
 
-func newRecent() *recent {
-	return &recent{seed: maphash.MakeSeed(), clients: map[string]*taken{}}
+type takenOne struct {
+	sum uint64
+	at  time.Time
+	id  uint16
+}
+
+func newRecent(each int, keep time.Duration) *recent {
+	return &recent{seed: maphash.MakeSeed(), each: each, keep: keep, clients: map[string]*taken{}}
 }
 
 func (r *recent) sum(m *Message) uint64 {
@@ -57,7 +57,7 @@ func (r *recent) has(client string, id uint16, m *Message) bool {
 	}
 	for i := range t.ring {
 		e := &t.ring[i]
-		if e.id == id && e.sum == sum && now.Sub(e.at) < recentFor {
+		if e.id == id && e.sum == sum && now.Sub(e.at) < r.keep {
 			return true
 		}
 	}
@@ -75,12 +75,16 @@ func (r *recent) add(client string, id uint16, m *Message) {
 			r.forget(now)
 		}
 		t = &taken{}
-		r.clients[client] = t
+		r.clients[string([]byte(client))] = t
 	}
 	t.last = now
-	e := &t.ring[t.next]
-	e.id, e.sum, e.at = id, sum, now
-	t.next = (t.next + 1) % recentEach
+	one := takenOne{id: id, sum: sum, at: now}
+	if len(t.ring) < r.each {
+		t.ring = append(t.ring, one)
+		return
+	}
+	t.ring[t.next] = one
+	t.next = (t.next + 1) % r.each
 }
 
 // forget makes room: everyone whose memory has run out, else the client that
@@ -89,7 +93,7 @@ func (r *recent) forget(now time.Time) {
 	var oldest string
 	var at time.Time
 	for id, t := range r.clients {
-		if now.Sub(t.last) >= recentFor {
+		if now.Sub(t.last) >= r.keep {
 			delete(r.clients, id)
 			continue
 		}
