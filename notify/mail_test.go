@@ -1,0 +1,393 @@
+package notify
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"crypto/x509/pkix"
+	"encoding/json"
+	"encoding/pem"
+	"fmt"
+	"image/png"
+	"io"
+	"math/big"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"lampward/rules"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// certificate makes a self-signed certificate for names, as PEM texts, and a
+// file of it for CAFile.
+func certificate(t *testing.T, names []string, until time.Time) (cert, key, file string) {
+	t.Helper()
+	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	require.NoError(t, err)
+	tpl := &x509.Certificate{
+		SerialNumber: big.NewInt(time.Now().UnixNano()), Subject: pkix.Name{CommonName: names[0]},
+		NotBefore: until.Add(-48 * time.Hour), NotAfter: until, IsCA: true, BasicConstraintsValid: true,
+		KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign,
+	}
+	for _, n := range names {
+		if ip := net.ParseIP(n); ip != nil {
+			tpl.IPAddresses = append(tpl.IPAddresses, ip)
+		} else {
+			tpl.DNSNames = append(tpl.DNSNames, n)
+		}
+	}
+	der, err := x509.CreateCertificate(rand.Reader, tpl, tpl, &k.PublicKey, k)
+	require.NoError(t, err)
+	kd, err := x509.MarshalPKCS8PrivateKey(k)
+	require.NoError(t, err)
+	cert = string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}))
+	key = string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: kd}))
+	file = filepath.Join(t.TempDir(), "ca.pem")
+	require.NoError(t, os.WriteFile(file, []byte(cert), 0o600))
+	return cert, key, file
+}
+
+type received struct {
+	From string
+	To   []string
+	TLS  bool
+	User string
+	Data []byte
+}
+
+// smtpServer starts a real mail server (npm smtp-server) and returns its port
+// and a function that returns the next message.
+func smtpServer(t *testing.T, o map[string]any) (port int, next func() received) {
+	t.Helper()
+	arg, err := json.Marshal(o)
+	require.NoError(t, err)
+	cmd := node(t, "smtp.cjs", string(arg))
+	cmd.Stderr = os.Stderr
+	in, err := cmd.StdinPipe()
+	require.NoError(t, err)
+	out, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
+	t.Cleanup(func() { in.Close(); _ = cmd.Wait() })
+	r := bufio.NewReaderSize(out, 1<<20)
+	line, err := r.ReadString('\n')
+	require.NoError(t, err)
+	port, err = strconv.Atoi(strings.TrimSpace(line))
+	require.NoError(t, err)
+	return port, func() received {
+		line, err := r.ReadString('\n')
+		require.NoError(t, err)
+		var m received
+		require.NoError(t, json.Unmarshal([]byte(line), &m))
+		return m
+	}
+}
+
+type parsed struct {
+	Headers [][2]string
+	Parts   []struct{ Type, Charset, ID, Disposition, Text, Magic string }
+	Defects []string
+	Date    time.Time
+	Longest int
+}
+
+// get returns the only header of that name.
+func (p parsed) get(t *testing.T, name string) string {
+	t.Helper()
+	var vs []string
+	for _, h := range p.Headers {
+		if strings.EqualFold(h[0], name) {
+			vs = append(vs, h[1])
+		}
+	}
+	require.Len(t, vs, 1, name)
+	return vs[0]
+}
+
+// pythonParse parses with an independent parser, Python's email package.
+func pythonParse(t *testing.T, data []byte) parsed {
+	t.Helper()
+	need(t, "python3")
+	cmd := exec.Command("python3", filepath.Join("testdata", "parse.py"))
+	cmd.Stdin = bytes.NewReader(data)
+	cmd.Stderr = os.Stderr
+	out, err := cmd.Output()
+	require.NoError(t, err)
+	var p parsed
+	require.NoError(t, json.Unmarshal(out, &p))
+	return p
+}
+
+func trace(context.Context, string) ([]Point, error) {
+	at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	var ps []Point
+	for i := range 600 {
+		v := 500 + 20*float64(i%7)
+		if i > 400 {
+			v += 400
+		}
+		ps = append(ps, Point{at.Add(time.Duration(i) * time.Minute), v})
+	}
+	return ps, nil
+}
+
+const mailTestTime = 20 * time.Second
+
+// Lit and dark of a lamp arrive at a real server over STARTTLS and implicit
+// TLS, with a login; an independent parser finds what was meant, and no header
+// that a name tried to smuggle in.
+func TestMailArrives(t *testing.T) {
+	cert, key, ca := certificate(t, []string{"localhost", "127.0.0.1"}, time.Now().Add(time.Hour))
+	for _, security := range []string{"starttls", "tls"} {
+		t.Run(security, func(t *testing.T) {
+			port, next := smtpServer(t, map[string]any{"secure": security == "tls", "cert": cert, "key": key, "user": "me", "pass": "s3cret!"})
+			m, err := NewMail(MailOptions{
+				Host: "127.0.0.1", Port: port, Security: security, User: "me", Password: NewSecret("s3cret!"),
+				From: "lampward <lampward@example.com>", To: []string{"Anna <anna@example.com>", "bert@example.com"},
+				TLS: TLSOptions{CAFile: ca}, Trace: trace, Location: time.UTC, Timeout: mailTestTime,
+				Links: func(rules.Delivery) Links {
+					return Links{Ack: "https://lamp.test/a?t=1&u=2", Shelve: "https://lamp.test/s"}
+				},
+			})
+			require.NoError(t, err)
+			const name = "Kühltruhe \"1\"\r\nBcc: evil@example.com\r\n\r\n<script>alert(1)</script>"
+			at := time.Date(2026, 3, 1, 2, 3, 4, 0, time.UTC)
+			d := lit("mail", name, at)
+			d.EventID = "ev-1"
+			before := time.Now().Add(-time.Second)
+			out := m.Send(t.Context(), d)
+			require.Equal(t, Delivered, out.Kind, out.Note)
+			assert.Equal(t, "accepted for 2 of 2 recipients", out.Note)
+			first, second := next(), next()
+			assert.Equal(t, []string{"anna@example.com"}, first.To)
+			assert.Equal(t, []string{"bert@example.com"}, second.To)
+			assert.Equal(t, "lampward@example.com", first.From)
+			assert.True(t, first.TLS)
+			assert.Equal(t, "me", first.User)
+
+			d.EventID, d.Event.Kind, d.Event.Text = "ev-2", rules.Dark, "it is dark"
+			require.Equal(t, Delivered, m.Send(t.Context(), d).Kind)
+			dark := next()
+			_ = next()
+
+			p, q := pythonParse(t, first.Data), pythonParse(t, dark.Data)
+			assert.Empty(t, p.Defects)
+			assert.LessOrEqual(t, p.Longest, 998, "RFC 5322 section 2.1.1")
+			for _, h := range p.Headers {
+				assert.NotEqual(t, "bcc", strings.ToLower(h[0]))
+			}
+			assert.Equal(t, "auto-generated", p.get(t, "Auto-Submitted"))
+			assert.Equal(t, "lampward <lampward@example.com>", p.get(t, "From"))
+			assert.Equal(t, "Anna <anna@example.com>", p.get(t, "To"))
+			assert.WithinRange(t, p.Date, before.Add(-time.Minute), time.Now().Add(time.Minute))
+			assert.Equal(t, p.get(t, "Subject"), q.get(t, "Subject"), "one conversation")
+			assert.Contains(t, p.get(t, "Subject"), "Kühltruhe")
+			assert.Equal(t, p.get(t, "References"), q.get(t, "References"))
+			assert.Equal(t, p.get(t, "References"), p.get(t, "In-Reply-To"))
+			assert.NotEqual(t, p.get(t, "Message-ID"), q.get(t, "Message-ID"))
+			assert.Regexp(t, `^<message\.[0-9a-f]{32}@example\.com>$`, p.get(t, "Message-ID"))
+
+			var types []string
+			for _, part := range p.Parts {
+				types = append(types, part.Type)
+				switch part.Type {
+				case "text/plain":
+					assert.Contains(t, part.Text, "Reading:    900")
+					assert.Contains(t, part.Text, "Sun 1 Mar 2026, 02:03:04 UTC")
+					assert.Contains(t, part.Text, "https://lamp.test/a?t=1&u=2")
+				case "text/html":
+					assert.NotContains(t, part.Text, "<script>")
+					assert.Contains(t, part.Text, `src="cid:trace"`)
+				case "image/png":
+					assert.Equal(t, "89504e470d0a1a0a", part.Magic)
+					assert.Equal(t, "<trace>", part.ID)
+					assert.Equal(t, "inline", part.Disposition)
+				}
+			}
+			assert.ElementsMatch(t, []string{"multipart/related", "multipart/alternative", "text/plain", "text/html", "image/png"}, types)
+
+			// A retry has the same Message-ID.
+			d.EventID = "ev-1"
+			require.Equal(t, Delivered, m.Send(t.Context(), d).Kind)
+			assert.Equal(t, p.get(t, "Message-ID"), pythonParse(t, next().Data).get(t, "Message-ID"))
+			_ = next()
+
+			require.Equal(t, Delivered, m.SendFolded(t.Context(), []rules.Delivery{d, lit("mail", "salt", at)}).Kind)
+			f := pythonParse(t, next().Data)
+			assert.Contains(t, f.Parts[1].Text, "salt is lit")
+			assert.Contains(t, f.Parts[1].Text, "it is dark")
+		})
+	}
+}
+
+// Certificates that are unknown, for another name or out of date are refused,
+// and so is a server without TLS; nothing is lost, for all are tried again.
+func TestMailRefusesBadServers(t *testing.T) {
+	good, goodKey, goodCA := certificate(t, []string{"localhost", "127.0.0.1"}, time.Now().Add(time.Hour))
+	_, _, otherCA := certificate(t, []string{"localhost", "127.0.0.1"}, time.Now().Add(time.Hour))
+	other, otherKey, otherNameCA := certificate(t, []string{"elsewhere.test"}, time.Now().Add(time.Hour))
+	old, oldKey, oldCA := certificate(t, []string{"localhost", "127.0.0.1"}, time.Now().Add(-time.Hour))
+	for _, c := range []struct {
+		name      string
+		cert, key string
+		ca        string
+		hide      bool
+		pass      string
+		want      string
+	}{
+		{"unknown authority", good, goodKey, otherCA, false, "s3cret!", "signed by an unknown authority"},
+		{"another name", other, otherKey, otherNameCA, false, "s3cret!", "is for another name"},
+		{"out of date", old, oldKey, oldCA, false, "s3cret!", "out of date"},
+		{"no STARTTLS", good, goodKey, goodCA, true, "s3cret!", "does not support STARTTLS"},
+		{"wrong password", good, goodKey, goodCA, false, "wr0ng-pass", "refuses the login"},
+		{"control: all is well", good, goodKey, goodCA, false, "s3cret!", ""},
+	} {
+		for _, security := range []string{"starttls", "tls"} {
+			if c.hide && security == "tls" {
+				continue
+			}
+			t.Run(c.name+" "+security, func(t *testing.T) {
+				port, _ := smtpServer(t, map[string]any{"secure": security == "tls", "cert": c.cert, "key": c.key, "hide": c.hide, "user": "me", "pass": "s3cret!"})
+				m, err := NewMail(MailOptions{Host: "127.0.0.1", Port: port, Security: security, User: "me", Password: NewSecret(c.pass),
+					From: "lampward@example.com", To: []string{"anna@example.com"}, TLS: TLSOptions{CAFile: c.ca}, Timeout: mailTestTime})
+				require.NoError(t, err)
+				out := m.Send(t.Context(), lit("mail", "tank", time.Now()))
+				t.Logf("%s: %s", out.Kind, out.Note)
+				assert.NotContains(t, out.Note, c.pass)
+				if c.want == "" {
+					assert.Equal(t, Delivered, out.Kind)
+					return
+				}
+				assert.Equal(t, Again, out.Kind)
+				assert.Contains(t, out.Note, c.want)
+			})
+		}
+	}
+}
+
+// One bad address does not keep the message from the others, and a retry for
+// one does not repeat it to those who have it.
+func TestMailSomeRecipients(t *testing.T) {
+	port, next := smtpServer(t, map[string]any{"hide": true, "refuse": map[string]string{
+		"gone@example.com": "550 no such user", "full@example.com": "452 try later"}})
+	m, err := NewMail(MailOptions{Host: "127.0.0.1", Port: port, Security: "none", From: "lampward@example.com",
+		To: []string{"gone@example.com", "full@example.com", "anna@example.com"}, Timeout: mailTestTime})
+	require.NoError(t, err)
+	require.Len(t, m.Warnings(), 1)
+	d := lit("mail", "tank", time.Now())
+	d.EventID = "ev-1"
+	out := m.Send(t.Context(), d)
+	assert.Equal(t, Again, out.Kind)
+	assert.Contains(t, out.Note, "full@example.com")
+	assert.Equal(t, []string{"anna@example.com"}, next().To)
+	m.to = append(m.to[:1:1], m.to[2]) // the full one gives in
+	out = m.Send(t.Context(), d)
+	assert.Equal(t, Delivered, out.Kind)
+	assert.Contains(t, out.Note, "1 of 2 recipients; refused for gone@example.com")
+	assert.Empty(t, m.half)
+	d.EventID = "ev-2"
+	require.Equal(t, Delivered, m.Send(t.Context(), d).Kind)
+	assert.Equal(t, []string{"anna@example.com"}, next().To, "the retry did not send ev-1 to her again")
+	m.to = m.to[:1]
+	out = m.Send(t.Context(), d)
+	assert.Equal(t, Never, out.Kind)
+	assert.Contains(t, out.Note, "550")
+}
+
+// A server that hangs, babbles without end or breaks off is a failed attempt
+// within the time limit, with the connection closed.
+func TestMailHostileServer(t *testing.T) {
+	for name, behave := range map[string]func(net.Conn){
+		"silent":  func(c net.Conn) { _, _ = io.Copy(io.Discard, c) },
+		"babbles": func(c net.Conn) { babble(c) },
+		"resets":  func(c net.Conn) { _ = c.(*net.TCPConn).SetLinger(0); c.Close() },
+		"no smtp": func(c net.Conn) { fmt.Fprint(c, "HTTP/1.1 400 Bad Request\r\n\r\n"); c.Close() },
+	} {
+		t.Run(name, func(t *testing.T) {
+			l, err := net.Listen("tcp", "127.0.0.1:0")
+			require.NoError(t, err)
+			closed := make(chan struct{})
+			go func() {
+				defer close(closed)
+				c, err := l.Accept()
+				if err != nil {
+					return
+				}
+				behave(c)
+				c.Close()
+			}()
+			m, err := NewMail(MailOptions{Host: "127.0.0.1", Port: l.Addr().(*net.TCPAddr).Port, From: "lampward@example.com", To: []string{"anna@example.com"}, Timeout: 300 * time.Millisecond})
+			require.NoError(t, err)
+			out := m.Send(t.Context(), lit("mail", "tank", time.Now()))
+			t.Logf("%s: %s", out.Kind, out.Note)
+			assert.Equal(t, Again, out.Kind)
+			<-closed // the server sees our end of the connection close
+			l.Close()
+		})
+	}
+}
+
+// babble sends one endless line until the other side hangs up.
+func babble(c net.Conn) {
+	b := bytes.Repeat([]byte("220-"), 4096)
+	for {
+		if _, err := c.Write(b); err != nil {
+			return
+		}
+	}
+}
+
+func TestMailOptionErrors(t *testing.T) {
+	ok := MailOptions{Host: "smtp.test", From: "a@example.com", To: []string{"b@example.com"}}
+	_, err := NewMail(ok)
+	require.NoError(t, err)
+	for want, change := range map[string]func(*MailOptions){
+		"no mail server":  func(o *MailOptions) { o.Host = "" },
+		"is unknown":      func(o *MailOptions) { o.Security = "maybe" },
+		"is not an addr":  func(o *MailOptions) { o.From = "x\r\nBcc: y" },
+		"to: ":            func(o *MailOptions) { o.To = []string{"nobody"} },
+		"no recipient":    func(o *MailOptions) { o.To = nil },
+		"both a user":     func(o *MailOptions) { o.User = "me" },
+		"not between":     func(o *MailOptions) { o.Port = 70000 },
+		"cannot read the": func(o *MailOptions) { o.TLS.CAFile = "/nowhere/ca.pem" },
+	} {
+		o := ok
+		change(&o)
+		_, err := NewMail(o)
+		require.ErrorContains(t, err, want)
+	}
+}
+
+func TestPicture(t *testing.T) {
+	ps, _ := trace(t.Context(), "")
+	b, err := tracePNG(ps, []float64{700, 650})
+	require.NoError(t, err)
+	img, err := png.Decode(bytes.NewReader(b))
+	require.NoError(t, err)
+	assert.Equal(t, pictureWidth, img.Bounds().Dx())
+	assert.Less(t, len(b), 20<<10)
+	if p := os.Getenv("LAMPWARD_PICTURE"); p != "" { // to look at it
+		require.NoError(t, os.WriteFile(p, b, 0o600))
+	}
+	// Hostile values give an error or a picture, never a panic.
+	at := time.Unix(0, 0)
+	for _, vs := range [][]float64{{}, {1}, {1, 1}, {-1.7e308, 1.7e308}, {nan, inf, 1, 2}, {nan, nan}} {
+		var ps []Point
+		for i, v := range vs {
+			ps = append(ps, Point{at.Add(time.Duration(i) * time.Hour), v})
+		}
+		_, _ = tracePNG(ps, []float64{inf, nan, 1})
+	}
+}

@@ -1,0 +1,5 @@
+package notify
+
+import "math"
+
+var nan, inf = math.NaN(), math.Inf(1)
