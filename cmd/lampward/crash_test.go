@@ -29,7 +29,7 @@ func TestCrash(t *testing.T) {
 	}
 	r := crash(t, "run", kills)
 	t.Logf("%d kills, %d acknowledged readings, %d changes, %d webhooks of %d ids", kills, r.acked, r.changes, r.hooks, r.ids)
-	assert.Greater(t, r.changes, 10*kills, "too few changes to prove anything")
+	assert.Greater(t, r.changes, 3*kills, "too few changes to prove anything")
 	assert.Empty(t, r.faults)
 }
 
@@ -47,7 +47,7 @@ type crashResult struct {
 
 const (
 	crashLamps = 6
-	crashBlock = 4 // readings of one level in a row; enough for any delay
+	crashBlock = 30 // readings of one level in a row: long enough not to look like blinking
 )
 
 func crash(t *testing.T, mode string, kills int) crashResult {
@@ -169,9 +169,9 @@ func board(i int, listen string, stop chan struct{}, acked *atomic.Int64) (block
 		}
 	}
 	for {
-		count := []string{"200", "800"}[blocks%2]
-		for range crashBlock {
-			if !publish(count) {
+		for n := range crashBlock {
+			count := []int{200, 800}[blocks%2] + n%7
+			if !publish(strconv.Itoa(count)) {
 				return blocks
 			}
 		}

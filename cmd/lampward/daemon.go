@@ -34,7 +34,7 @@ type daemon struct {
 	cfg    *config.Config
 	log    *slog.Logger
 	clock  clock
-	store  *store.Store
+	store  keeper
 	worker *notify.Worker
 	routes []policy
 	// tap is told of each input and its events as they are decided, for those
@@ -43,7 +43,7 @@ type daemon struct {
 	jobs chan job
 
 	machine *rules.Machine
-	intake  intake
+	intake  *intake
 	links   links
 	wall    wallWatch
 
@@ -56,6 +56,18 @@ type daemon struct {
 	broken   error          // why memory could not follow the disk; readings are refused meanwhile
 	mendAt   time.Time      // when to try again
 	refusals int            // since broken
+}
+
+// keeper is what the loop needs of the store.
+type keeper interface {
+	Append(ctx context.Context, recs []store.Record, sync bool) (firstSeq int64, err error)
+	Inputs(ctx context.Context, afterSeq int64, fn func(seq int64, in rules.Input, events [][]byte) error) error
+	LoadSnapshot(ctx context.Context) (seq int64, parts []store.Part, err error)
+	SaveSnapshot(ctx context.Context, seq int64, parts []store.Part) error
+	Prune(ctx context.Context, now time.Time) error
+	CorrectWall(ctx context.Context, fromSeq int64, offset time.Duration) error
+	LastAt() time.Time
+	LastOffset() time.Duration
 }
 
 const (

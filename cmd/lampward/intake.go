@@ -69,8 +69,8 @@ type topicLamp struct {
 // they are for.
 var hashSeed = maphash.MakeSeed()
 
-func newIntake(cfg *config.Config, quiet *broker.Quiet) intake {
-	t := intake{topics: map[string]*topic{}, quiet: quiet}
+func newIntake(cfg *config.Config, quiet *broker.Quiet) *intake {
+	t := &intake{topics: map[string]*topic{}, quiet: quiet}
 	device := map[string]config.Device{}
 	for _, v := range cfg.Devices {
 		device[v.Name] = v
@@ -82,7 +82,7 @@ func newIntake(cfg *config.Config, quiet *broker.Quiet) intake {
 			t.topics[name] = x
 		}
 		if v := device[owner]; v.Volts != "" || v.RSSI != "" {
-			x.status = &broker.DecodeOptions{Volts: v.Volts, RSSI: v.RSSI}
+			x.status = &broker.DecodeOptions{Value: broker.NoValue, Volts: v.Volts, RSSI: v.RSSI}
 		}
 		return x
 	}
@@ -127,38 +127,35 @@ func (t *intake) inputs(m broker.Message, wall time.Time) []rules.Input {
 		t.count.add(&t.count.Repeated)
 		return nil
 	}
-	var out []rules.Input
-	malformed := func(err error) {
-		t.count.add(&t.count.Malformed)
-		t.quiet.Note(m.Topic, broker.Reason(err), "a payload cannot be read; it is dropped", "topic", m.Topic, "error", err)
+	trouble := func(err error) {
+		t.quiet.Note(m.Topic, string(broker.ReasonOf(err)), "a payload cannot be read as configured; it is dropped", "topic", m.Topic, "error", err)
 	}
-	var status rules.Input
+	var out []rules.Input
+	// Any message is a sign of life, so what is wrong with the status spoils
+	// nothing else.
+	status := rules.Input{Kind: rules.InReading, Device: x.device}
 	if x.status != nil {
-		samples, err := broker.Decode(m.Payload, *x.status)
-		for _, s := range samples {
-			if s.Volts != nil {
-				status.Volts = s.Volts
+		if samples, err := broker.Decode(m.Payload, *x.status); err != nil {
+			trouble(err)
+		} else {
+			for _, s := range samples {
+				status.Volts, status.RSSI = s.Volts, s.RSSI
+				// One topic of a board may carry what another does not.
+				if s.Warn != nil && broker.ReasonOf(s.Warn) != broker.NoSuchPointer {
+					trouble(s.Warn)
+				}
 			}
-			if s.RSSI != nil {
-				status.RSSI = s.RSSI
-			}
-		}
-		if err != nil && len(x.lamps) == 0 {
-			malformed(err)
-			return nil
 		}
 	}
 	for _, l := range x.lamps {
 		samples, err := broker.Decode(m.Payload, l.decode)
 		if err != nil {
-			malformed(err)
+			t.count.add(&t.count.Malformed)
+			trouble(err)
 			continue
 		}
 		for _, s := range samples {
-			if !s.HasValue {
-				continue
-			}
-			if !s.At.IsZero() && x.late(wall.Sub(s.At)) {
+			if s.Ago > lateAfter || !s.At.IsZero() && x.late(wall.Sub(s.At)) {
 				t.count.add(&t.count.Late)
 				continue
 			}
@@ -170,8 +167,6 @@ func (t *intake) inputs(m broker.Message, wall time.Time) []rules.Input {
 		}
 	}
 	if len(x.lamps) == 0 {
-		// A device's own topic: any message is a sign of life.
-		status.Kind, status.Device = rules.InReading, x.device
 		out = append(out, status)
 	}
 	if len(out) > 0 {

@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"sync"
 	"testing"
@@ -48,7 +49,9 @@ func child(mode string) int {
 	if mode == "early-ack" {
 		o.sink = func(s broker.Sink) broker.Sink { return earlySink{s} }
 	}
-	if err := serve(context.Background(), cfg, o); err != nil {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	if err := serve(ctx, cfg, o); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		return exitFailed
 	}

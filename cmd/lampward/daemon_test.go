@@ -1,0 +1,378 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lampward/broker"
+	"lampward/cmd/lampward/config"
+	"lampward/notify"
+	"lampward/rules"
+	"lampward/store"
+)
+
+// harness drives a daemon without its goroutines: each call is one turn of
+// the loop, so that a test is the same every time.
+type harness struct {
+	t     *testing.T
+	d     *daemon
+	st    *store.Store
+	clock *simClock
+	dir   string
+	cfg   *config.Config
+	// spoil, if set, may falsify what is about to be stored.
+	spoil func([]store.Record) []store.Record
+	// failing makes every write fail.
+	failing *bool
+}
+
+const harnessConfig = `
+[[lamp]]
+name = "tank"
+topic = "cellar/tank"
+[[lamp]]
+name = "salt"
+topic = "cellar/salt"
+value = "/raw"
+lit_reads = "lower"
+[[lamp]]
+name = "freezer"
+topic = "cellar/freezer"
+on_above = 600
+off_below = 400
+[[device]]
+name = "freezer"
+report_every = "1m"
+[[webhook]]
+url = "http://192.0.2.1/never-sent-in-this-test"
+`
+
+var demoDay = time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC)
+
+func newHarness(t *testing.T, text string) *harness {
+	cfg, err := config.Parse("test.toml", []byte(text))
+	require.NoError(t, err)
+	h := &harness{t: t, clock: &simClock{now: demoDay}, dir: t.TempDir(), cfg: cfg, failing: new(bool)}
+	cfg.Store.Dir = h.dir
+	h.boot()
+	t.Cleanup(func() { _ = h.st.Close() })
+	return h
+}
+
+// spoiled is a store that a test can make lie or fail.
+type spoiled struct {
+	*store.Store
+	h *harness
+}
+
+var errDisk = errors.New("no space left on device")
+
+func (s spoiled) Append(ctx context.Context, recs []store.Record, sync bool) (int64, error) {
+	if *s.h.failing {
+		return 0, errDisk
+	}
+	if s.h.spoil != nil {
+		recs = s.h.spoil(recs)
+		if len(recs) == 0 {
+			return s.LastSeq() + 1, nil
+		}
+	}
+	return s.Store.Append(ctx, recs, sync)
+}
+
+// boot opens the store and starts a daemon on it, as serve does.
+func (h *harness) boot() {
+	var err error
+	h.st, err = store.Open(context.Background(), store.Options{Dir: h.dir, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(h.t, err)
+	_, policies, err := newRoutes(h.cfg, serveOptions{})
+	require.NoError(h.t, err)
+	log := slog.New(slog.DiscardHandler)
+	h.d = &daemon{
+		cfg: h.cfg, log: log, clock: h.clock, store: spoiled{h.st, h}, routes: policies,
+		jobs: make(chan job, 16), intake: newIntake(h.cfg, broker.NewQuiet(log, 0)),
+		worker: notify.NewWorker(notify.Options{Outbox: h.st, Now: h.clock.Now}),
+	}
+	require.NoError(h.t, h.d.boot(context.Background()))
+}
+
+// crash drops the daemon as a killed process does: what was not stored is lost.
+func (h *harness) crash() {
+	require.NoError(h.t, h.st.Close())
+}
+
+// turn is one turn of the loop with at most one job.
+func (h *harness) turn(j *job) error {
+	if j != nil {
+		j.done = make(chan error, 1)
+	}
+	h.d.begin()
+	if j != nil {
+		h.d.take(*j)
+	}
+	h.d.commit(context.Background())
+	if j != nil {
+		select {
+		case err := <-j.done:
+			return err
+		default:
+			h.t.Fatal("a job was not answered in its turn")
+		}
+	}
+	return nil
+}
+
+// publish does what Publish does with a QoS 1 message.
+func (h *harness) publish(topic, payload string) error {
+	inputs := h.d.intake.inputs(broker.Message{Topic: topic, Payload: []byte(payload), QoS: 1}, h.clock.Wall())
+	if len(inputs) == 0 {
+		return nil
+	}
+	return h.turn(&job{inputs: inputs, client: topic + "-client"})
+}
+
+// live spends some days with random restarts of both kinds.
+func (h *harness) live(seed uint64, minutes int) {
+	rng := rand.New(rand.NewPCG(seed, 9))
+	lit := map[string]bool{}
+	topics := []string{"cellar/tank", "cellar/salt", "cellar/freezer"}
+	gone := ""
+	for range minutes {
+		h.clock.Advance(time.Duration(55_000+rng.IntN(10_000)) * time.Millisecond)
+		for _, topic := range topics {
+			if topic == gone {
+				continue
+			}
+			v := 220 + 6*rng.NormFloat64()
+			if lit[topic] {
+				v += 500
+			}
+			if topic == "cellar/salt" {
+				require.NoError(h.t, h.publish(topic, fmt.Sprintf(`{"raw": %.0f}`, 1000-v)))
+				continue
+			}
+			require.NoError(h.t, h.publish(topic, fmt.Sprintf("%.1f", v)))
+		}
+		require.NoError(h.t, h.turn(nil))
+		switch n := rng.IntN(400); {
+		case n < 3:
+			lit[topics[n]] = !lit[topics[n]]
+		case n < 6:
+			gone = topics[n-3]
+		case n < 10:
+			gone = ""
+		case n == 10:
+			h.d.links.note(broker.Link{Client: "cellar/tank-client", Word: broker.LinkLost}, h.clock.Now())
+		case n == 11:
+			h.crash()
+			h.clock.Advance(time.Duration(rng.IntN(3600)) * time.Second)
+			h.boot()
+		case n == 12:
+			require.NoError(h.t, h.d.stop())
+			h.crash()
+			h.clock.Advance(time.Duration(rng.IntN(3600)) * time.Second)
+			h.boot()
+		case n == 13: // the disk fills up, and is freed
+			*h.failing = true
+			_ = h.publish("cellar/tank", "220")
+			*h.failing = false
+			h.clock.Advance(mendEvery)
+			require.NoError(h.t, h.turn(nil))
+		}
+	}
+}
+
+// replayAll steps every stored input on a new machine and returns the first
+// that gives other events than were stored.
+func (h *harness) replayAll() (difference string, kinds map[rules.Kind]int) {
+	m := rules.New()
+	kinds = map[rules.Kind]int{}
+	require.NoError(h.t, h.st.Inputs(context.Background(), 0, func(seq int64, in rules.Input, stored [][]byte) error {
+		events := m.Step(in)
+		if difference == "" && !sameEvents(events, stored) {
+			difference = fmt.Sprintf("input %d %+v: stored %q, replay %+v", seq, in, stored, events)
+		}
+		for _, b := range stored {
+			var e rules.Event
+			require.NoError(h.t, json.Unmarshal(b, &e))
+			kinds[e.Kind]++
+		}
+		return nil
+	}))
+	return difference, kinds
+}
+
+// What is stored of random histories with crashes, clean restarts and full
+// disks replays to the very events that were stored and sent.
+func TestStoredReplay(t *testing.T) {
+	all := map[rules.Kind]int{}
+	for seed := range uint64(4) {
+		h := newHarness(t, harnessConfig)
+		h.live(seed, 1500)
+		difference, kinds := h.replayAll()
+		require.Empty(t, difference, "seed %d", seed)
+		for k, n := range kinds {
+			all[k] += n
+		}
+	}
+	t.Log(all)
+	for _, k := range []rules.Kind{rules.Lit, rules.Dark, rules.Silent, rules.Returned, rules.Downtime} {
+		assert.NotZero(t, all[k], "the histories must contain %s, else they prove little", k)
+	}
+}
+
+// The control: a daemon that forgets to store some inputs is found out.
+func TestStoredReplayControl(t *testing.T) {
+	for _, kind := range []rules.InputKind{rules.InTick, rules.InStart} {
+		t.Run(string(kind), func(t *testing.T) {
+			h := newHarness(t, harnessConfig)
+			h.spoil = func(recs []store.Record) []store.Record {
+				var out []store.Record
+				for _, r := range recs {
+					if r.Input.Kind != kind {
+						out = append(out, r)
+					}
+				}
+				return out
+			}
+			h.live(1, 1500)
+			difference, _ := h.replayAll()
+			assert.NotEmpty(t, difference)
+		})
+	}
+}
+
+// While the disk is full readings are refused, so that their senders keep
+// them; afterwards the state is what the stored readings say, and the alert
+// that could not be stored comes with the reading that is sent again.
+func TestDiskFull(t *testing.T) {
+	h := newHarness(t, `
+[[lamp]]
+name = "tank"
+topic = "cellar/tank"
+on_above = 600
+off_below = 400
+on_delay = "1s"
+off_delay = "1s"
+[[webhook]]
+url = "http://192.0.2.1/"
+`)
+	say := func(v string) error {
+		h.clock.Advance(time.Minute)
+		return h.publish("cellar/tank", v)
+	}
+	for range 5 {
+		require.NoError(t, say("200"))
+	}
+	*h.failing = true
+	for range 5 {
+		require.ErrorIs(t, say("800"), errDisk)
+	}
+	*h.failing = false
+	h.clock.Advance(mendEvery)
+	require.NoError(t, h.turn(nil))
+	for range 3 {
+		require.NoError(t, say("800"))
+	}
+	difference, kinds := h.replayAll()
+	assert.Empty(t, difference)
+	assert.Equal(t, 1, kinds[rules.Lit])
+	due, _, err := h.st.Due(context.Background(), h.clock.Now(), 10, []string{"webhook-1"})
+	require.NoError(t, err)
+	require.Len(t, due, 1)
+	assert.Equal(t, rules.Lit, due[0].Event.Kind)
+}
+
+// Which messages count as readings.
+func TestIntake(t *testing.T) {
+	h := newHarness(t, harnessConfig+`
+[[device]]
+name = "tank"
+topic = "cellar/tank/status"
+volts = "/battery"
+rssi = "/rssi"
+`)
+	in := h.d.intake
+	wall := h.clock.Wall()
+	take := func(m broker.Message) []rules.Input { return in.inputs(m, wall) }
+	tank := func(payload string) broker.Message {
+		return broker.Message{Topic: "cellar/tank", Payload: []byte(payload), QoS: 1}
+	}
+	got := take(tank("512"))
+	require.Len(t, got, 1)
+	assert.Equal(t, rules.Input{Kind: rules.InReading, Lamp: "tank", Device: "tank", Value: 512}, got[0])
+
+	retained := tank("513")
+	retained.Retained = true
+	assert.Empty(t, take(retained), "old state is no sign of life")
+
+	again := tank("512")
+	again.Dup = true
+	assert.Empty(t, take(again), "the same message sent again")
+	again.Payload = []byte("514")
+	assert.Len(t, take(again), 1, "a message that was never taken counts, whatever its DUP flag")
+
+	for _, bad := range []string{"", "many", "NaN", "Inf", "-Infinity", "1e300", `{"value": "x"}`, "\xff\x00"} {
+		assert.Empty(t, take(tank(bad)), "%q", bad)
+	}
+	assert.Empty(t, take(broker.Message{Topic: "elsewhere", Payload: []byte("1")}))
+
+	status := take(broker.Message{Topic: "cellar/tank/status", Payload: []byte(`{"battery": 3.9, "rssi": -71}`)})
+	require.Len(t, status, 1)
+	assert.Empty(t, status[0].Lamp)
+	assert.Equal(t, 3.9, *status[0].Volts)
+	assert.Equal(t, -71.0, *status[0].RSSI)
+
+	c := in.count.snapshot()
+	assert.Equal(t, Counts{Readings: 3, Unknown: 1, Retained: 1, Repeated: 1, Malformed: 8}, c)
+}
+
+// A reading that carries its own time is late by comparison with its fellows.
+func TestLate(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	in := h.d.intake
+	wall := h.clock.Wall()
+	take := func(arrives, measured time.Duration) int {
+		payload := fmt.Sprintf(`[{"n":"light","v":300,"t":%d}]`, wall.Add(measured).Unix())
+		return len(in.inputs(broker.Message{Topic: "cellar/tank", Payload: []byte(payload)}, wall.Add(arrives)))
+	}
+	// A board whose clock is three hours slow is not late.
+	for m := range 5 {
+		at := time.Duration(m) * time.Minute
+		assert.Equal(t, 1, take(at, at-3*time.Hour))
+	}
+	assert.Zero(t, take(30*time.Minute, 10*time.Minute-3*time.Hour), "twenty minutes under way")
+	assert.Equal(t, 1, take(31*time.Minute, 31*time.Minute-3*time.Hour))
+	assert.EqualValues(t, 1, in.count.snapshot().Late)
+}
+
+// News of a connection is kept until a deadline is due, and the newest wins.
+func TestLinks(t *testing.T) {
+	var l links
+	l.heard("tank", "c1")
+	l.heard("salt", "c1")
+	l.note(broker.Link{Client: "c1", Word: broker.LinkClosed}, demoDay)
+	l.note(broker.Link{Client: "c1", Word: broker.LinkWill}, demoDay.Add(time.Second))
+	l.note(broker.Link{Client: "c1", Word: broker.LinkLost}, demoDay.Add(2*time.Second))
+	l.note(broker.Link{Client: "stranger", Word: broker.LinkLost}, demoDay)
+	got := l.flush()
+	require.Len(t, got, 2)
+	assert.Equal(t, rules.Input{Kind: rules.InLink, Device: "tank", Word: rules.LinkWill, Was: demoDay.Add(time.Second)}, got[0])
+	assert.Equal(t, "salt", got[1].Device)
+	assert.Empty(t, l.flush())
+
+	l.heard("tank", "c2")
+	l.note(broker.Link{Client: "c1", Word: broker.LinkLost}, demoDay)
+	got = l.flush()
+	require.Len(t, got, 1)
+	assert.Equal(t, "salt", got[0].Device, "the tank's board uses another client now")
+}
