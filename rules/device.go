@@ -1,9 +1,7 @@
 package rules
 
 import (
-	"encoding/binary"
-	"errors"
-	"fmt"
+	"math"
 	"time"
 
 	"lampward/rules/battery"
@@ -16,17 +14,22 @@ type device struct {
 	cadence *silence.Estimator
 	cell    *battery.Estimator
 
-	silent bool // called silent, whether or not a person was told
-	warned bool // BatteryLow was told of this battery
-	away   bool // lampward cannot hear any device now, so no lateness counts
+	silent bool      // called silent, whether or not a person was told
+	warned bool      // BatteryLow was told of this battery
+	since  time.Time // if silent: since when a report was waited for
+	away   bool      // lampward cannot hear any device now, so no lateness counts
 
 	// The fleet's marks; see fleet.go.
 	heldBack bool // silent, but not told yet
 	folded   bool // part of the ManySilent that is open
 
-	volts, rssi *float64  // newest reported
-	word        string    // newest InLink word
-	wordAt      time.Time // when it came
+	volts, rssi   float64   // newest reported, V and dBm
+	voltsOK, rsOK bool      // they were reported
+	word          string    // newest InLink word
+	wordAt        time.Time // when it came
+	gone          bool      // the connection ended and neither it nor a report came back
+	ended         bool      // the connection ended since the newest report
+	goneOften     float64   // share of the reports that the connection ended after, forgetting
 }
 
 func newDevice(cfg DeviceConfig) *device {
@@ -35,6 +38,7 @@ func newDevice(cfg DeviceConfig) *device {
 	return d
 }
 
+// configure takes a new configuration and keeps what was learned.
 func (d *device) configure(cfg DeviceConfig) {
 	d.cfg = cfg
 	d.cadence.Configure(silence.Config{
@@ -42,57 +46,70 @@ func (d *device) configure(cfg DeviceConfig) {
 	})
 	b := cfg.Battery
 	d.cell.Configure(battery.Config{
-		Chemistry: b.Chemistry, CapacityMAh: b.CapacityMAh, CurrentMA: b.CurrentMA, Derate: b.Derate, Warn: b.Warn,
+		Chemistry: b.Chemistry, Cells: b.Cells, FlatVolts: b.FlatVolts,
+		CapacityMAh: b.CapacityMAh, CurrentMA: b.CurrentMA, Derate: b.Derate, Warn: b.Warn,
 	})
 }
 
-// report takes a fresh report of the board, whatever it carried.
+// report takes a fresh report of the board, whatever it carried: a sign of
+// life.
 func (d *device) report(in *Input, out []Event) []Event {
 	last, heard := d.cadence.Last()
 	d.cadence.Report(in.At)
-	if in.RSSI != nil {
-		v := *in.RSSI
-		d.rssi = &v
+	d.cell.Heard(in.At)
+	// A board that sleeps between reports ends its connection after each.
+	const forget = 1.0 / 16
+	share := 0.0
+	if d.ended {
+		share = 1
 	}
-	if in.Volts != nil {
-		v := *in.Volts
-		d.volts = &v
-		d.cell.Volts(in.At, v)
+	d.goneOften += float64(forget * (share - d.goneOften))
+	d.gone, d.ended = false, false
+	if in.RSSI != nil && finite(*in.RSSI) {
+		d.rssi, d.rsOK = *in.RSSI, true
+	}
+	if in.Volts != nil && finite(*in.Volts) {
+		before, had := d.volts, d.voltsOK
+		d.volts, d.voltsOK = *in.Volts, true
+		if d.cell.Volts(in.At, d.volts) {
+			d.warned = false
+			out = append(out, d.batteryRose(in.At, before, had))
+		}
 	}
 	if d.silent {
-		d.silent = false
-		e := Event{At: in.At, Kind: Returned, Device: d.cfg.Name, Confidence: 1}
-		if heard {
-			e.Since = last
-			e.Text = d.cfg.Name + " reports again after " + spell(in.At.Sub(last))
-			e.Why = "A fresh report came; the one before it is " + spell(in.At.Sub(last)) + " old."
-		} else {
-			e.Text = d.cfg.Name + " reports"
-			e.Why = "Its first report came."
-		}
-		out = append(out, e)
+		d.silent, d.since = false, time.Time{}
+		out = append(out, d.returned(in.At, last, heard))
 	}
 	return out
 }
 
-// link takes news of the board's connection: evidence only.
+// link takes news of the board's connection: evidence only, for a connection
+// that stands is no report.
 func (d *device) link(in *Input, out []Event) []Event {
 	d.word, d.wordAt = in.Word, in.At
+	d.gone = in.Word != LinkUp
+	d.ended = d.ended || d.gone
 	return out
 }
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 // battery takes a person's word that a fresh battery was put in.
 func (d *device) battery(in *Input, out []Event) []Event {
-	d.cell.Fresh(in.At)
+	end := in.At
+	if last, heard := d.cadence.Last(); heard && d.silent {
+		end = last
+	}
+	d.cell.Fresh(in.At, end)
 	d.warned = false
-	return append(out, Event{
-		At: in.At, Kind: BatteryNew, Device: d.cfg.Name, By: in.By, Confidence: 1,
-		Text: d.cfg.Name + ": battery changed", Why: "A person said so.",
-	})
+	return append(out, d.batteryChanged(in))
 }
 
 // rearm restarts every wait at at: nobody watched before.
-func (d *device) rearm(at time.Time) { d.cadence.Rearm(at) }
+func (d *device) rearm(at time.Time) {
+	d.away = false
+	d.cadence.Rearm(at)
+}
 
 // hold tells that lampward cannot hear any device (down), or can again; then
 // every wait starts anew at at.
@@ -115,6 +132,35 @@ func (d *device) warnAt() (time.Time, bool) {
 	return d.cell.WarnAt()
 }
 
+// overdue tells whether the board is noticeably late at at, though it may not
+// count as silent yet.
+func (d *device) overdue(at time.Time) bool {
+	late, ok := d.cadence.Late()
+	since, waiting := d.cadence.Waiting()
+	return ok && waiting && !d.away && !d.silent && at.Sub(since) >= late
+}
+
+// stopped returns the span of time in which the board must have stopped, if it
+// did: not before its newest report, and not long after the next was due.
+func (d *device) stopped() (from, to time.Time) {
+	since, _ := d.cadence.Waiting()
+	if d.silent {
+		since = d.since // a later restart of lampward changes nothing about it
+	}
+	late, ok := d.cadence.Late()
+	if !ok {
+		late, _ = d.cadence.Limit()
+	}
+	return since, since.Add(late)
+}
+
+func (d *device) fellSilent() {
+	if !d.silent {
+		d.silent = true
+		d.since, _ = d.cadence.Waiting()
+	}
+}
+
 // next returns the earliest deadline of the device's own.
 func (d *device) next() (time.Time, bool) {
 	s, ok := d.silentAt()
@@ -129,76 +175,11 @@ func (d *device) next() (time.Time, bool) {
 func (d *device) fire(at time.Time, out []Event) []Event {
 	if t, ok := d.warnAt(); ok && !t.After(at) {
 		d.warned = true
-		f, _ := d.cell.Forecast()
-		out = append(out, Event{
-			At: at, Kind: BatteryLow, Device: d.cfg.Name, Since: f.Flat, Confidence: 0.9,
-			Text: fmt.Sprintf("%s: battery flat in about %s", d.cfg.Name, spell(f.Flat.Sub(at))),
-			Why:  "By " + f.Basis + ".",
-		})
+		out = append(out, d.batteryLow(at))
 	}
 	if t, ok := d.silentAt(); ok && !t.After(at) {
-		d.silent = true
+		d.fellSilent()
 		out = append(out, d.silence(at))
 	}
 	return out
-}
-
-// silence makes the Silent event.
-func (d *device) silence(at time.Time) Event {
-	e := Event{At: at, Kind: Silent, Device: d.cfg.Name, Confidence: 1}
-	last, heard := d.cadence.Last()
-	if heard {
-		e.Since = last
-		e.Text = d.cfg.Name + " is silent for " + spell(at.Sub(last))
-	} else {
-		e.Text = d.cfg.Name + " has never reported"
-	}
-	e.Why = "It is later than a healthy board would ever be."
-	return e
-}
-
-const deviceVersion = 1
-
-// marshal returns the device's state, the same bytes for the same state.
-func (d *device) marshal() []byte {
-	b := []byte{deviceVersion, flags(d.silent, d.warned, d.away, d.heldBack, d.folded)}
-	c, _ := d.cadence.AppendBinary(nil)
-	b = append(binary.AppendUvarint(b, uint64(len(c))), c...)
-	c, _ = d.cell.AppendBinary(nil)
-	return append(binary.AppendUvarint(b, uint64(len(c))), c...)
-}
-
-func flags(bits ...bool) (b byte) {
-	for i, on := range bits {
-		if on {
-			b |= 1 << i
-		}
-	}
-	return b
-}
-
-func unmarshalDevice(cfg DeviceConfig, b []byte) (*device, error) {
-	if len(b) < 2 || b[0] != deviceVersion {
-		return nil, errors.New("device: state of an unknown version")
-	}
-	d := newDevice(cfg)
-	f := b[1]
-	d.silent, d.warned, d.away, d.heldBack, d.folded = f&1 != 0, f&2 != 0, f&4 != 0, f&8 != 0, f&16 != 0
-	b = b[2:]
-	take := func(to interface{ UnmarshalBinary([]byte) error }) error {
-		n, k := binary.Uvarint(b)
-		if k <= 0 || n > uint64(len(b)-k) {
-			return errors.New("device: state is cut short")
-		}
-		part := b[k : k+int(n)]
-		b = b[k+int(n):]
-		return to.UnmarshalBinary(part)
-	}
-	if err := take(d.cadence); err != nil {
-		return nil, err
-	}
-	if err := take(d.cell); err != nil {
-		return nil, err
-	}
-	return d, nil
 }

@@ -1,97 +1,321 @@
 // Package battery forecasts when a device's battery will be flat.
 //
-// Start with New; tell it Fresh when a battery is put in and Volts when the
-// device reports a voltage, and ask Forecast.
+// Start with [New]; tell it [Estimator.Heard] when the device reports,
+// [Estimator.Volts] when it reports a voltage and [Estimator.Fresh] when a
+// person puts in a fresh battery, and ask [Estimator.Forecast].
+//
+// The forecast rests on the best thing that is known:
+//
+//  1. the voltage: each hour's mean is turned into a state of charge through
+//     the discharge curve of the chemistry, and a straight line through those
+//     (a board's load hardly changes from week to week) is followed to the
+//     cut-off;
+//  2. else how long earlier batteries lasted;
+//  3. else capacity, derated, over mean current.
+//
+// The interval of the first holds the scatter about the line and, by bending
+// the curve both ways, what is not known of it; those of the others are rough.
 package battery
 
 import (
-	"encoding/binary"
-	"errors"
+	"math"
 	"time"
 )
 
 // Config is what is known of the battery.
 type Config struct {
-	Chemistry   string
-	CapacityMAh float64
-	CurrentMA   float64
-	Derate      float64       // usable share of the capacity; 0: 0.8
-	Warn        time.Duration // ahead of the flat date; 0: three days
+	Chemistry   string        // one of Chemistries; empty: unknown, and the voltage forecasts nothing
+	Cells       int           // cells in series; 0: guessed from the highest voltage seen
+	FlatVolts   float64       // V of the whole battery at which the board stops; 0: the usual cut-off of the chemistry
+	CapacityMAh float64       // mAh; 0: unknown
+	CurrentMA   float64       // mean current in mA; 0: unknown
+	Derate      float64       // usable share of the capacity; 0: DefaultDerate
+	Warn        time.Duration // how long ahead of the flat date to warn; 0: DefaultWarn
 }
+
+const (
+	// DefaultDerate is the share of the rated capacity that a board gets out
+	// of a battery (common practice, no source).
+	DefaultDerate = 0.8
+	// DefaultWarn is how long ahead of the flat date to warn.
+	DefaultWarn = 72 * time.Hour
+)
+
+// What a Forecast rests on.
+const (
+	FromVoltage  = "voltage"
+	FromSwaps    = "swaps"
+	FromCapacity = "capacity"
+)
 
 // Forecast is when the battery will be flat.
 type Forecast struct {
-	Flat, Early, Late time.Time // the date and the ends of its 90 % interval
-	Basis             string    // what it rests on: "voltage", "swaps" or "capacity"
+	Flat        time.Time // the likeliest moment
+	Early, Late time.Time // ends of the 90 % interval
+	Basis       string    // FromVoltage, FromSwaps or FromCapacity
 }
 
-// Estimator follows one battery.
+const (
+	points    = 48      // means kept
+	hourMs    = 3600000 // ms; width of a point at first
+	leastPts  = 8       // points that make a trend
+	leastSpan = 36 * hourMs
+	leastFall = 0.03 // of the charge
+	leastSure = 4.0  // standard errors that the slope is from level
+	z90       = 1.645
+	mostAhead = 20 * 365 * 24 * hourMs // ms; nothing is forecast further ahead
+	maxLives  = 8
+	jumpShare = 0.10 // of the range of voltage: a rise that means a fresh or charged battery
+	jumpSoc   = 0.25
+	jumpVolts = 0.08 // of the voltage, when the chemistry is unknown
+)
+
+// point is the mean of the voltages in one stretch of time.
+type point struct {
+	At    int64   // ms; mean time
+	Volts float64 // V
+	N     float64 // how many hours it holds
+}
+
+// Estimator follows the battery of one device. Use New. It is not safe for
+// concurrent use.
 type Estimator struct {
 	cfg   Config
-	fresh int64 // ms; when the battery was put in
-	known bool  // fresh is known
-	volts float64
+	curve *curve
+
+	start int64 // ms; when this battery was put in, or first heard
+	known bool  // start is set
+	told  bool  // start is a person's word or a jump of the voltage, not just the first report
+
+	lives [maxLives]int64 // ms; how long earlier batteries lasted, oldest first
+	nLife int
+
+	pts    [points]point
+	nPts   int
+	merged int64   // hours in one point
+	sum    float64 // V; of the hour that runs
+	cnt    float64
+	from   int64   // ms; when that hour began
+	high   float64 // highest hourly mean, V; tells the number of cells
+
+	now int64 // ms; when the forecast was last worked out
+
+	fc     Forecast // derived
+	ok     bool
+	warn   int64   // ms; derived
+	charge float64 // of the newest point; -1 unknown; derived
 }
 
 // New returns an Estimator of a battery of unknown age.
-func New(cfg Config) *Estimator { return &Estimator{cfg: cfg} }
+func New(cfg Config) *Estimator {
+	e := &Estimator{merged: 1}
+	e.Configure(cfg)
+	return e
+}
 
 // Configure changes what is known of the battery and keeps what was learned.
-func (e *Estimator) Configure(cfg Config) { e.cfg = cfg }
+func (e *Estimator) Configure(cfg Config) {
+	e.cfg = cfg
+	e.curve = findCurve(cfg.Chemistry)
+	e.derive(e.now)
+}
 
-// Fresh tells that a fresh battery was put in.
-func (e *Estimator) Fresh(at time.Time) { e.fresh, e.known = at.UnixMilli(), true }
-
-// Volts tells the voltage the device reported. It returns true if the
-// voltage shows that the battery was changed or charged.
-func (e *Estimator) Volts(at time.Time, v float64) bool { e.volts = v; return false }
-
-// Forecast returns the flat date; false while there is nothing to go by.
-func (e *Estimator) Forecast() (Forecast, bool) {
-	if !e.known || e.cfg.CapacityMAh <= 0 || e.cfg.CurrentMA <= 0 {
-		return Forecast{}, false
+// Heard tells that the device reported. The battery counts as fresh at the
+// first report, unless and until somebody tells better.
+func (e *Estimator) Heard(at time.Time) {
+	if !e.known {
+		e.start, e.known = at.UnixMilli(), true
+		e.derive(e.start)
 	}
+}
+
+// Fresh tells that a fresh battery was put in at at. The old one is taken to
+// have lasted until end: when the device was last heard, if it fell silent, or
+// else at.
+func (e *Estimator) Fresh(at, end time.Time) {
+	e.swap(at.UnixMilli(), end.UnixMilli())
+	e.nPts, e.merged = 0, 1
+	e.sum, e.cnt, e.high = 0, 0, 0
+	e.derive(at.UnixMilli())
+}
+
+func (e *Estimator) swap(at, end int64) {
+	// How old a battery was that nobody saw put in is unknown.
+	if life := end - e.start; e.told && life >= hourMs {
+		if e.nLife == maxLives {
+			copy(e.lives[:], e.lives[1:])
+			e.nLife--
+		}
+		e.lives[e.nLife] = life
+		e.nLife++
+	}
+	e.start, e.known, e.told = at, true, true
+}
+
+// Volts tells the voltage that the device reported at at, in V. It returns
+// true if the voltage shows that the battery was changed or charged since the
+// hour before.
+func (e *Estimator) Volts(at time.Time, v float64) (fresh bool) {
+	if !(v > 0 && v < 1000) {
+		return false
+	}
+	t := at.UnixMilli()
+	if e.cnt > 0 && t-e.from >= hourMs {
+		fresh = e.closeHour()
+	}
+	if e.cnt == 0 {
+		e.from = t
+	}
+	e.sum += v
+	e.cnt++
+	if fresh {
+		e.derive(t)
+	} else if e.cnt == 1 && e.nPts > 0 {
+		e.derive(t)
+	}
+	return fresh
+}
+
+// closeHour makes a point of the hour that ran.
+func (e *Estimator) closeHour() (fresh bool) {
+	p := point{At: e.from + hourMs/2, Volts: e.sum / e.cnt, N: 1}
+	e.sum, e.cnt = 0, 0
+	if e.nPts > 0 && e.jumped(e.pts[e.nPts-1].Volts, p.Volts) {
+		fresh = true
+		e.swap(e.from, e.pts[e.nPts-1].At)
+		e.nPts, e.merged, e.high = 0, 1, 0
+	}
+	e.high = max(e.high, p.Volts)
+	if e.nPts > 0 {
+		if last := &e.pts[e.nPts-1]; last.N < float64(e.merged) {
+			n := last.N + 1
+			last.At += int64(float64(p.At-last.At) / n)
+			last.Volts += (p.Volts - last.Volts) / n
+			last.N = n
+			return fresh
+		}
+	}
+	if e.nPts == points {
+		for i := range points / 2 {
+			a, b := e.pts[2*i], e.pts[2*i+1]
+			n := a.N + b.N
+			e.pts[i] = point{
+				At:    a.At + int64(float64(float64(b.At-a.At)*b.N)/n),
+				Volts: a.Volts + float64((b.Volts-a.Volts)*b.N)/n,
+				N:     n,
+			}
+		}
+		e.nPts = points / 2
+		e.merged *= 2
+	}
+	e.pts[e.nPts] = p
+	e.nPts++
+	return fresh
+}
+
+// jumped tells whether a rise of the voltage means a fresh or charged battery.
+func (e *Estimator) jumped(before, after float64) bool {
+	if e.curve == nil {
+		return after-before > float64(jumpVolts*before)
+	}
+	cells := float64(e.cells())
+	rise := (after - before) / cells
+	return rise > float64(jumpShare*(e.curve.full()-e.curve.cutoff)) &&
+		e.curve.charge(after/cells)-e.curve.charge(before/cells) > jumpSoc
+}
+
+// cells returns the number of cells in series: as configured, or the fewest
+// that give the highest voltage seen.
+func (e *Estimator) cells() int {
+	if e.cfg.Cells > 0 || e.curve == nil {
+		return max(e.cfg.Cells, 1)
+	}
+	return max(int(math.Ceil(e.high/float64(1.03*e.curve.full()))), 1)
+}
+
+// Forecast returns the flat date; ok is false while there is nothing to go by.
+func (e *Estimator) Forecast() (f Forecast, ok bool) { return e.fc, e.ok }
+
+// Charge returns the state of charge that the newest voltage shows, 0..1; ok is
+// false if there is no voltage or no chemistry.
+func (e *Estimator) Charge() (charge float64, ok bool) { return max(e.charge, 0), e.charge >= 0 }
+
+// Since returns when the battery was put in; told is false if that is only the
+// first report.
+func (e *Estimator) Since() (at time.Time, told bool) {
+	return time.UnixMilli(e.start).UTC(), e.told
+}
+
+// WarnAt returns when to warn of the flat date: when the chance that the
+// battery is flat within Warn reaches one in four.
+func (e *Estimator) WarnAt() (at time.Time, ok bool) {
+	return time.UnixMilli(e.warn).UTC(), e.ok
+}
+
+// derive works the forecast out anew at now; no warning is due before.
+func (e *Estimator) derive(now int64) {
+	e.now = now
+	e.ok = false
+	e.charge = -1
+	if e.curve != nil && e.nPts > 0 {
+		e.charge = e.curve.charge(e.pts[e.nPts-1].Volts / float64(e.cells()))
+	}
+	var flat, early, late int64
+	switch {
+	case e.trend(&flat, &early, &late):
+		e.fc.Basis = FromVoltage
+	case e.known && e.nLife > 0:
+		mean, sd := e.lifeSpan()
+		half := int64(z90 * sd)
+		flat, early, late = e.start+mean, e.start+max(mean-half, 0), e.start+mean+half
+		e.fc.Basis = FromSwaps
+	case e.known && e.cfg.CapacityMAh > 0 && e.cfg.CurrentMA > 0:
+		life := e.capacityLife()
+		flat, early, late = e.start+life, e.start+life*3/4, e.start+life*5/4
+		e.fc.Basis = FromCapacity
+	default:
+		e.fc = Forecast{}
+		return
+	}
+	e.ok = true
+	at := func(ms int64) time.Time { return time.UnixMilli(ms).UTC() }
+	e.fc.Flat, e.fc.Early, e.fc.Late = at(flat), at(early), at(late)
+	ahead := e.cfg.Warn
+	if ahead <= 0 {
+		ahead = DefaultWarn
+	}
+	// The lower quartile of a normal distribution lies 0.674 standard
+	// deviations under its mean, the early end 1.645.
+	quartile := flat - (flat-early)*41/100
+	e.warn = max(quartile-ahead.Milliseconds(), now)
+}
+
+// capacityLife returns the life by capacity and current, in ms.
+func (e *Estimator) capacityLife() int64 {
 	derate := e.cfg.Derate
 	if derate <= 0 {
-		derate = 0.8
+		derate = DefaultDerate
 	}
-	ms := int64(e.cfg.CapacityMAh * derate / e.cfg.CurrentMA * 3_600_000)
-	at := func(ms int64) time.Time { return time.UnixMilli(e.fresh + ms).UTC() }
-	return Forecast{Flat: at(ms), Early: at(ms * 7 / 10), Late: at(ms * 13 / 10), Basis: "capacity"}, true
+	return int64(min(e.cfg.CapacityMAh*derate/e.cfg.CurrentMA*hourMs, mostAhead))
 }
 
-// WarnAt returns when to warn of the flat date.
-func (e *Estimator) WarnAt() (time.Time, bool) {
-	f, ok := e.Forecast()
-	if !ok {
-		return time.Time{}, false
+// lifeSpan returns the mean of earlier lives and the standard deviation of the
+// next, in ms.
+func (e *Estimator) lifeSpan() (mean int64, sd float64) {
+	n := float64(e.nLife)
+	var sum, sq float64
+	for _, l := range e.lives[:e.nLife] {
+		sum += float64(l)
 	}
-	warn := e.cfg.Warn
-	if warn <= 0 {
-		warn = 72 * time.Hour
+	m := sum / n
+	for _, l := range e.lives[:e.nLife] {
+		d := float64(l) - m
+		sq += float64(d * d)
 	}
-	return f.Flat.Add(-warn), true
-}
-
-// AppendBinary appends the learned state to b.
-func (e *Estimator) AppendBinary(b []byte) ([]byte, error) {
-	k := int64(0)
-	if e.known {
-		k = 1
+	least := float64(0.15 * m) // two batteries of one kind differ by as much
+	sd = least
+	if e.nLife > 1 {
+		sd = max(least, math.Sqrt(sq/(n-1)))
 	}
-	return binary.AppendVarint(binary.AppendVarint(b, e.fresh), k), nil
-}
-
-// UnmarshalBinary restores what AppendBinary wrote; the Config stays.
-func (e *Estimator) UnmarshalBinary(b []byte) error {
-	f, n := binary.Varint(b)
-	if n <= 0 {
-		return errors.New("battery: state is cut short")
-	}
-	k, m := binary.Varint(b[n:])
-	if m <= 0 {
-		return errors.New("battery: state is cut short")
-	}
-	e.fresh, e.known = f, k != 0
-	return nil
+	return int64(m), float64(sd * math.Sqrt(1+1/n))
 }

@@ -350,7 +350,11 @@ func (e *Estimator) general() int64 {
 	if e.period <= 0 || e.n < needGaps && e.cfg.ReportEvery <= 0 {
 		return 0
 	}
-	return max(int64(e.limit*float64(e.period)), minLimit)
+	limit := int64(e.limit * float64(e.period))
+	if e.cfg.ReportEvery <= 0 && e.n < ringSize {
+		limit += limit * 4 / int64(e.n) // so few gaps do not even tell the period
+	}
+	return max(limit, minLimit)
 }
 
 // wait returns how long after the newest report the device counts as silent,
@@ -390,6 +394,12 @@ func (e *Estimator) Late() (late time.Duration, ok bool) {
 		return 0, false
 	}
 	return min(ms(int64(e.late*float64(e.period))), ms(e.wait())), true
+}
+
+// Waiting returns since when a report is waited for: the newest one, or a later
+// Rearm. ok is false before the first of either.
+func (e *Estimator) Waiting() (since time.Time, ok bool) {
+	return time.UnixMilli(e.from).UTC(), e.armed
 }
 
 // Last returns when the device was last heard; ok is false if never.

@@ -1,0 +1,82 @@
+package rules
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+)
+
+// deviceVersion is that of deviceState.
+const deviceVersion = 1
+
+// deviceState is what a snapshot keeps of a device.
+type deviceState struct {
+	Version   int       `json:"version"`
+	Cadence   []byte    `json:"cadence"`
+	Cell      []byte    `json:"cell"`
+	Silent    bool      `json:"silent,omitempty"`
+	Since     time.Time `json:"since,omitzero"`
+	Warned    bool      `json:"warned,omitempty"`
+	Away      bool      `json:"away,omitempty"`
+	HeldBack  bool      `json:"held_back,omitempty"`
+	Folded    bool      `json:"folded,omitempty"`
+	Volts     *float64  `json:"volts,omitempty"`
+	RSSI      *float64  `json:"rssi,omitempty"`
+	Word      string    `json:"word,omitempty"`
+	WordAt    time.Time `json:"word_at,omitzero"`
+	Gone      bool      `json:"gone,omitempty"`
+	Ended     bool      `json:"ended,omitempty"`
+	GoneOften float64   `json:"gone_often,omitempty"`
+}
+
+// marshal returns the device's state, the same bytes for the same state.
+func (d *device) marshal() []byte {
+	s := deviceState{
+		Version: deviceVersion, Silent: d.silent, Since: d.since, Warned: d.warned, Away: d.away,
+		HeldBack: d.heldBack, Folded: d.folded,
+		Word: d.word, WordAt: d.wordAt, Gone: d.gone, Ended: d.ended, GoneOften: d.goneOften,
+	}
+	s.Cadence, _ = d.cadence.AppendBinary(nil)
+	s.Cell, _ = d.cell.AppendBinary(nil)
+	if d.voltsOK {
+		s.Volts = &d.volts
+	}
+	if d.rsOK {
+		s.RSSI = &d.rssi
+	}
+	b, err := json.Marshal(s)
+	if err != nil {
+		// Only a number that is not finite cannot be written, and Step takes none.
+		panic("rules: device " + d.cfg.Name + ": " + err.Error())
+	}
+	return b
+}
+
+// unmarshalDevice makes the device that marshal wrote.
+func unmarshalDevice(cfg DeviceConfig, b []byte) (*device, error) {
+	var s deviceState
+	if err := json.Unmarshal(b, &s); err != nil {
+		return nil, fmt.Errorf("device: damaged state: %w", err)
+	}
+	if s.Version != deviceVersion {
+		return nil, fmt.Errorf("device: state of version %d, want %d", s.Version, deviceVersion)
+	}
+	d := newDevice(cfg)
+	d.silent, d.since, d.warned, d.away = s.Silent, s.Since.UTC(), s.Warned, s.Away
+	d.heldBack, d.folded = s.HeldBack, s.Folded
+	d.word, d.wordAt, d.gone, d.ended = s.Word, s.WordAt.UTC(), s.Gone, s.Ended
+	d.goneOften = min(max(s.GoneOften, 0), 1)
+	if s.Volts != nil {
+		d.volts, d.voltsOK = *s.Volts, true
+	}
+	if s.RSSI != nil {
+		d.rssi, d.rsOK = *s.RSSI, true
+	}
+	if err := d.cadence.UnmarshalBinary(s.Cadence); err != nil {
+		return nil, err
+	}
+	if err := d.cell.UnmarshalBinary(s.Cell); err != nil {
+		return nil, err
+	}
+	return d, nil
+}

@@ -1,0 +1,222 @@
+package rules
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"lampward/rules/battery"
+	"lampward/rules/silence"
+)
+
+// The values of Event.Cause.
+const (
+	CauseBattery = "battery"         // flat
+	CauseRadio   = "radio"           // too weak
+	CauseNetwork = "network"         // broker or network down
+	CauseGoodbye = "goodbye"         // the board disconnected cleanly
+	CauseLost    = "connection_lost" // its connection ended without a goodbye
+	CauseStuck   = "stuck"           // its connection stands, but it sends nothing
+	CauseUnknown = "unknown"         // nothing tells
+)
+
+// cause is one thing that may have silenced a board. More weight is likelier;
+// the weights are an order of plausibility, not a probability.
+type cause struct {
+	name   string
+	weight float64
+	short  string // for the phone
+	why    string // the evidence
+}
+
+// Signal strength in dBm below which a radio link of the kind that small
+// boards have gets unsteady (common practice, no source).
+const (
+	rssiFair = -75
+	rssiWeak = -82
+	rssiDead = -88
+)
+
+// causes ranks what may have silenced the board, likeliest first.
+func (d *device) causes(at time.Time) []cause {
+	var cs []cause
+	if c, ok := d.batteryCause(at); ok {
+		cs = append(cs, c)
+	}
+	if d.rsOK && d.rssi <= rssiFair {
+		c := cause{CauseRadio, 1, "weak radio", fmt.Sprintf("weak radio (its last report came at %.0f dBm)", d.rssi)}
+		switch {
+		case d.rssi <= rssiDead:
+			c.weight = 3
+		case d.rssi <= rssiWeak:
+			c.weight = 2
+		}
+		cs = append(cs, c)
+	}
+	if d.goneOften < 0.5 {
+		switch {
+		case !d.gone && d.word == LinkUp:
+			cs = append(cs, cause{CauseStuck, 1.5, "its program hangs", "its program hangs (the connection to the broker still stands)"})
+		case d.gone && d.word == LinkClosed:
+			cs = append(cs, cause{CauseGoodbye, 3.5, "switched off or restarted", "switched off or restarted (it said goodbye to the broker)"})
+		case d.gone:
+			// MQTT 3.1.1, section 3.1.2.10: the broker drops a client after one
+			// and a half times the keep-alive without a packet, and then
+			// publishes its will (from memory).
+			cs = append(cs, cause{CauseLost, 1.2, "power or radio lost", "power or radio lost (the connection ended without a goodbye)"})
+		}
+	}
+	slices.SortStableFunc(cs, func(a, b cause) int { return cmp.Compare(b.weight, a.weight) })
+	return cs
+}
+
+// batteryCause weighs the battery; ok is false if it is no suspect.
+func (d *device) batteryCause(at time.Time) (c cause, ok bool) {
+	c = cause{name: CauseBattery, short: "flat battery"}
+	f, known := d.cell.Forecast()
+	charge, measured := d.cell.Charge()
+	switch {
+	case measured && charge <= 0.05:
+		c.weight = 4
+		c.why = fmt.Sprintf("flat battery (%.2f V is %.0f %% left)", d.volts, charge*100)
+	case known && !at.Before(f.Flat):
+		c.weight = 3.2
+		c.why = fmt.Sprintf("flat battery (its flat date by %s passed %s ago)", basisWord(f.Basis), spell(at.Sub(f.Flat)))
+	case measured && charge <= 0.15:
+		c.weight = 2.5
+		c.why = fmt.Sprintf("low battery (%.2f V is %.0f %% left)", d.volts, charge*100)
+	case known && !at.Before(f.Early):
+		c.weight = 2.2
+		c.why = fmt.Sprintf("flat battery (by %s it goes flat about now, in %s at the latest)", basisWord(f.Basis), spell(f.Late.Sub(at)))
+	default:
+		return c, false
+	}
+	return c, true
+}
+
+func basisWord(basis string) string {
+	switch basis {
+	case battery.FromVoltage:
+		return "its voltage"
+	case battery.FromSwaps:
+		return "how long earlier batteries lasted"
+	}
+	return "capacity and current"
+}
+
+// silence makes the Silent event.
+func (d *device) silence(at time.Time) Event {
+	e := Event{At: at, Kind: Silent, Device: d.cfg.Name, Cause: CauseUnknown, Confidence: 1}
+	var why strings.Builder
+	if last, heard := d.cadence.Last(); heard {
+		e.Since = last
+		e.Text = d.cfg.Name + " is silent for " + spell(at.Sub(last))
+		why.WriteString("No report for " + spell(at.Sub(last)))
+		if every := d.cadence.Every(); every > 0 {
+			why.WriteString(", where one every " + spell(every) + " is usual")
+		}
+	} else {
+		e.Text = d.cfg.Name + " has not reported yet"
+		why.WriteString("No report since lampward started")
+	}
+	if d.cfg.SilentAfter > 0 {
+		why.WriteString("; the limit of " + spell(d.cfg.SilentAfter) + " is set by hand.")
+	} else {
+		every := d.cfg.FalseEvery
+		if every <= 0 {
+			every = silence.DefaultFalseEvery
+		}
+		why.WriteString("; a healthy board is this late about once in " + longSpan(every) + ".")
+	}
+	cs := d.causes(at)
+	if len(cs) == 0 {
+		why.WriteString(" Nothing tells why.")
+	} else {
+		e.Cause = cs[0].name
+		e.Text += ": " + cs[0].short + "?"
+		why.WriteString(" Likeliest first: ")
+		for i, c := range cs {
+			if i > 0 {
+				why.WriteString("; ")
+			}
+			why.WriteString(c.why)
+		}
+		why.WriteString(".")
+	}
+	e.Why = why.String()
+	return e
+}
+
+func longSpan(d time.Duration) string {
+	const year = 365 * 24 * time.Hour
+	switch {
+	case d >= 2*year:
+		return fmt.Sprintf("%d years", (d+year/2)/year)
+	case d >= 48*time.Hour:
+		return fmt.Sprintf("%d days", d/(24*time.Hour))
+	}
+	return spell(d)
+}
+
+// returned makes the Returned event.
+func (d *device) returned(at, last time.Time, heard bool) Event {
+	e := Event{At: at, Kind: Returned, Device: d.cfg.Name, Confidence: 1}
+	if heard {
+		e.Since = last
+		e.Text = d.cfg.Name + " reports again after " + spell(at.Sub(last))
+		e.Why = "A fresh report came; the one before it is " + spell(at.Sub(last)) + " old."
+	} else {
+		e.Text = d.cfg.Name + " reports"
+		e.Why = "Its first report came."
+	}
+	return e
+}
+
+// batteryLow makes the BatteryLow event. Its Since is the flat date.
+func (d *device) batteryLow(at time.Time) Event {
+	f, _ := d.cell.Forecast()
+	e := Event{At: at, Kind: BatteryLow, Device: d.cfg.Name, Since: f.Flat, Cause: CauseBattery, Confidence: 0.9}
+	e.Text = d.cfg.Name + ": battery flat " + ahead(at, f.Flat)
+	var why strings.Builder
+	fmt.Fprintf(&why, "By %s it goes flat %s, nine times in ten between %s and %s.", basisWord(f.Basis),
+		ahead(at, f.Flat), ahead(at, f.Early), ahead(at, f.Late))
+	if charge, ok := d.cell.Charge(); ok {
+		fmt.Fprintf(&why, " It shows %.2f V, about %.0f %% of its charge.", d.volts, charge*100)
+	}
+	since, told := d.cell.Since()
+	if f.Basis != battery.FromVoltage {
+		if told {
+			fmt.Fprintf(&why, " It was put in %s ago.", spell(at.Sub(since)))
+		} else {
+			fmt.Fprintf(&why, " It is taken to have been fresh at the first report, %s ago.", spell(at.Sub(since)))
+		}
+	}
+	e.Why = why.String()
+	return e
+}
+
+func ahead(at, then time.Time) string {
+	if d := then.Sub(at); d >= time.Minute {
+		return "in " + spell(d)
+	}
+	return "now"
+}
+
+func (d *device) batteryChanged(in *Input) Event {
+	return Event{
+		At: in.At, Kind: BatteryNew, Device: d.cfg.Name, By: in.By, Confidence: 1,
+		Text: d.cfg.Name + ": battery changed", Why: "A person said so.",
+	}
+}
+
+func (d *device) batteryRose(at time.Time, before float64, had bool) Event {
+	e := Event{At: at, Kind: BatteryNew, Device: d.cfg.Name, Confidence: 0.9,
+		Text: d.cfg.Name + ": battery changed or charged",
+		Why:  fmt.Sprintf("Its voltage rose within the last hours, to %.2f V.", d.volts)}
+	if had && before < d.volts {
+		e.Why = fmt.Sprintf("Its voltage rose within the last hours, from %.2f V to %.2f V.", before, d.volts)
+	}
+	return e
+}
