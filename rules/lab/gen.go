@@ -290,6 +290,9 @@ func episodes(r *rand.Rand, s *Spec) []episode {
 	}
 	for t < end {
 		l := length(s.Off)
+		if s.BlinkShare > 0 { // a shorter pause cannot be told from chance within blinking
+			l = math.Max(l, 30*iv)
+		}
 		if len(out) == 0 {
 			l = math.Max(l*r.Float64(), 12*iv)
 		}

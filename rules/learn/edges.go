@@ -52,22 +52,27 @@ func sort8(v *[half]float64) {
 	}
 }
 
-// level is the mean and variance of eight readings without the one farthest
-// from their median.
+// level is the mean and variance of eight readings without the two farthest
+// from their median; the variance is that of a Gaussian cut so.
 func level(v [half]float64) (mean, variance float64) {
 	sort8(&v)
-	s := v[:half-1]
-	if med := 0.5 * (v[3] + v[4]); med-v[0] > v[half-1]-med {
-		s = v[1:]
+	s := v[:]
+	for range 2 {
+		n := len(s)
+		if med := 0.5 * (s[(n-1)/2] + s[n/2]); med-s[0] > s[n-1]-med {
+			s = s[1:]
+		} else {
+			s = s[:n-1]
+		}
 	}
 	for _, x := range s {
 		mean += x
 	}
-	mean /= half - 1
+	mean /= half - 2
 	for _, x := range s {
 		variance += sq(x - mean)
 	}
-	return mean, variance / (half - 2)
+	return mean, variance / (half - 3) * 1.9
 }
 
 // detect looks for an edge whose first new reading lies half readings back.
@@ -100,18 +105,25 @@ func (e *edges) detect(floor float64) (edge, bool) {
 			wrong++
 		}
 	}
-	if wrong > 1 {
+	if wrong > 2 {
 		return edge{}, false
 	}
 	// a cloud's edge ends in a slope: the new level must be as flat as noise
-	// or as the old level was
-	slope := 0.0
+	// or as the old level was; and a steady slope is no edge
+	sPre, sPost := 0.0, 0.0
 	for i := range half {
 		x := float64(i) - 3.5
-		slope += mul(x, (e.V[cut+i]-post)-(e.V[cut-half+i]-pre))
+		sPre += mul(x, e.V[cut-half+i]-pre)
+		sPost += mul(x, e.V[cut+i]-post)
 	}
-	slope /= 42 // sum of x*x
-	if math.Abs(slope)*half > 0.35*math.Abs(size) || vPost > 9*math.Max(vPre, floor) && vPost > 0.005*sq(size) {
+	sPre, sPost = sPre/42, sPost/42 // 42 is the sum of x*x
+	if common := 0.5 * (sPre + sPost); (common > 0) == (size > 0) {
+		size -= mul(half, common)
+		if sq(size) < 9*s2 || math.Abs(size) < half*math.Abs(common) {
+			return edge{}, false
+		}
+	}
+	if math.Abs(sPost-sPre)*half > 0.35*math.Abs(size) || vPost > 9*math.Max(vPre, floor) && vPost > 0.005*sq(size) {
 		return edge{}, false
 	}
 	e.Wait = half - 1
@@ -119,8 +131,15 @@ func (e *edges) detect(floor float64) (edge, bool) {
 }
 
 func (e *edges) record(x edge) {
-	if e.NE == nEdges {
-		copy(e.E[:], e.E[1:])
+	if e.NE == nEdges { // drop the oldest that is not credible, else the oldest
+		old := 0
+		for i := range e.E {
+			if e.E[i].Act > quiet {
+				old = i
+				break
+			}
+		}
+		copy(e.E[old:], e.E[old+1:])
 		e.NE--
 	}
 	e.E[e.NE] = x
@@ -134,7 +153,7 @@ func (x *edge) tolerance() float64 {
 
 // quiet is how little the ambient may have moved before an edge, as a share
 // of it, for the edge to be credible by itself.
-const quiet = 0.25
+const quiet = 0.4
 
 // cluster is what the edges of about one size say.
 type cluster struct {

@@ -49,16 +49,24 @@ type filter struct {
 	C    float64         // recent mean square of the innovations
 	Eps  float64         // chance of an outlier
 	Rho  float64         // chance of a jump of the ambient
-	Runs [maxRun]float64 // while blinking: runs of one phase that reached this length
+	Runs [maxRun]float64 // runs of one phase that reached this length, in this blinking
 	Rail float64         // readings saturate here; 0: unknown
 	PB   float64         // share of blinking among what follows dark (or lit)
 }
 
-const hazard = 1.0 / 400 // chance of a switch a reading, a priori
+// Chance of a switch a reading, a priori: from a steady state, and out of blinking.
+const (
+	hazard = 1.0 / 400
+	calms  = 1.0 / 150
+)
 
 func gauss(d, v float64) float64 {
 	return exp(-0.5*sq(d)/v) / math.Sqrt(2*math.Pi*v)
 }
+
+// beyond is about the chance that a standard Gaussian is below z (logistic
+// approximation, error below 0.01).
+func beyond(z float64) float64 { return 1 / (1 + exp(-1.702*z)) }
 
 // broad is a scale-free density for sizes nothing is known about: log-uniform
 // over e^9, both signs.
@@ -98,6 +106,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 		}
 	}
 	q := mul(f.Q, dt)
+	clipped := f.Rail != 0 && y >= f.Rail
 	for i := range int(f.N) {
 		h := f.H[i]
 		h.W *= exp(mul(where.Weight, where.odds(h.M)))
@@ -108,25 +117,27 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 		sd := math.Sqrt(h.P + f.R)
 		stay := 1 - f.Eps - f.Rho - hazard
 
-		// the reading as lit or dark level tells it
 		lit := h.M + f.Step
-		clipped := f.Rail != 0 && lit >= f.Rail
-		if clipped {
-			lit = f.Rail
-		}
 		level := h.M
 		if h.S == Lit || h.S == Blinking && h.Phase == 1 {
 			level = lit
 		}
-		update := func(k hyp, toLit bool, extra float64) hyp {
-			mean := k.M
-			if toLit {
-				mean = lit
-				if clipped && y >= f.Rail {
-					return k // a clipped reading tells nothing of the ambient
-				}
+		// likely is how well a level explains the reading: a density, or at
+		// the rail the chance of being there or beyond.
+		likely := func(mean, v float64) float64 {
+			if clipped {
+				// the step was learned from saturated readings: the lamp may
+				// well shine brighter, and is not to be doubted for it
+				return math.Max(beyond((mean-f.Rail)/math.Sqrt(v)+3), 1e-30)
 			}
+			return gauss(y-mean, v)
+		}
+		update := func(k hyp, mean, extra float64) hyp {
 			k.P += extra
+			if clipped && mean >= f.Rail {
+				k.P = math.Min(k.P, math.Max(sq(f.Step), h.P))
+				return k // a clipped reading tells nothing of the ambient
+			}
 			g := k.P / (k.P + f.R)
 			k.M += mul(g, y-mean)
 			k.P = mul(g, f.R)
@@ -134,76 +145,53 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 		}
 		// outlier
 		if d := y - level; math.Abs(d) > 2.5*sd {
+			some := broad(d, sd)
+			if clipped {
+				some = 0.1
+			}
 			k := h
-			k.W, k.By = h.W*f.Eps*broad(d, sd), bySpike
+			k.W, k.By = h.W*f.Eps*some, bySpike
 			add(k)
 			// jump of the ambient
 			k = h
-			k.W, k.By = h.W*f.Rho*broad(d, sd)*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
+			k.W, k.By = h.W*f.Rho*some*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
 			k.M, k.P, k.Jump = h.M+d, f.R, ms
 			add(k)
 		}
-		gd := gauss(y-h.M, h.P+f.R)
-		gl := gauss(y-lit, h.P+f.R)
-		if clipped && y >= f.Rail {
-			gl = gauss(0, f.R) // a lump of chance at the rail
-		}
 		switch h.S {
 		case Dark, Lit:
-			inLit := h.S == Lit
-			here := gd
-			if inLit {
-				here = gl
+			other, to, phase := lit, Lit, uint8(1)
+			if h.S == Lit {
+				other, to, phase = h.M, Dark, 0
 			}
-			k := update(h, inLit, 0)
-			k.W, k.By = h.W*stay*here, byNormal
+			k := update(h, level, 0)
+			k.W, k.By = h.W*stay*likely(level, h.P+f.R), byNormal
 			add(k)
-			mean := lit
-			if inLit {
-				mean = h.M
-			}
-			g := gauss(y-mean, h.P+f.R+f.Tau2)
-			if !inLit && clipped && y >= f.Rail {
-				g = gauss(0, f.R+f.Tau2)
-			}
-			k = update(h, !inLit, f.Tau2)
+			g := likely(other, h.P+f.R+f.Tau2)
+			k = update(h, other, f.Tau2)
 			k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
-			k.S, k.W = Lit, h.W*hazard*(1-f.PB)*g
-			if inLit {
-				k.S = Dark
-			}
+			k.S, k.W = to, h.W*hazard*(1-f.PB)*g
 			add(k)
-			k.S, k.W, k.Phase, k.Run = Blinking, h.W*hazard*f.PB*g, 1, 1
-			if inLit {
-				k.Phase = 0
-			}
+			k.S, k.W, k.Phase, k.Run = Blinking, h.W*hazard*f.PB*g, phase, 1
 			add(k)
 		case Blinking:
-			v := h.P + f.R + mul(0.1, f.Tau2)
 			again := f.again(h.Run)
 			for ph := range uint8(2) {
-				p := 1 - again
-				if ph == h.Phase {
-					p = again
-				}
-				g := gd
-				mean := h.M
+				mean, v, p, run := h.M, h.P+f.R, again, min(h.Run+1, maxRun)
 				if ph == 1 {
 					mean = lit
 				}
-				g = gauss(y-mean, v)
-				if ph == 1 && clipped && y >= f.Rail {
-					g = gl
+				if ph != h.Phase {
+					v += mul(0.1, f.Tau2)
+					p, run = 1-again, 1
 				}
-				k := update(h, ph == 1, 0)
-				k.By, k.Phase, k.Run = byNormal, ph, 1
-				if ph == h.Phase {
-					k.Run = min(h.Run+1, maxRun)
-				}
-				k.W = h.W * stay * p * g
+				g := likely(mean, v)
+				k := update(h, mean, 0)
+				k.By, k.Phase, k.Run = byNormal, ph, run
+				k.W = h.W * (stay + hazard - calms) * p * g
 				add(k)
 				k.Prev, k.Enter, k.Age, k.By = Blinking, ms, 0, bySwitch
-				k.S, k.W = Dark+State(ph), h.W*hazard*0.5*g
+				k.S, k.W = Dark+State(ph), h.W*calms*0.5*g
 				k.Phase, k.Run = 0, 0
 				add(k)
 			}
@@ -219,14 +207,13 @@ func (f *filter) again(run uint8) float64 {
 	if run >= maxRun {
 		return 0.5
 	}
-	const weight = 6 // runs that the coin counts for
-	prior := float64(weight) / float64(uint(1)<<run)
-	return clamp((f.Runs[run]+prior)/(f.Runs[run-1]+2*prior), 0.02, 0.98)
+	const weight = 3 // runs that the coin counts for, at every length
+	return (f.Runs[run] + 0.5*weight) / (f.Runs[run-1] + weight)
 }
 
 // learnRun takes note that a run of one phase reached this length.
 func (f *filter) learnRun(run uint8) {
-	if f.Runs[run-1]++; f.Runs[0] > 1000 {
+	if f.Runs[run-1]++; f.Runs[0] > 100 {
 		for i := range f.Runs {
 			f.Runs[i] *= 0.5
 		}

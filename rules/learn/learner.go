@@ -125,6 +125,9 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	l.edge(ms)
 	minutes := mul(dt, c.IV) / 60000
 	c.Range.observe(&c.Edges, minutes)
+	if c.Range.Minutes > 180 {
+		c.Hours.move(ms, c.Range.RHi-c.Range.RLo, minutes)
+	}
 	if c.Known {
 		l.filter(ms, y, dt, minutes)
 	} else if c.Edges.N == nBuf {
@@ -153,15 +156,15 @@ func (c *core) cadence(gap float64) {
 // noise tracks the variance of the readings about their level by the
 // differences of neighbours, from the quieter stretches.
 type noise struct {
-	Last  float64
-	D     [30]float64 // |differences| of this block
-	N     uint32      // of them
-	Block uint32      // blocks seen
-	V     float64     // variance of a reading
-	Frac  bool        // a reading was no whole number
-	Max   float64     // largest reading
-	AtMax uint32      // readings exactly there
-	Seen  bool
+	Last         float64
+	D            [30]float64 // |differences| of this block
+	N            uint32      // of them
+	Block        uint32      // blocks seen
+	V            float64     // variance of a reading
+	Frac         bool        // a reading was no whole number
+	Max, Min     float64     // largest and smallest reading
+	AtMax, AtMin uint32      // readings exactly there
+	Seen         bool
 }
 
 func (n *noise) observe(y float64) {
@@ -174,12 +177,20 @@ func (n *noise) observe(y float64) {
 	case y == n.Max && n.AtMax < math.MaxUint32:
 		n.AtMax++
 	}
-	if n.Seen {
+	switch {
+	case !n.Seen || y < n.Min:
+		n.Min, n.AtMin = y, 1
+	case y == n.Min && n.AtMin < math.MaxUint32:
+		n.AtMin++
+	}
+	// saturated readings tell nothing of the noise
+	flat := y == n.Last && (y == n.Max && n.AtMax > 5 || y == n.Min && n.AtMin > 5)
+	if n.Seen && !flat {
 		n.D[n.N] = math.Abs(y - n.Last)
 		n.N++
 	}
 	n.Last, n.Seen = y, true
-	if n.N < uint32(len(n.D)) && !(n.Block == 0 && n.N == 12) {
+	if flat || n.N < uint32(len(n.D)) && !(n.Block == 0 && n.N == 12) {
 		return
 	}
 	d := n.D[:n.N]
@@ -201,14 +212,14 @@ func (n *noise) observe(y float64) {
 	v /= float64(k) * 2 * 0.0883
 	n.N = 0
 	n.Block++
-	step := 0.1 + 2/float64(n.Block+1)
+	step := 0.06 + 2/float64(n.Block+1)
 	switch {
 	case n.Block == 1:
 		n.V = v
 	case v > n.V:
-		n.V += math.Min(mul(n.V, 0.35*step)+n.floor()*0.05, v-n.V)
+		n.V += math.Min(mul(n.V, 0.5*step)+n.floor()*0.05, v-n.V)
 	default:
-		n.V -= math.Min(mul(n.V, 0.65*step), n.V-v)
+		n.V -= math.Min(mul(n.V, 0.5*step), n.V-v)
 	}
 }
 
@@ -305,7 +316,11 @@ func (l *Learner) edge(ms int64) {
 		return
 	}
 	// noise alone makes a median of five range over 3.3 standard deviations
-	e.Act = clamp((c.Range.RHi-c.Range.RLo-3.3*math.Sqrt(floor))/math.Abs(e.Size), 0, 100)
+	move := c.Range.RHi - c.Range.RLo
+	if h := c.Hours.at(e.At); h.Moves > 100 {
+		move = math.Max(move, h.Move)
+	}
+	e.Act = clamp((move-3.3*math.Sqrt(floor))/math.Abs(e.Size), 0, 100)
 	first := c.Edges.NE == 0 || l.surpasses(e)
 	c.Edges.record(e)
 	c.Range.edge(e.Size)
@@ -328,9 +343,22 @@ func (l *Learner) edge(ms int64) {
 		}
 		c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
 		l.announce(s, ms, e.At, 0.8)
-	case step > 0 && !c.Known, c.Known && (step > 1.3*c.F.Step && ev > 3 || step > 0 && step < 0.77*c.F.Step && l.evidence() < 1 && ev > 5):
+	case step > 0 && !c.Known,
+		step > 1.3*c.F.Step && ev > 3,
+		step > 0 && step < 0.77*c.F.Step && ev >= 6 && !l.fresh():
 		l.relearned(step, e, ms)
 	}
+}
+
+// fresh tells whether an edge of the step in use is among the last twenty.
+func (l *Learner) fresh() bool {
+	c := &l.c
+	for i := int(c.Edges.NE) - 1; i >= 0 && i > int(c.Edges.NE)-21; i-- {
+		if x := &c.Edges.E[i]; math.Abs(math.Abs(x.Size)-c.F.Step) < 0.3*c.F.Step {
+			return true
+		}
+	}
+	return false
 }
 
 // evidence is what the collected edges say for the step in use.
@@ -362,8 +390,15 @@ func (c *core) clear(e edge) bool {
 		return false
 	}
 	to := e.From + e.Size
-	if h := c.Hours.at(e.At); h.Minutes > 100 && math.Abs(to-h.Mean) < 4*h.Dev {
-		return false
+	if h := c.Hours.at(e.At); h.Minutes > 100 {
+		// this hour was watched on at least two days
+		off := math.Abs(to - h.Mean)
+		if off < 4*h.Dev {
+			return false
+		}
+		if off > 5*h.Dev+0.6*a && e.Act < 0.15 && (e.Size > 0) == (to > h.Mean) {
+			return true
+		}
 	}
 	margin := mul(0.2, a) - 1.5*math.Sqrt(c.Noise.variance())
 	return e.Size > 0 && to > c.Range.Hi+margin || e.Size < 0 && to < c.Range.Lo-margin
@@ -444,14 +479,21 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	if b.By == byNormal {
 		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
 			pred += f.Step
-			if f.Rail != 0 {
-				pred = math.Min(pred, f.Rail)
+		}
+		if f.Rail != 0 {
+			pred = math.Min(pred, f.Rail)
+		}
+		if b.S == Blinking { // blinking shows the step at every flip
+			d := clamp(y-pred, -0.2*f.Step, 0.2*f.Step)
+			if b.Phase == 0 {
+				d = -d
 			}
+			f.Step += mul(0.03, d)
 		}
 		e2 := math.Min(sq(y-pred), 6*v)
 		f.C += mul(0.1, e2-f.C)
 	}
-	f.Q = math.Max(0.01*f.R, f.C-1.5*f.R)
+	f.Q = math.Max(0.01*f.R, f.C-2*f.R)
 	l.decide(ms, dt)
 	if b.W > 0.9 && b.S == c.State && b.Age >= 3 {
 		c.Hours.learn(ms, b.M, minutes)
@@ -501,22 +543,37 @@ func (l *Learner) decide(ms int64, dt float64) {
 	if p[next] < 0.5 {
 		return
 	}
-	enter := ms
+	enter, age := ms, uint32(0)
 	w := 0.0
 	for i := range int(c.F.N) {
 		if h := &c.F.H[i]; h.S == next && h.W > w {
-			enter, w = h.Enter, h.W
+			enter, age, w = h.Enter, h.Age, h.W
 		}
 	}
-	// Waiting tells a switch from outliers, but never from a jump of the
-	// ambient light of just this size: that doubt only lowers the confidence.
-	jump := 0.0
+	// What speaks for the old state is either outliers, which waiting
+	// refutes, or ambient light that moved just so, which waiting may never
+	// refute: that doubt must be small soon, or bearable later, and lowers
+	// the confidence.
+	outlier, moved := 0.0, 0.0
 	for i := range int(c.F.N) {
-		if h := &c.F.H[i]; h.S == c.State && h.Jump >= enter {
-			jump += h.W
+		if h := &c.F.H[i]; h.S == c.State {
+			if h.By == bySpike {
+				outlier += h.W
+			} else {
+				moved += h.W
+			}
 		}
 	}
-	if p[c.State]-jump > 1-c.sure() || jump > 0.2 {
+	bearable := 0.003
+	switch {
+	case c.State == Blinking: // only waiting tells that it is over
+		bearable = 1e-3
+	case age >= 12:
+		bearable = 0.2
+	case age >= 5:
+		bearable = 0.05
+	}
+	if outlier > 1-c.sure() || moved > bearable {
 		return
 	}
 	rest := 1 - p[next] - p[c.State] // the third state
@@ -533,6 +590,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 // announce makes s the state by a change.
 func (l *Learner) announce(s State, ms, enter int64, conf float64) {
 	c := &l.c
+	c.F.Runs = [maxRun]float64{} // the next blinking may have another rhythm
 	if s == Blinking {
 		c.NBlink++
 	} else if c.State != Blinking {

@@ -6,6 +6,8 @@ import "math"
 type slot struct {
 	Mean, Dev float64 // counts: mean, and mean absolute deviation from it
 	Minutes   float64 // watched
+	Move      float64 // usual movement over three hours, sharp edges taken out
+	Moves     float64 // minutes watched for it
 }
 
 // place is what the ambient's usual whereabouts say now.
@@ -50,12 +52,24 @@ func (h *hours) learn(ms int64, m, minutes float64) {
 	s.Dev += mul(k, math.Abs(d)-s.Dev)
 }
 
+// move learns how much the ambient moves at this hour.
+func (h *hours) move(ms int64, span, minutes float64) {
+	s := h.at(ms)
+	minutes = math.Min(minutes, 30)
+	s.Moves += minutes
+	s.Move += mul(math.Min(math.Max(minutes/s.Moves, minutes/180), 0.5), span-s.Move)
+}
+
 // where tells what the ambient's usual whereabouts say about a reading at ms
 // that came minutes after the last one.
 func (h *hours) where(ms int64, minutes, step, r float64) place {
 	s := h.at(ms)
-	if s.Minutes < 25 {
-		return place{}
+	if s.Minutes < 25 { // this hour is new: take the one before, with doubt
+		b := &h[(uint64(ms)/3_600_000+23)%24]
+		if b.Minutes < 25 {
+			return place{}
+		}
+		return place{Mean: b.Mean, Scale: mul(2, b.Dev) + mul(0.3, step) + mul(0.5, math.Sqrt(r)), Weight: math.Min(minutes, 30) / 60}
 	}
 	return place{Mean: s.Mean, Scale: mul(1.25, s.Dev) + mul(0.05, step) + mul(0.5, math.Sqrt(r)), Weight: math.Min(minutes, 30) / 60}
 }
