@@ -72,6 +72,7 @@ type Mail struct {
 	to     []*netmail.Address
 	domain string
 	tls    *tls.Config
+	dial   func(ctx context.Context, network, addr string) (net.Conn, error)
 
 	mu sync.Mutex
 	// half remembers which recipients have a message that others still wait
@@ -113,7 +114,7 @@ func NewMail(o MailOptions) (*Mail, error) {
 	if o.User == "" != o.Password.IsZero() {
 		return nil, errors.New("a login needs both a user and a password; give both or neither")
 	}
-	m := &Mail{o: o, half: map[string]map[string]bool{}}
+	m := &Mail{o: o, half: map[string]map[string]bool{}, dial: (&net.Dialer{}).DialContext}
 	var err error
 	if m.from, err = netmail.ParseAddress(o.From); err != nil {
 		return nil, fmt.Errorf("from %q is not an address; write for example lampward@example.com", o.From)
@@ -186,6 +187,12 @@ func (m *Mail) send(ctx context.Context, msg *Message) Outcome {
 		letters, waiting = append(letters, l), append(waiting, to)
 	}
 	err := m.deliver(ctx, letters)
+	say := func(err error) string {
+		if ctx.Err() != nil {
+			err = ctx.Err() // the cause; the error itself is about the closed connection
+		}
+		return explainMail(err, m.o.Host)
+	}
 	var sent, again, never []string
 	for i, l := range letters {
 		addr := waiting[i].Address
@@ -197,9 +204,9 @@ func (m *Mail) send(ctx context.Context, msg *Message) Outcome {
 		case l.HasSendError() && errors.As(l.SendError(), &se) && permanent(se.ErrorCode()):
 			never = append(never, addr+": "+se.Error())
 		case l.HasSendError():
-			again = append(again, addr+": "+explain(l.SendError(), m.o.Host))
+			again = append(again, addr+": "+say(l.SendError()))
 		case err != nil:
-			again = append(again, explainMail(err, m.o.Host))
+			again = append(again, say(err))
 		}
 	}
 	answered := len(sent)+len(never) > 0 || err == nil
@@ -265,23 +272,20 @@ func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) error {
 	// login fails, and its time limit starts anew for each part of the
 	// conversation. So the connection is ours: closed when ctx ends, and in
 	// any case at the end.
-	var conn net.Conn
-	defer func() {
-		if conn != nil {
-			conn.Close()
-		}
-	}()
-	dial := func(ctx context.Context, network, addr string) (net.Conn, error) {
-		c, err := (&net.Dialer{}).DialContext(ctx, network, addr)
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	dial := func(dialCtx context.Context, network, addr string) (net.Conn, error) {
+		c, err := m.dial(dialCtx, network, addr)
 		if err != nil {
 			return nil, err
 		}
-		conn = &boundedConn{Conn: c}
+		conn := &boundedConn{Conn: c}
+		context.AfterFunc(ctx, func() { conn.Close() })
 		if m.o.Security != "tls" {
 			return conn, nil
 		}
 		tc := tls.Client(conn, m.tls)
-		if err := tc.HandshakeContext(ctx); err != nil {
+		if err := tc.HandshakeContext(dialCtx); err != nil {
 			return nil, err
 		}
 		return tc, nil
@@ -309,8 +313,6 @@ func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) error {
 	if err != nil {
 		return err
 	}
-	stop := context.AfterFunc(ctx, func() { conn.Close() })
-	defer stop()
 	err = c.SendWithSMTPClient(session, letters...)
 	_ = c.CloseWithSMTPClient(session) // the letters know what became of them
 	return err
@@ -339,6 +341,9 @@ func explainMail(err error, host string) string {
 		case 530, 534, 535, 538:
 			return fmt.Sprintf("%s refuses the login (%v); check user and password, many providers want an application password", host, te)
 		}
+	}
+	if strings.Contains(err.Error(), "not support STARTTLS") {
+		return fmt.Sprintf(`%s offers no STARTTLS, so nothing was sent; try security "tls", or "none" if the way to it is your own`, host)
 	}
 	return explain(err, host)
 }

@@ -356,7 +356,10 @@ func (w *Webhook) send(ctx context.Context, m *Message) Outcome {
 		return Outcome{Kind: Again, Note: w.clean(explain(err, w.url.Host))}
 	}
 	defer resp.Body.Close()
-	answer, _ := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
+	var answer []byte
+	if resp.StatusCode/100 != 2 { // what a satisfied receiver says is not worth waiting for
+		answer, _ = io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
+	}
 	return w.judge(resp, answer)
 }
 

@@ -1,5 +1,357 @@
 package notify
 
-import "math"
+import (
+	"crypto/tls"
+	"encoding/json"
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+	"net"
+	"net/http"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"lampward/rules"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
 
 var nan, inf = math.NaN(), math.Inf(1)
+
+func hook(t *testing.T, o WebhookOptions) *Webhook {
+	t.Helper()
+	w, err := NewWebhook(o)
+	require.NoError(t, err)
+	return w
+}
+
+func TestWebhookForms(t *testing.T) {
+	srv, got := receiver(t, 200)
+	d := lit("webhook", "a&b=c \"x\"\r\nX-Evil: 1", time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC))
+	d.EventID = "ev-1"
+	send := func(o WebhookOptions) request {
+		o.URL = srv.URL + o.URL
+		out := hook(t, o).Send(t.Context(), d)
+		require.Equal(t, Delivered, out.Kind, out.Note)
+		all := got()
+		return all[len(all)-1]
+	}
+
+	r := send(WebhookOptions{Method: "PUT", URL: "/p?k=v", Body: `{"t": "{{.Text}}", "v": {{.Value}}, "all": {{json .Why}}, "k": {{.Kind}}}`,
+		Headers: map[string]string{"x-title": "{{.Text}}", "Authorization": "Bearer abcdefgh"}})
+	assert.Equal(t, "PUT", r.Method)
+	assert.Equal(t, "/p?k=v", r.Target)
+	assert.Equal(t, "application/json", r.Headers["content-type"])
+	assert.Equal(t, `a&b=c "x"  X-Evil: 1 is lit`, r.Headers["x-title"])
+	assert.NotContains(t, r.Headers, "x-evil")
+	assert.Equal(t, "ev-1", r.Headers["webhook-id"])
+	assert.NotContains(t, r.Headers, "webhook-signature")
+	var m map[string]any
+	require.NoError(t, json.Unmarshal([]byte(r.Body), &m))
+	assert.Equal(t, map[string]any{"t": d.Event.Text, "v": 900.0, "all": d.Event.Why, "k": "lit"}, m)
+
+	r = send(WebhookOptions{Body: "{{.Text}}: {{.Why}}"})
+	assert.Equal(t, "text/plain; charset=utf-8", r.Headers["content-type"])
+	assert.Equal(t, d.Event.Text+": "+d.Event.Why, r.Body)
+
+	form := map[string]string{"message": "{{.Text}}", "token": "t0ken"}
+	r = send(WebhookOptions{Form: form})
+	assert.Equal(t, "application/x-www-form-urlencoded", r.Headers["content-type"])
+	v, err := url.ParseQuery(r.Body)
+	require.NoError(t, err)
+	assert.Equal(t, url.Values{"message": {d.Event.Text}, "token": {"t0ken"}}, v)
+
+	r = send(WebhookOptions{Method: "GET", URL: "/g?x=1", Form: form})
+	u, err := url.Parse(r.Target)
+	require.NoError(t, err)
+	assert.Equal(t, url.Values{"message": {d.Event.Text}, "token": {"t0ken"}, "x": {"1"}}, u.Query())
+	assert.Empty(t, r.Body)
+
+	r = send(WebhookOptions{ContentType: "text/html", Body: "<b>{{.Text}}</b>"})
+	assert.NotContains(t, r.Body, `"x"`)
+	r = send(WebhookOptions{ContentType: "application/x-www-form-urlencoded", Body: "m={{.Text}}&n=1"})
+	v, err = url.ParseQuery(r.Body)
+	require.NoError(t, err)
+	assert.Equal(t, url.Values{"m": {d.Event.Text}, "n": {"1"}}, v)
+}
+
+func TestWebhookOptionErrors(t *testing.T) {
+	const key = "k3y-that-must-not-show"
+	for want, o := range map[string]WebhookOptions{
+		"https://HOST/PATH":       {URL: "ftp://example.com/" + key},
+		"cannot be read":          {URL: "http://example.com/%zz" + key},
+		"is not an HTTP method":   {Method: "PO ST"},
+		"exclude each other":      {Body: "x", Form: map[string]string{"a": "b"}},
+		"does not parse":          {Body: "{{.Text"},
+		"can't evaluate field Tx": {Body: "{{.Tx}}"},
+		"not valid JSON":          {Body: `{"text": {{.Text}}`},
+		"header name":             {Headers: map[string]string{"a b": "c"}},
+		"set by lampward itself":  {Headers: map[string]string{"webhook-ID": "c"}},
+		"is not base64":           {Secret: NewSecret("whsec_" + key)},
+		"both its certificate":    {TLS: TLSOptions{CertFile: "x"}},
+		"holds no certificate":    {TLS: TLSOptions{CAFile: filepath.Join("testdata", "parse.py")}},
+	} {
+		if o.URL == "" {
+			o.URL = "https://example.com/" + key
+		}
+		_, err := NewWebhook(o)
+		require.ErrorContains(t, err, want)
+		assert.NotContains(t, err.Error(), key)
+	}
+	w := hook(t, WebhookOptions{URL: "https://example.com/" + key, TLS: TLSOptions{Insecure: true}})
+	require.Len(t, w.Warnings(), 1)
+	assert.NotContains(t, w.Warnings()[0], key)
+}
+
+// Nothing secret shows in a note, whatever the receiver sends back, nor in any
+// way of printing a Secret.
+func TestSecretsStaySecret(t *testing.T) {
+	const secret, token, path, pass = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw", "Bearer t0ps3cr3t", "/hooks/T012345ABCDEF", "pa55word"
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	echo := &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.WriteHeader(400)
+		fmt.Fprintf(w, "%s %s %s %s", r.URL, r.Header.Get("Authorization"), secret, strings.TrimPrefix(secret, "whsec_"))
+	})}
+	go func() { _ = echo.Serve(l) }()
+	t.Cleanup(func() { echo.Close() })
+	addr := l.Addr().String()
+	see := func(s string) {
+		for _, p := range []string{secret[6:], "t0ps3cr3t", "T012345ABCDEF", pass, "q-k3y"} {
+			assert.NotContains(t, s, p)
+		}
+	}
+	o := WebhookOptions{URL: "http://me:" + pass + "@" + addr + path + "?key=q-k3y", Headers: map[string]string{"Authorization": token}, Secret: NewSecret(secret)}
+	out := hook(t, o).Send(t.Context(), lit("x", "tank", time.Now()))
+	assert.Equal(t, Never, out.Kind)
+	see(out.Note)
+	assert.Contains(t, out.Note, hidden)
+	echo.Close()
+	out = hook(t, o).Send(t.Context(), lit("x", "tank", time.Now())) // refused connection
+	assert.Equal(t, Again, out.Kind)
+	see(out.Note)
+	o.URL = strings.Replace(o.URL, addr, "nowhere.invalid", 1)
+	see(hook(t, o).Send(t.Context(), lit("x", "tank", time.Now())).Note)
+
+	var b strings.Builder
+	s := NewSecret(secret)
+	fmt.Fprintf(&b, "%v %s %+v %#v %q %x %d", s, s, s, s, s, s, s)
+	slog.New(slog.NewJSONHandler(&b, nil)).Info("x", "secret", s, "in", struct{ S Secret }{s})
+	slog.New(slog.NewTextHandler(&b, nil)).Info("x", "secret", s, "in", struct{ S Secret }{s})
+	j, err := json.Marshal(map[string]any{"s": s})
+	require.NoError(t, err)
+	b.Write(j)
+	see(b.String())
+	assert.Contains(t, b.String(), hidden)
+}
+
+func TestLoadSecret(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "s")
+	require.NoError(t, os.WriteFile(file, []byte("  from-file \nrest\n"), 0o600))
+	t.Setenv("LAMPWARD_TEST_SECRET", "from-env")
+	for want, a := range map[string][3]string{
+		"v": {"v"}, "from-file": {"", file}, "from-env": {"", "", "LAMPWARD_TEST_SECRET"}, "": {},
+	} {
+		s, err := LoadSecret(a[0], a[1], a[2])
+		require.NoError(t, err)
+		assert.Equal(t, want, s.Reveal())
+	}
+	for _, a := range [][3]string{{"v", file}, {"", file + "x"}, {"", "", "LAMPWARD_TEST_NONE"}, {"", os.DevNull}} {
+		_, err := LoadSecret(a[0], a[1], a[2])
+		require.Error(t, err)
+	}
+}
+
+// The examples of RFC 9110 sections 10.2.3 and 5.6.7.
+func TestRetryAfter(t *testing.T) {
+	wall := time.Unix(946684799, 0).Add(-90 * time.Second)
+	for in, want := range map[string]time.Duration{
+		"120":                            120 * time.Second,
+		"Fri, 31 Dec 1999 23:59:59 GMT":  90 * time.Second,
+		"Friday, 31-Dec-99 23:59:59 GMT": 90 * time.Second,
+		"Fri Dec 31 23:59:59 1999":       90 * time.Second,
+		"":                               0,
+		"-5":                             0,
+		"soon":                           0,
+		"99999999999999999999":           1 << 62,
+		"Fri, 31 Dec 1998 23:59:59 GMT":  0,
+	} {
+		assert.Equal(t, want, retryAfter(http.Header{"Retry-After": {in}}, wall), in)
+	}
+	// A clock that is years off does not matter when the answer has a Date.
+	h := http.Header{"Retry-After": {"Fri, 31 Dec 1999 23:59:59 GMT"}, "Date": {"Fri, 31 Dec 1999 23:59:19 GMT"}}
+	assert.Equal(t, 40*time.Second, retryAfter(h, time.Unix(0, 0)))
+}
+
+func TestJudge(t *testing.T) {
+	w := hook(t, WebhookOptions{URL: "http://example.com"})
+	for code, want := range map[int]OutcomeKind{
+		200: Delivered, 201: Delivered, 202: Delivered, 204: Delivered, 299: Delivered,
+		301: Again, 302: Again, 304: Again, 307: Again, 308: Again,
+		400: Never, 401: Never, 403: Never, 404: Never, 405: Never, 410: Never, 413: Never, 422: Never, 451: Never,
+		408: Again, 425: Again, 429: Again,
+		500: Again, 501: Again, 502: Again, 503: Again, 504: Again, 599: Again, 600: Again, 999: Again,
+	} {
+		assert.Equal(t, want, w.judge(&http.Response{StatusCode: code}, nil).Kind, code)
+	}
+}
+
+// Test sends through every route and reports each.
+func TestTest(t *testing.T) {
+	good, got := receiver(t, 200)
+	bad, _ := receiver(t, 404)
+	rs := Test(t.Context(), []Route{
+		hook(t, WebhookOptions{Name: "good", URL: good.URL}), hook(t, WebhookOptions{Name: "bad", URL: bad.URL}),
+	}, time.Time{})
+	require.Len(t, rs, 2)
+	assert.True(t, rs[0].OK())
+	assert.False(t, rs[1].OK())
+	assert.Regexp(t, `^good: ok: 200 OK \(`, rs[0].String())
+	assert.Regexp(t, `^bad: FAILED: 404 Not Found \(`, rs[1].String())
+	assert.Contains(t, got()[0].Body, `"kind":"test"`)
+}
+
+// A server certificate of an unknown authority is refused unless its CA file
+// is named; a client certificate is shown where one is set.
+func TestWebhookTLS(t *testing.T) {
+	cert, key, ca := certificate(t, []string{"127.0.0.1"}, time.Now().Add(time.Hour))
+	pair, err := tls.X509KeyPair([]byte(cert), []byte(key))
+	require.NoError(t, err)
+	keyFile := filepath.Join(t.TempDir(), "key.pem")
+	require.NoError(t, os.WriteFile(keyFile, []byte(key), 0o600))
+	l, err := tls.Listen("tcp", "127.0.0.1:0", &tls.Config{Certificates: []tls.Certificate{pair}, ClientAuth: tls.RequestClientCert})
+	require.NoError(t, err)
+	clients := 0
+	srv := &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { clients = len(r.TLS.PeerCertificates) }), ErrorLog: slog.NewLogLogger(slog.DiscardHandler, 0)}
+	go func() { _ = srv.Serve(l) }()
+	t.Cleanup(func() { srv.Close() })
+	u := "https://" + l.Addr().String()
+	d := lit("x", "tank", time.Now())
+
+	out := hook(t, WebhookOptions{URL: u}).Send(t.Context(), d)
+	assert.Equal(t, Again, out.Kind)
+	assert.Contains(t, out.Note, "unknown authority")
+	out = hook(t, WebhookOptions{URL: u, TLS: TLSOptions{CAFile: ca, ServerName: "other.test"}}).Send(t.Context(), d)
+	assert.Equal(t, Again, out.Kind)
+	assert.Contains(t, out.Note, "for another name")
+	out = hook(t, WebhookOptions{URL: strings.Replace(u, "https", "http", 1)}).Send(t.Context(), d)
+	assert.Equal(t, Never, out.Kind, "a TLS server answers plain HTTP with 400")
+	out = hook(t, WebhookOptions{URL: u, TLS: TLSOptions{CAFile: ca, CertFile: ca, KeyFile: keyFile}}).Send(t.Context(), d)
+	assert.Equal(t, Delivered, out.Kind, out.Note)
+	assert.Equal(t, 1, clients)
+	out = hook(t, WebhookOptions{URL: u, TLS: TLSOptions{Insecure: true}}).Send(t.Context(), d)
+	assert.Equal(t, Delivered, out.Kind, "insecure was asked for")
+}
+
+// A connection that the receiver resets (TCP RST) is tried again.
+func TestWebhookReset(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	go func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			_, _ = c.Read(make([]byte, 10))
+			_ = c.(*net.TCPConn).SetLinger(0)
+			c.Close()
+		}
+	}()
+	out := hook(t, WebhookOptions{URL: "http://" + l.Addr().String()}).Send(t.Context(), lit("x", "tank", time.Now()))
+	l.Close()
+	assert.Equal(t, Again, out.Kind)
+	assert.Contains(t, out.Note, "reset")
+}
+
+// FuzzTemplateJSON: no name or text changes the structure of a JSON body.
+func FuzzTemplateJSON(f *testing.F) {
+	for _, m := range sampleMessages() {
+		f.Add(m.Lamp, m.Text, m.Why, m.Value)
+	}
+	f.Add("\\", "\",\"x\":\"", "\\u0022", inf)
+	f.Add("\xff\xfe", "\xed\xa0\x80", "{{.Why}}", nan)
+	const body = `{"a": "{{.Lamp}}", "b": {{.Text}}, "c": {{json .Why}}, "d": "x {{json .Why}} y {{.Text | upper}}", "e": ["{{.Lamp}}{{.Text}}"], "v": {{.Value}}, "w": "{{.Value}}"{{if .Lamp}}, "f": "{{.Lamp | printf "<%s>"}}"{{end}}}`
+	t0, err := parseTemplate("body", body, escapeJSON)
+	require.NoError(f, err)
+	f.Fuzz(func(t *testing.T, lamp, text, why string, value float64) {
+		m := Message{Kind: "lit", Lamp: lamp, Text: text, Why: why, Value: value}
+		b, err := t0.render(&m)
+		if err != nil {
+			if len(lamp)+len(text)+len(why) > 10<<10 {
+				return // longer than a body may be
+			}
+			t.Fatal(err)
+		}
+		var got map[string]any
+		if err := json.Unmarshal(b, &got); err != nil {
+			t.Fatalf("%v: %s", err, b)
+		}
+		valid := func(s string) string { return strings.ToValidUTF8(s, "\uFFFD") }
+		// encoding/json writes each invalid byte as U+FFFD, ToValidUTF8 a run
+		// of them as one, so only valid text is compared letter by letter.
+		if lamp == valid(lamp) && text == valid(text) && why == valid(why) {
+			want := map[string]any{
+				"a": lamp, "b": text, "c": why, "d": "x " + why + " y " + strings.ToUpper(text),
+				"e": []any{lamp + text}, "w": fmt.Sprint(value),
+			}
+			if lamp != "" {
+				want["f"] = "<" + lamp + ">"
+			}
+			delete(got, "v")
+			if !assert.ObjectsAreEqual(want, got) {
+				t.Fatalf("got %q, want %q", got, want)
+			}
+		}
+	})
+}
+
+// Without the escaping the same fuzz inputs do break a body: the control of
+// the test above.
+func TestTemplateEscapingControl(t *testing.T) {
+	plain, err := parseTemplate("body", `{"a": "{{.Lamp}}"}`, escapeNone)
+	require.NoError(t, err)
+	safe, err := parseTemplate("body", `{"a": "{{.Lamp}}"}`, escapeJSON)
+	require.NoError(t, err)
+	m := Message{Lamp: `x", "admin": "yes`}
+	b, err := plain.render(&m)
+	require.NoError(t, err)
+	var got map[string]string
+	require.NoError(t, json.Unmarshal(b, &got))
+	assert.Equal(t, "yes", got["admin"], "the injection works without escaping")
+	b, err = safe.render(&m)
+	require.NoError(t, err)
+	got = nil
+	require.NoError(t, json.Unmarshal(b, &got))
+	assert.Equal(t, map[string]string{"a": m.Lamp}, got)
+}
+
+// The default body too stays valid for any values.
+func FuzzCloudEvent(f *testing.F) {
+	f.Add("tank", "text", 1.5, 2.5)
+	f.Add("\xff\"\\", "\u2028</script>", inf, nan)
+	f.Fuzz(func(t *testing.T, lamp, text string, v, c float64) {
+		d := rules.Delivery{EventID: "e", Wall: time.Unix(1, 0), Event: rules.Event{Kind: rules.Lit, Lamp: lamp, Text: text, Value: v, Confidence: c}}
+		m := newMessage(d, nil)
+		b, err := encodeCloudEvent(&m, "lampward")
+		if err != nil || !json.Valid(b) {
+			t.Fatalf("%v: %s", err, b)
+		}
+	})
+}
+
+// trickle writes a text one byte at a time.
+func trickle(c io.Writer, s string, every time.Duration) {
+	for i := range len(s) {
+		if _, err := io.WriteString(c, s[i:i+1]); err != nil {
+			return
+		}
+		time.Sleep(every)
+	}
+}
