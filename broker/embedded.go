@@ -191,6 +191,7 @@ type serving struct {
 	srv    *mqtt.Server
 	hook   *hook
 	l      *listener
+	wg     sync.WaitGroup
 	closed sync.Once
 }
 
@@ -222,13 +223,12 @@ func (e *Embedded) start(ctx context.Context, sink Sink, ln net.Listener) (*serv
 		// The library logs each bad packet with its content; whoever sends
 		// them could fill the disk. The hook says what matters, once.
 		Logger: slog.New(slog.DiscardHandler),
-		// $SYS topics: nobody needs them every second.
-		SysTopicResendInterval: 24 * 3600,
 	})
 	h := &hook{
 		ctx: ctx, sink: sink, srv: srv, accounts: e.accounts, quiet: e.quiet, stats: &e.stats, recent: newRecent(recentEach, recentFor),
 		maxSubs: e.opts.MaxSubscriptions, maxRetained: e.opts.MaxRetained, maxSessions: e.opts.MaxClients,
-		owners: map[string]*owner{},
+		owners: map[string]*owner{}, wills: map[string]*delayed{},
+		inline: srv.NewClient(nil, mqtt.LocalListener, "lampward", true),
 	}
 	if err := srv.AddHook(h, nil); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
@@ -242,16 +242,20 @@ func (e *Embedded) start(ctx context.Context, sink Sink, ln net.Listener) (*serv
 	if err := srv.AddListener(l); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
-	if err := srv.Serve(); err != nil {
-		return nil, fmt.Errorf("broker: %w", err)
-	}
-	return &serving{srv: srv, hook: h, l: l}, nil
+	// Not srv.Serve: it would also start the library's tickers (see janitor),
+	// and publish statistics as retained $SYS topics for all to read.
+	s := &serving{srv: srv, hook: h, l: l}
+	s.wg.Go(func() { h.janitor(l.stop) })
+	s.wg.Go(func() { l.Serve(srv.EstablishConnection) })
+	return s, nil
 }
 
 // close ends every connection and waits; the library panics if closed twice.
 func (s *serving) close() {
 	s.closed.Do(func() {
 		s.l.Close(nil)
+		s.hook.stop()
+		s.wg.Wait()
 		_ = s.srv.Close()
 	})
 }

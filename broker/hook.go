@@ -55,8 +55,13 @@ type hook struct {
 	counting sync.Mutex
 	counted  atomic.Int64 // Unix ns of the last count
 
-	mu     sync.Mutex
-	owners map[string]*owner // by client id
+	inline *mqtt.Client // publishes delayed wills
+
+	mu           sync.Mutex
+	owners       map[string]*owner   // by client id
+	wills        map[string]*delayed // by client id
+	stopped      bool
+	willsRunning sync.WaitGroup
 }
 
 // owner holds a client id for one account, while a connection or a session of
@@ -103,7 +108,6 @@ func (h *hook) Provides(b byte) bool {
 		mqtt.OnSessionEstablish, mqtt.OnSessionEstablished, mqtt.OnDisconnect,
 		mqtt.OnPacketRead, mqtt.OnPacketSent, mqtt.OnSubscribe, mqtt.OnPublish,
 		mqtt.OnPublishDropped, mqtt.OnQosPublish, mqtt.OnWill, mqtt.OnWillSent,
-		mqtt.OnClientExpired,
 	}, b) >= 0
 }
 
@@ -275,23 +279,29 @@ func (h *hook) disown(id string) {
 // leave it open, or wait for ever for a peer that does not read.
 func (h *hook) OnSessionEstablish(cl *mqtt.Client, pk packets.Packet) {
 	defer h.contain(cl, "session")
+	h.keepWill(cl.ID)
 	old, ok := h.srv.Clients.Get(cl.ID)
 	if !ok {
 		h.makeRoom()
 		return
 	}
 	if old.Closed() {
+		if now := time.Now().Unix(); expired(old, now) {
+			h.dropSession(old)
+		} else {
+			old.ClearExpiredInflights(now, retainedKeep)
+		}
 		return
 	}
 	if c, ok := old.Net.Conn.(*conn); ok {
 		c.endIn(goodbyeTime)
 	}
-	h.kick(old, packets.ErrSessionTakenOver)
 	if st := stateOf(old); st != nil {
 		st.mu.Lock()
 		st.replaced = true
 		st.mu.Unlock()
 	}
+	h.kick(old, packets.ErrSessionTakenOver)
 	h.tellEnd(old, LinkLost, "the same client connected anew before its old connection was known to be cut")
 }
 
@@ -310,21 +320,9 @@ func (h *hook) makeRoom() {
 	// A tenth at once, so that a flood does not search the lot each time.
 	slices.SortFunc(away, func(a, b *mqtt.Client) int { return cmp.Compare(a.StopTime(), b.StopTime()) })
 	for _, cl := range away[:min(len(away), h.maxSessions/10+1)] {
-		h.srv.UnsubscribeClient(cl)
-		cl.ClearInflights()
-		if now, ok := h.srv.Clients.Get(cl.ID); ok && now == cl {
-			h.srv.Clients.Delete(cl.ID)
-		}
-		h.disown(cl.ID)
+		h.dropSession(cl)
 		h.stats.sessionsDropped.Add(1)
 	}
-}
-
-// OnClientExpired forgets what the library leaves behind of a session.
-func (h *hook) OnClientExpired(cl *mqtt.Client) {
-	defer h.contain(nil, "expiry")
-	h.srv.UnsubscribeClient(cl)
-	h.disown(cl.ID)
 }
 
 // OnSessionEstablished tells that a client is up.
@@ -452,6 +450,7 @@ func (h *hook) deny(cl *mqtt.Client, acc *account, topic, what string) {
 // they are refused one by one.
 func (h *hook) OnSubscribe(cl *mqtt.Client, pk packets.Packet) packets.Packet {
 	defer h.contain(cl, "subscribe")
+	h.dropRetained(time.Now().Unix()) // or it would be delivered
 	room := h.maxSubs - cl.State.Subscriptions.Len()
 	pk.Filters = append(packets.Subscriptions(nil), pk.Filters...)
 	for i := range pk.Filters {
@@ -631,6 +630,16 @@ func (h *hook) OnWill(cl *mqtt.Client, will mqtt.Will) (mqtt.Will, error) {
 	case will.Retain && !h.mayRetain(will.TopicName, will.Payload):
 		will.Retain = false
 	}
+	if wait := cl.Properties.Will.WillDelayInterval; wait > 0 && st != nil {
+		cl.Properties.Will.WillDelayInterval = 0
+		st.mu.Lock()
+		defer st.mu.Unlock()
+		if st.replaced { // the client is back already
+			return mqtt.Will{}, nil
+		}
+		h.delayWill(st, will, time.Duration(wait)*time.Second)
+		return mqtt.Will{}, nil
+	}
 	return will, nil
 }
 
@@ -640,18 +649,20 @@ func (h *hook) OnWillSent(cl *mqtt.Client, pk packets.Packet) {
 	if pk.TopicName == "" { // OnWill dropped it
 		return
 	}
-	h.stats.wills.Add(1)
-	st := stateOf(cl)
-	if st == nil || h.ctx.Err() != nil {
-		return
+	if st := stateOf(cl); st != nil {
+		h.tellWill(st, pk.TopicName)
 	}
+}
+
+func (h *hook) tellWill(st *state, topic string) {
+	h.stats.wills.Add(1)
 	st.mu.Lock()
 	replaced := st.replaced
 	st.mu.Unlock()
-	if replaced { // the client lives: its newer connection is up
+	if replaced || h.ctx.Err() != nil { // replaced: the client lives, its newer connection is up
 		return
 	}
-	h.sink.Link(h.ctx, Link{Client: cl.ID, Word: LinkWill, Topic: pk.TopicName, Reason: "its will was published", KeepAlive: st.keepAlive})
+	h.sink.Link(h.ctx, Link{Client: st.client, Word: LinkWill, Topic: topic, Reason: "its will was published", KeepAlive: st.keepAlive})
 }
 
 func addr(cl *mqtt.Client) string {

@@ -1,0 +1,157 @@
+package broker
+
+import (
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/mochi-mqtt/server/v2/packets"
+	"github.com/stretchr/testify/require"
+)
+
+func TestLinkNews(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		only   byte // MQTT version; 0: both
+		will   string
+		end    func(b *board)
+		want   []string
+		reason string // of the last
+		wills  int    // messages that a subscriber to wills gets
+	}{
+		{name: "goodbye", end: func(b *board) { b.disconnect() }, want: []string{"board up", "board closed"}, reason: "goodbye"},
+		{name: "goodbye with a will", will: "cellar/will", end: func(b *board) { b.disconnect() }, want: []string{"board up", "board closed"}, reason: "goodbye"},
+		{name: "cut", end: func(b *board) { _ = b.conn.Close() }, want: []string{"board up", "board lost"}, reason: "cut without a goodbye"},
+		{name: "cut with a will", will: "cellar/will", end: func(b *board) { _ = b.conn.Close() }, want: []string{"board up", "board will", "board lost"}, wills: 1},
+		{name: "silence", will: "cellar/will", end: func(b *board) { time.Sleep(2 * minute) }, want: []string{"board up", "board will", "board lost"}, reason: "1.5 times its keep-alive", wills: 1},
+		{name: "goodbye that asks for the will", only: 5, will: "cellar/will",
+			end: func(b *board) {
+				b.send(packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Disconnect}, ReasonCode: packets.CodeDisconnectWillMessage.Code})
+			}, want: []string{"board up", "board will", "board closed"}, reason: "asked for its will", wills: 1},
+		{name: "a will that no client may publish", will: "$SYS/broker/version", end: func(b *board) { _ = b.conn.Close() }, want: []string{"board up", "board lost"}},
+		{name: "a will with a wildcard", will: "cellar/#", end: func(b *board) { _ = b.conn.Close() }, want: []string{"board up", "board lost"}},
+		{name: "a malformed packet", end: func(b *board) { _, _ = b.conn.Write([]byte{0xff, 0}) }, want: []string{"board up", "board lost"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			versions(t, func(t *testing.T, v byte) {
+				if c.only != 0 && c.only != v {
+					t.Skip("of another version")
+				}
+				sink := &heard{}
+				br := embedded(t, Options{}, sink)
+				watch := br.dial(t, 4)
+				require.Zero(t, watch.connect(login{id: "watch", clean: true}))
+				watch.subscribe(1, "#")
+				b := br.dial(t, v)
+				require.Zero(t, b.connect(login{id: "board", clean: true, keepAlive: 60, will: c.will}))
+				c.end(b)
+				b.hungUp()
+				synctest.Wait()
+				require.Equal(t, append([]string{"watch up"}, c.want...), sink.words())
+				last := sink.links[len(sink.links)-1]
+				require.Contains(t, last.Reason, c.reason)
+				require.Equal(t, minute, last.KeepAlive)
+				require.Equal(t, c.will, last.Topic)
+				for range c.wills {
+					require.Equal(t, "gone", string(watch.next(packets.Publish).Payload))
+				}
+				require.Empty(t, watch.in)
+				require.Empty(t, sink.payloads(), "a will is no reading")
+			})
+		})
+	}
+}
+
+func TestKeepAliveIsOneAndAHalf(t *testing.T) {
+	// MQTT 3.1.1 section 3.1.2.10: 1.5 times the keep-alive. Above 43690 s the
+	// library's own sum overflows 16 bits.
+	for _, keepAlive := range []uint16{1, 5, 60, 43690, 43691, 65535} {
+		versions(t, func(t *testing.T, v byte) {
+			sink := &heard{}
+			b := embedded(t, Options{}, sink).dial(t, v)
+			require.Zero(t, b.connect(login{id: "board", clean: true, keepAlive: keepAlive}))
+			ka := time.Duration(keepAlive) * time.Second
+			for range 3 { // each ping moves the deadline
+				time.Sleep(ka + ka/2 - time.Millisecond)
+				b.send(packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Pingreq}})
+				b.next(packets.Pingresp)
+			}
+			from := time.Now()
+			b.hungUp()
+			require.InDelta(t, 1.5*ka.Seconds(), time.Since(from).Seconds(), 1)
+			require.GreaterOrEqual(t, time.Since(from), ka+ka/2)
+			synctest.Wait()
+			require.Equal(t, []string{"board up", "board lost"}, sink.words())
+		})
+	}
+	versions(t, func(t *testing.T, v byte) { // 0: no limit
+		b := embedded(t, Options{}, &heard{}).dial(t, v)
+		require.Zero(t, b.connect(login{id: "board", clean: true}))
+		time.Sleep(30 * 24 * time.Hour)
+		b.publish("a", "1", 1, 1)
+		b.next(packets.Puback)
+	})
+}
+
+func TestTakeoverTellsEndBeforeStart(t *testing.T) {
+	versions(t, func(t *testing.T, v byte) {
+		sink := &heard{}
+		br := embedded(t, Options{}, sink)
+		old := br.dial(t, v)
+		require.Zero(t, old.connect(login{id: "board", keepAlive: 60, will: "cellar/will"}))
+		b := br.dial(t, v)
+		require.Zero(t, b.connect(login{id: "board", keepAlive: 60}))
+		last := old.hungUp()
+		if v == 5 {
+			require.Equal(t, packets.ErrSessionTakenOver.Code, last.ReasonCode)
+		}
+		synctest.Wait()
+		// The old connection's will may go out, but is no news: the board lives.
+		require.Equal(t, []string{"board up", "board lost", "board up"}, sink.words())
+		require.Contains(t, sink.links[1].Reason, "anew")
+		b.publish("a", "1", 1, 1)
+		b.next(packets.Puback)
+	})
+}
+
+func TestDelayedWill(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		sink := &heard{}
+		br := embedded(t, Options{}, sink)
+		b := br.dial(t, 5)
+		l := login{id: "board", keepAlive: 60, will: "cellar/will", edit: func(pk *packets.Packet) {
+			pk.Properties.SessionExpiryIntervalFlag, pk.Properties.SessionExpiryInterval = true, 600
+			pk.Connect.WillProperties.WillDelayInterval = 300
+		}}
+		require.Zero(t, b.connect(l))
+		_ = b.conn.Close()
+		time.Sleep(200 * time.Second)
+		require.Equal(t, []string{"board up", "board lost"}, sink.words())
+		time.Sleep(200 * time.Second)
+		require.Equal(t, []string{"board up", "board lost", "board will"}, sink.words())
+		// Back in time: no will.
+		b = br.dial(t, 5)
+		require.Zero(t, b.connect(l))
+		_ = b.conn.Close()
+		time.Sleep(100 * time.Second)
+		b = br.dial(t, 5)
+		require.Zero(t, b.connect(l))
+		time.Sleep(80 * time.Second)
+		require.Equal(t, []string{"board up", "board lost", "board up"}, sink.words()[3:])
+	})
+}
+
+func TestStoppingIsNoNewsOfClients(t *testing.T) {
+	versions(t, func(t *testing.T, v byte) {
+		sink := &heard{}
+		br := embedded(t, Options{}, sink)
+		b := br.dial(t, v)
+		require.Zero(t, b.connect(login{id: "board", keepAlive: 60, will: "cellar/will"}))
+		br.stop()
+		last := b.hungUp()
+		if v == 5 {
+			require.Equal(t, packets.ErrServerShuttingDown.Code, last.ReasonCode)
+		}
+		require.Equal(t, []string{"board up"}, sink.words())
+	})
+}
