@@ -161,6 +161,14 @@ func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packe
 			h.kick(cl, packets.ErrTopicNameInvalid)
 			return pk, packets.ErrRejectPacket
 		}
+		if st := stateOf(cl); pk.FixedHeader.Qos > 0 && cl.Properties.ProtocolVersion != 5 && st != nil && !st.acc.mayPublish(pk.TopicName) {
+			// MQTT 3.1.1 has no way to refuse one message but to close the
+			// connection (section 3.3.5); the library sends a DISCONNECT,
+			// which 3.1.1 does not know from a server.
+			h.deny(cl, st.acc, pk.TopicName, "publish")
+			cl.Stop(packets.ErrNotAuthorized)
+			return pk, packets.ErrRejectPacket
+		}
 	case packets.Unsubscribe:
 		for _, f := range pk.Filters {
 			if len(f.Filter) > MaxTopicBytes {
@@ -432,11 +440,6 @@ func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) (ok bool) {
 		return true
 	}
 	h.deny(cl, acc, topic, "publish")
-	if cl.Properties.ProtocolVersion != 5 {
-		// MQTT 3.1.1 has no way to refuse one message: close the connection
-		// (section 3.3.5), which the library does not.
-		cl.Stop(packets.ErrNotAuthorized)
-	}
 	return false
 }
 
