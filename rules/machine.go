@@ -69,6 +69,9 @@ func (m *Machine) Step(in Input) []Event {
 			if !ok || at.After(in.At) {
 				break
 			}
+			if at.Before(m.at) {
+				at = m.at // a new configuration may put a deadline into the past
+			}
 			m.fire(m.due.firstIndex(), at)
 		}
 	}

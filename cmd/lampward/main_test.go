@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -83,14 +84,50 @@ func TestScripts(t *testing.T) {
 // daemonProcess is lampward in a process of its own.
 type daemonProcess struct {
 	cmd  *exec.Cmd
-	log  *bytes.Buffer
+	log  *logBuffer
 	done chan error
+}
+
+// logBuffer takes a process's log and wakes who waits for a line.
+type logBuffer struct {
+	mu   sync.Mutex
+	text bytes.Buffer
+	more chan struct{}
+}
+
+func (b *logBuffer) Write(p []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	select {
+	case b.more <- struct{}{}:
+	default:
+	}
+	return b.text.Write(p)
+}
+
+func (b *logBuffer) String() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.text.String()
+}
+
+// waitFor returns once the process has logged text.
+func waitFor(t testing.TB, p *daemonProcess, text string) {
+	limit := time.NewTimer(30 * time.Second)
+	defer limit.Stop()
+	for !strings.Contains(p.log.String(), text) {
+		select {
+		case <-p.log.more:
+		case <-limit.C:
+			t.Fatalf("lampward did not log %q but\n%s", text, p.log)
+		}
+	}
 }
 
 // startProcess runs this test binary as lampward and waits until its broker
 // takes connections (or, with none of its own, until its page does).
 func startProcess(t testing.TB, mode, file, listen string) *daemonProcess {
-	p := &daemonProcess{cmd: exec.Command(os.Args[0], "run", "-config", file), log: &bytes.Buffer{}, done: make(chan error, 1)}
+	p := &daemonProcess{cmd: exec.Command(os.Args[0], "run", "-config", file), log: &logBuffer{more: make(chan struct{}, 1)}, done: make(chan error, 1)}
 	p.cmd.Env = append(os.Environ(), childEnv+"="+mode)
 	p.cmd.Stderr = p.log
 	require.NoError(t, p.cmd.Start())

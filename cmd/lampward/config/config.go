@@ -17,6 +17,7 @@ import (
 	"unicode/utf8"
 
 	"lampward/rules"
+	"lampward/rules/battery"
 	"lampward/rules/learn"
 )
 
@@ -136,9 +137,6 @@ type Route struct {
 	MinGap     time.Duration // between two messages; 0: none
 	PerHour    int           // at most so many messages an hour; 0: no limit
 }
-
-// chemistries are the discharge curves that rules/battery knows.
-var chemistries = []string{"liion"}
 
 // Find returns the file to use when none was named: ./lampward.toml, else
 // lampward/lampward.toml in the platform's configuration folder.
@@ -346,6 +344,11 @@ func (c *Config) readLamp(t *table) {
 	t.duration("on_delay", 0, 24*time.Hour, &r.Learn.OnDelay)
 	t.duration("off_delay", 0, 24*time.Hour, &r.Learn.OffDelay)
 	t.duration("false_every", 24*time.Hour, 36500*24*time.Hour, &r.Learn.FalseEvery)
+	normal := "dark"
+	t.choice("normal", []string{"dark", "lit"}, &normal)
+	if normal == "lit" {
+		c.Rules.Alarm.DarkIsAlarm = append(c.Rules.Alarm.DarkIsAlarm, l.Name)
+	}
 	t.str("say_lit", "The tank is full", &r.SayLit)
 	t.str("say_dark", "The tank was emptied", &r.SayDark)
 	t.str("say_blinking", "The tank lamp blinks", &r.SayBlinking)
@@ -372,7 +375,9 @@ func (c *Config) readDevice(t *table) {
 	t.duration("silent_after", time.Second, 365*24*time.Hour, &r.SilentAfter)
 	t.duration("false_every", 24*time.Hour, 36500*24*time.Hour, &r.FalseEvery)
 	if b, ok := t.table("battery"); ok {
-		b.choice("chemistry", chemistries, &r.Battery.Chemistry)
+		b.choice("chemistry", battery.Chemistries(), &r.Battery.Chemistry)
+		b.whole("cells", 1, 100, &r.Battery.Cells)
+		b.number("flat_volts", 0.1, 1000, &r.Battery.FlatVolts)
 		b.number("capacity_mah", 1, 1e7, &r.Battery.CapacityMAh)
 		b.number("current_ma", 1e-6, 1e5, &r.Battery.CurrentMA)
 		b.number("derate", 0.05, 1, &r.Battery.Derate)
@@ -483,6 +488,9 @@ func (c *Config) readAlarm(root *table) {
 	a := &c.Rules.Alarm
 	t.duration("remind_every", time.Minute, 365*24*time.Hour, &a.RemindEvery)
 	t.duration("escalate_after", time.Minute, 365*24*time.Hour, &a.EscalateAfter)
+	t.whole("chatter_count", 2, 50, &a.ChatterCount)
+	t.duration("chatter_within", time.Minute, 7*24*time.Hour, &a.ChatterWithin)
+	t.duration("chatter_settle", time.Minute, 7*24*time.Hour, &a.ChatterSettle)
 	t.whole("fold_devices", 2, 100_000, &c.Rules.FoldDevices)
 	t.done()
 }

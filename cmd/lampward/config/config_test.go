@@ -60,7 +60,7 @@ name = "salt-board"
 report_every = "60s"
 volts = "/battery"
 [device.battery]
-chemistry = "liion"
+chemistry = "lithium_ion"
 capacity_mah = 2500
 current_ma = 4.5
 [[webhook]]
