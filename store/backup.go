@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 
@@ -67,7 +68,7 @@ func backup(ctx context.Context, db *sql.DB, from, path string) (err error) {
 		return fmt.Errorf("store: backup: %s is the database itself: name another file", path)
 	}
 	if _, err := os.Lstat(path); err == nil {
-		if fresh, err := checkFile(path, 1<<31); err != nil || fresh {
+		if fresh, err := checkFile(path, math.MaxInt32); err != nil || fresh {
 			return fmt.Errorf("store: backup: %s exists and is not a backup of lampward's: name another file", path)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"database/sql/driver"
 	"embed"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -107,9 +108,7 @@ func checkFile(path string, know int) (fresh bool, err error) {
 	case err != nil:
 		return false, damaged("open", path, fmt.Sprintf("the file ends after %d bytes", n), nil)
 	}
-	be := func(at int) int {
-		return int(head[at])<<24 | int(head[at+1])<<16 | int(head[at+2])<<8 | int(head[at+3])
-	}
+	be := func(at int) int { return int(int32(binary.BigEndian.Uint32(head[at:]))) }
 	if id := be(68); id != applicationID {
 		return false, damaged("open", path, fmt.Sprintf("it is an SQLite database, but not one of lampward's (application id %#x)", id), nil)
 	}

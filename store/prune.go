@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -99,10 +100,7 @@ func (s *Store) packLog(ctx context.Context) error {
 		return err
 	}
 	slices.SortFunc(order, func(a, b key) int {
-		if a.hour != b.hour {
-			return int(a.hour - b.hour)
-		}
-		return int(a.series - b.series)
+		return cmp.Or(cmp.Compare(a.hour, b.hour), cmp.Compare(a.series, b.series))
 	})
 	for len(order) > 0 {
 		n := min(len(order), sliceRows)

@@ -242,36 +242,39 @@ func (s *Store) connect(ctx context.Context) error {
 // Close waits for the transaction in progress and closes the database.
 func (s *Store) Close() error {
 	s.mu.Lock()
-	if s.closed {
-		s.mu.Unlock()
-		return nil
-	}
+	closed := s.closed
 	s.closed = true
 	s.mu.Unlock()
-	return s.closeAll()
-}
-
-func (s *Store) closeAll() error {
-	var errs []error
-	if s.rdb != nil {
-		errs = append(errs, s.rdb.Close())
+	if closed {
+		return nil
 	}
-	if s.wdb != nil {
-		select {
-		case w := <-s.writer:
-			w.close()
-		default: // connect failed before it made one
-			if s.rdb != nil {
-				(<-s.writer).close()
-			}
-		}
-		errs = append(errs, s.wdb.Close())
-	}
-	s.lock.release()
-	if err := errors.Join(errs...); err != nil {
+	w := <-s.writer
+	w.close()
+	s.writer <- w // for those who still wait for it: they find the Store closed
+	if err := s.closeAll(); err != nil {
 		return s.fail("close", err)
 	}
 	return nil
+}
+
+// closeAll closes what Open has opened so far.
+func (s *Store) closeAll() error {
+	select {
+	case w := <-s.writer:
+		w.close()
+		s.writer <- w
+	default:
+	}
+	var errs []error
+	// Readers first: the last connection to close folds the log into the
+	// database, and only one that writes can.
+	for _, db := range []*sql.DB{s.rdb, s.wdb} {
+		if db != nil {
+			errs = append(errs, db.Close())
+		}
+	}
+	s.lock.release()
+	return errors.Join(errs...)
 }
 
 // ID returns the id that new events of this database carry.

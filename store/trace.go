@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -190,8 +191,12 @@ func (t *tracer) rows(n int, a, b int64) error {
 			return err
 		}
 	}
-	slices.SortStableFunc(all, func(x, y piece) int { return int(x.at - y.at) })
-	for _, p := range all {
+	slices.SortStableFunc(all, func(x, y piece) int { return cmp.Compare(x.at, y.at) })
+	for i := 0; i < len(all); {
+		p := all[i]
+		for i++; i < len(all) && p.width > 0 && all[i].at == p.at; i++ {
+			p.add(all[i].bucket)
+		}
 		if err := t.give(p); err != nil {
 			return err
 		}
@@ -244,13 +249,13 @@ func (t *tracer) log(a, b int64) error {
 	var all []piece
 	for _, id := range t.series {
 		list := t.s.tail.readings[id]
-		i, _ := slices.BinarySearchFunc(list, a, func(x tailReading, at int64) int { return int(x.at - at) })
+		i, _ := slices.BinarySearchFunc(list, a, func(x tailReading, at int64) int { return cmp.Compare(x.at, at) })
 		for ; i < len(list) && list[i].at < b; i++ {
 			all = append(all, piece{list[i].at, 0, t.offset, one(list[i].value)})
 		}
 	}
 	if len(t.series) > 1 {
-		slices.SortStableFunc(all, func(x, y piece) int { return int(x.at - y.at) })
+		slices.SortStableFunc(all, func(x, y piece) int { return cmp.Compare(x.at, y.at) })
 	}
 	for _, p := range all {
 		if err := t.give(p); err != nil {
@@ -284,7 +289,7 @@ func (c *tailCache) catchUp(r *reader, horizon int64) error {
 	if horizon > c.horizon {
 		c.horizon = horizon
 		for id, list := range c.readings {
-			i, _ := slices.BinarySearchFunc(list, horizon, func(x tailReading, at int64) int { return int(x.at - at) })
+			i, _ := slices.BinarySearchFunc(list, horizon, func(x tailReading, at int64) int { return cmp.Compare(x.at, at) })
 			c.readings[id] = slices.Clone(list[i:])
 		}
 	}

@@ -120,7 +120,7 @@ func (s *Store) update(ctx context.Context, full bool, fn func(*tx) error) (err 
 	for _, f := range t.onCommit {
 		f(&s.state)
 	}
-	// Readers may hold the old maps: they are replaced, not changed.
+	// Those who copied the state hold the old maps: they are replaced, not changed.
 	s.names = added(s.names, t.newNames)
 	s.series = added(s.series, t.newSeries)
 	return nil
