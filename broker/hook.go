@@ -309,8 +309,8 @@ func (h *hook) OnSessionEstablish(cl *mqtt.Client, pk packets.Packet) {
 		st.replaced = true
 		st.mu.Unlock()
 	}
-	h.kick(old, packets.ErrSessionTakenOver)
 	h.tellEnd(old, LinkLost, "the same client connected anew before its old connection was known to be cut")
+	h.kick(old, packets.ErrSessionTakenOver)
 }
 
 // makeRoom bounds the sessions of clients that are away: it forgets those that
@@ -390,13 +390,14 @@ func (h *hook) tellEnd(cl *mqtt.Client, word, reason string) {
 	if st == nil || h.ctx.Err() != nil { // that we stop is no news of the client
 		return
 	}
+	// Held while the sink is told: the start of a newer connection, which also
+	// comes by here, must not be told before.
 	st.mu.Lock()
-	tell := st.up && !st.told
-	st.told = true
-	st.mu.Unlock()
-	if !tell {
+	defer st.mu.Unlock()
+	if !st.up || st.told {
 		return
 	}
+	st.told = true
 	if word == LinkLost {
 		h.stats.lost.Add(1)
 	}
