@@ -117,13 +117,13 @@ func (e *edges) detect(floor float64) (edge, bool) {
 		sPost += mul(x, e.V[cut+i]-post)
 	}
 	sPre, sPost = sPre/42, sPost/42 // 42 is the sum of x*x
-	if common := 0.5 * (sPre + sPost); (common > 0) == (size > 0) {
+	if common := 0.5 * (sPre + sPost); (common > 0) == (size > 0) && sq(common) > 2*s2/84 {
 		size -= mul(half, common)
 		if sq(size) < 9*s2 || math.Abs(size) < half*math.Abs(common) {
 			return edge{}, false
 		}
 	}
-	if math.Abs(sPost-sPre)*half > 0.35*math.Abs(size) || vPost > 9*math.Max(vPre, floor) && vPost > 0.005*sq(size) {
+	if turn := sq(sPost - sPre); turn*half*half > 0.12*sq(size) && turn > 6*s2*2/42 || vPost > 9*math.Max(vPre, floor) && vPost > 0.005*sq(size) {
 		return edge{}, false
 	}
 	e.Wait = half - 1
@@ -134,7 +134,7 @@ func (e *edges) record(x edge) {
 	if e.NE == nEdges { // drop the oldest that is not credible, else the oldest
 		old := 0
 		for i := range e.E {
-			if e.E[i].Act > quiet {
+			if e.E[i].credit() == 0 {
 				old = i
 				break
 			}
@@ -146,61 +146,57 @@ func (e *edges) record(x edge) {
 	e.NE++
 }
 
-// tolerance within which two edges count as of one size.
-func (x *edge) tolerance() float64 {
-	return math.Max(0.12*math.Abs(x.Size), 1.5*x.SD)
-}
+// credit is how credible an edge is by itself: all for one in still light,
+// none for one amid moving light.
+func (x *edge) credit() float64 { return clamp((0.5-x.Act)/0.25, 0, 1) }
 
-// quiet is how little the ambient may have moved before an edge, as a share
-// of it, for the edge to be credible by itself.
-const quiet = 0.4
-
-// cluster is what the edges of about one size say.
-type cluster struct {
-	N, Turns, Wrong int     // members; signs that alternate; that do not
-	Others          int     // other edges of comparable size since the first
-	Busy            int     // edges of comparable size in moving light
-	Mean            float64 // of the members' sizes
-}
-
-// evidence for a lamp: alternation less everything that speaks against.
-func (c *cluster) evidence() float64 {
-	return float64(c.Turns) - 2*float64(c.Wrong) - 0.5*float64(c.Others)
-}
-
-// cluster counts the edges within tol of size; those in quiet light only, or all.
-func (e *edges) cluster(size, tol float64, all bool) (c cluster) {
-	last := 0.0
+// evidence weighs, as the logarithm of a likelihood ratio, how much better a
+// lamp of this step explains the edges of about its size than chance does.
+//
+// Chance would spread the sizes log-uniformly, so that among n others between
+// half and twice the size n*width/(size*ln 4) would fall as close as these; a
+// lamp's edges come on top of that (Poisson), and alternate in sign except
+// where one went unseen.
+func (e *edges) evidence(size float64) (ev, mean float64, n int) {
+	k, others, turns, wrong := 0.0, 0.5, 0.0, 0.0
+	width, last, sum := 0.0, 0.0, 0.0
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
 		a := math.Abs(x.Size)
-		if x.Act > quiet {
-			if a > 0.5*size && a < 2*size {
-				c.Busy++
-			}
-			if !all {
-				continue
+		if a < 0.5*size || a > 2*size {
+			continue
+		}
+		w := x.credit()
+		tol := mul(0.03, size) + mul(1.5, x.SD)
+		if math.Abs(a-size) > tol {
+			others += w
+			continue
+		}
+		if w == 0 {
+			continue
+		}
+		n++
+		k += w
+		sum += mul(w, a)
+		width += mul(w, 2*tol)
+		if last != 0 {
+			if (x.Size > 0) != (last > 0) {
+				turns += w
+			} else {
+				wrong += w
 			}
 		}
-		if math.Abs(a-size) <= tol {
-			c.N++
-			c.Mean += a
-			if last != 0 {
-				if (x.Size > 0) != (last > 0) {
-					c.Turns++
-				} else {
-					c.Wrong++
-				}
-			}
-			last = x.Size
-		} else if a > 0.5*size && a < 2*size && c.N > 0 {
-			c.Others++
-		}
+		last = x.Size
 	}
-	if c.N > 0 {
-		c.Mean /= float64(c.N)
+	if k == 0 {
+		return 0, 0, 0
 	}
-	return c
+	chance := others * (width / k) / (size * 1.386)
+	if k > chance {
+		ev = mul(k, ln(k/chance)) - (k - chance)
+	}
+	// 0.85 against 0.5 for a turn, 0.15 against 0.5 for none
+	return ev + mul(0.53, turns) - mul(1.2, wrong), sum / k, n
 }
 
 // fit finds the step that the collected edges speak for, with its evidence.
@@ -208,18 +204,18 @@ func (e *edges) cluster(size, tol float64, all bool) (c cluster) {
 func (e *edges) fit() (step, evidence float64) {
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
-		c := e.cluster(math.Abs(x.Size), x.tolerance(), false)
-		if c.N < 3 || c.Wrong > c.N/8 || c.evidence() < 2 || c.Busy > 3*c.N {
-			c = e.cluster(math.Abs(x.Size), x.tolerance(), true)
-			if c.N < 7 || c.Wrong > 0 || c.Others > c.N/3 {
-				continue
-			}
+		if x.credit() == 0 {
+			continue
 		}
-		if ev := c.evidence(); step == 0 || c.Mean > 1.3*step || c.Mean > 0.77*step && ev > evidence {
-			step, evidence = c.Mean, ev
+		ev, mean, n := e.evidence(math.Abs(x.Size))
+		if n < 3 || ev < 4.5 {
+			continue
+		}
+		if step == 0 || mean > 1.3*step || mean > 0.77*step && ev > evidence {
+			step, evidence = mean, ev
 		}
 	}
-	return
+	return step, evidence
 }
 
 // blinks looks at the last readings for two levels that alternate.

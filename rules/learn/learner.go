@@ -247,6 +247,7 @@ func (n *noise) rail() float64 {
 type ambient struct {
 	Lo, Hi   float64 // range of the level over days
 	RLo, RHi float64 // range over three hours of the level with sharp edges taken out
+	M        float64 // that level, smoothed
 	Off      float64 // sum of the edges taken out
 	Hold     uint32  // readings until the last edge has left the window
 	Minutes  float64 // watched
@@ -265,12 +266,13 @@ func (r *ambient) observe(e *edges, minutes float64) {
 	}
 	m := e.oldLevel()
 	if !r.Seen {
-		r.Lo, r.Hi, r.RLo, r.RHi, r.Seen = m, m, m, m, true
+		r.Lo, r.Hi, r.M, r.RLo, r.RHi, r.Seen = m, m, m, m, m, true
 	}
 	slow, fast := math.Min(minutes/7200, 1), math.Min(minutes/180, 1)
 	r.Lo = math.Min(m, r.Lo+mul(slow, m-r.Lo))
 	r.Hi = math.Max(m, r.Hi+mul(slow, m-r.Hi))
-	m -= r.Off
+	r.M += mul(0.25, m-r.Off-r.M)
+	m = r.M
 	r.RLo = math.Min(m, r.RLo+mul(fast, m-r.RLo))
 	r.RHi = math.Max(m, r.RHi+mul(fast, m-r.RHi))
 }
@@ -280,7 +282,7 @@ func (r *ambient) edge(size float64) {
 	r.Hold = nBuf - half
 	r.Off += size
 	if math.Abs(r.Off) > 1e6*math.Abs(size) { // keep the sum exact enough for ever
-		r.RLo, r.RHi, r.Off = r.RLo+r.Off, r.RHi+r.Off, 0
+		r.M, r.RLo, r.RHi, r.Off = r.M+r.Off, r.RLo+r.Off, r.RHi+r.Off, 0
 	}
 }
 
@@ -315,12 +317,13 @@ func (l *Learner) edge(ms int64) {
 	if !ok {
 		return
 	}
-	// noise alone makes a median of five range over 3.3 standard deviations
+	// noise alone makes the smoothed level range over about a standard
+	// deviation; readings that spread more than noise are moving light too
 	move := c.Range.RHi - c.Range.RLo
 	if h := c.Hours.at(e.At); h.Moves > 100 {
 		move = math.Max(move, h.Move)
 	}
-	e.Act = clamp((move-3.3*math.Sqrt(floor))/math.Abs(e.Size), 0, 100)
+	e.Act = clamp((move-1.2*math.Sqrt(floor))/math.Abs(e.Size)+0.2*math.Max(sq(e.SD)/floor-1.7, 0), 0, 100)
 	first := c.Edges.NE == 0 || l.surpasses(e)
 	c.Edges.record(e)
 	c.Range.edge(e.Size)
@@ -333,7 +336,7 @@ func (l *Learner) edge(ms int64) {
 	}
 	step, ev := c.Edges.fit()
 	switch {
-	case first && c.clear(e) && (!c.Known || a > 1.5*c.F.Step && l.evidence() < 8):
+	case first && c.clear(e) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
 		c.adopt(a, e.SD)
 		s := Dark
 		if e.Size > 0 {
@@ -344,8 +347,8 @@ func (l *Learner) edge(ms int64) {
 		c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
 		l.announce(s, ms, e.At, 0.8)
 	case step > 0 && !c.Known,
-		step > 1.3*c.F.Step && ev > 3,
-		step > 0 && step < 0.77*c.F.Step && ev >= 6 && !l.fresh():
+		step > 1.3*c.F.Step && ev > 6,
+		step > 0 && step < 0.77*c.F.Step && ev > 10 && !l.fresh():
 		l.relearned(step, e, ms)
 	}
 }
@@ -361,14 +364,10 @@ func (l *Learner) fresh() bool {
 	return false
 }
 
-// evidence is what the collected edges say for the step in use.
-func (l *Learner) evidence() float64 {
-	c := &l.c
-	k := c.Edges.cluster(c.F.Step, math.Max(0.15*c.F.Step, 2*math.Sqrt(c.F.R)), true)
-	if k.N == 0 {
-		return 0
-	}
-	return k.evidence()
+// weak tells whether little speaks for the step in use.
+func (l *Learner) weak() bool {
+	ev, _, _ := l.c.Edges.evidence(l.c.F.Step)
+	return ev < 10
 }
 
 // surpasses tells whether no edge so far came near this one.
@@ -390,15 +389,19 @@ func (c *core) clear(e edge) bool {
 		return false
 	}
 	to := e.From + e.Size
-	if h := c.Hours.at(e.At); h.Minutes > 100 {
-		// this hour was watched on at least two days
+	odd := e.Act < 0.15 // the new level is odd for this time of day
+	for d := int64(-1); d <= 1; d++ {
+		h := c.Hours.at(e.At + d*3_600_000)
 		off := math.Abs(to - h.Mean)
-		if off < 4*h.Dev {
+		if d == 0 && h.Minutes > 100 && off < 4*h.Dev {
 			return false
 		}
-		if off > 5*h.Dev+0.6*a && e.Act < 0.15 && (e.Size > 0) == (to > h.Mean) {
-			return true
+		if h.Minutes < 40 || off < 4*h.Dev+mul(0.5, a) || (e.Size > 0) != (to > h.Mean) {
+			odd = false
 		}
+	}
+	if odd {
+		return true
 	}
 	margin := mul(0.2, a) - 1.5*math.Sqrt(c.Noise.variance())
 	return e.Size > 0 && to > c.Range.Hi+margin || e.Size < 0 && to < c.Range.Lo-margin
