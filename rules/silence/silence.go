@@ -165,8 +165,10 @@ func (e *Estimator) learn(gap, now int64) {
 		}
 	}
 	e.push(gap, skip)
+	before := e.period
 	e.setPeriod()
-	if e.stale++; e.stale >= 16 || gap > e.period+e.period/4 {
+	moved := e.period > before+before/8 || e.period < before-before/8
+	if e.stale++; moved || e.n < ringSize || e.stale >= 16 || gap > e.period+e.period/4 {
 		e.deriveLimit()
 	}
 }

@@ -17,14 +17,12 @@ const (
 
 type slot struct {
 	gap  int64 // ms; how long the gap lasts
-	day  int64 // day on which it last began
+	last int64 // ms; when it last began anew
 	hits uint8 // days on which it began, at most mostDays; 0: none
 	miss uint8 // days since, on which the device reported throughout
 }
 
 func slotOf(t int64) int { return int(mod(t, dayMs) / slotMs) }
-
-func dayOf(t int64) int64 { return (t - mod(t, dayMs)) / dayMs }
 
 func mod(a, b int64) int64 { return (a%b + b) % b }
 
@@ -62,21 +60,17 @@ func (e *Estimator) slept(start, gap int64) {
 	h := e.near(start)
 	switch {
 	case h.hits < needDays && (gap > 2*h.gap || h.gap > 2*gap):
-		*h = slot{gap: gap, day: dayOf(start), hits: 1}
+		*h = slot{gap: gap, last: start, hits: 1}
 	case gap > 2*h.gap:
 		h.hits-- // an outage on top, or the habit has changed
 	case h.gap > 2*gap:
 	default:
-		e.kept(h, start, gap)
-	}
-}
-
-func (e *Estimator) kept(h *slot, start, gap int64) {
-	h.gap = max(gap, h.gap-(h.gap-gap)/64)
-	h.miss = 0
-	if day := dayOf(start); day != h.day {
-		h.day = day
-		h.hits = min(h.hits+1, mostDays)
+		h.gap = max(gap, h.gap-(h.gap-gap)/256)
+		h.miss = 0
+		if start-h.last > dayMs/2 {
+			h.last = start
+			h.hits = min(h.hits+1, mostDays)
+		}
 	}
 }
 
@@ -86,12 +80,12 @@ func (e *Estimator) awake(start, end, gap int64) {
 	if s == slotOf(end) {
 		return
 	}
-	if h := e.near(start); h.hits > 0 && gap >= h.gap/2 && gap <= 2*h.gap {
-		e.kept(h, start, gap)
+	if h := e.near(start); h.hits >= needDays && gap >= h.gap/2 {
+		h.miss = 0 // kept, though by now the limit is longer than the habit
 		return
 	}
 	h := &e.slots[s]
-	if h.hits == 0 || h.day == dayOf(start) {
+	if h.hits == 0 || start-h.last <= dayMs/2 {
 		return
 	}
 	if h.miss++; h.miss >= dropDays {

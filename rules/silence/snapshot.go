@@ -42,7 +42,7 @@ func (e *Estimator) AppendBinary(b []byte) ([]byte, error) {
 	for i, s := range e.slots {
 		if s.hits > 0 {
 			b = append(b, byte(i), s.hits, s.miss)
-			b = binary.AppendVarint(binary.AppendUvarint(b, uint64(s.gap)), s.day)
+			b = binary.AppendVarint(binary.AppendUvarint(b, uint64(s.gap)), s.last)
 		}
 	}
 	return append(b, slotCount), nil
@@ -91,7 +91,7 @@ func (e *Estimator) decode(b []byte) error {
 	for i := r.byte(); !r.bad && i < slotCount; i = r.byte() {
 		s := &e.slots[i]
 		s.hits, s.miss = min(r.byte(), mostDays), r.byte()
-		s.gap, s.day = int64(r.uint(maxGap)), r.time()
+		s.gap, s.last = int64(r.uint(maxGap)), r.time()
 	}
 	if r.bad || len(r.b) > 0 || e.n > 0 && e.period < 1 {
 		return errState
