@@ -501,7 +501,7 @@ func explain(err error, host string) string {
 		return fmt.Sprintf("the certificate of %s is for another name: %v", host, badHost)
 	case errors.As(err, &invalid) && invalid.Reason == x509.Expired:
 		return fmt.Sprintf("the certificate of %s is out of date, or this machine's clock is: %v", host, invalid)
-	case errors.As(err, &record):
+	case errors.As(err, &record), strings.Contains(err.Error(), "HTTP response to HTTPS client"):
 		return fmt.Sprintf("%s does not answer in TLS; is it http:// rather than https://, or another port?", host)
 	case errors.Is(err, context.Canceled):
 		return "stopped in the middle of the attempt"

@@ -184,8 +184,11 @@ type routeLoop struct {
 	fails   int       // failed attempts since the last success
 	until   time.Time // the whole route rests until then
 	success time.Time // of the last accepted message
-	pace    pacer
-	unsaved map[int64]func(context.Context) error // outcomes the outbox did not take yet
+	// recovered is set when the route works again after failures: what only
+	// waits for its retry need not wait any longer.
+	recovered bool
+	pace      pacer
+	unsaved   map[int64]func(context.Context) error // outcomes the outbox did not take yet
 	// folded holds the ids of each folded message that failed: it is tried
 	// again as it was, so that its id stays the same.
 	folded [][]int64
@@ -244,12 +247,23 @@ func (l *routeLoop) pass(ctx context.Context) (time.Time, error) {
 	if now.Before(l.until) {
 		return l.until, nil
 	}
-	due, next, err := l.o.Outbox.Due(ctx, now, l.o.Batch, []string{l.route.Name()})
+	look := now
+	if l.recovered {
+		look = now.Add(l.o.Backoff.MaxAsk)
+	}
+	due, next, err := l.o.Outbox.Due(ctx, look, l.o.Batch, []string{l.route.Name()})
 	if err != nil {
 		return time.Time{}, fmt.Errorf("read what is due: %w", err)
 	}
 	sent := 0
 	held := map[string]bool{} // keys that must wait, their later messages with them
+	due = slices.DeleteFunc(due, func(d rules.Delivery) bool {
+		if d.Due.After(now) && d.Attempts == 0 { // held for its hour, not for a retry
+			held[d.Key] = true
+			next = earlier(next, d.Due)
+		}
+		return held[d.Key]
+	})
 	for ctx.Err() == nil {
 		if now = l.o.Now(); now.Before(l.until) {
 			return l.until, nil
@@ -277,6 +291,7 @@ func (l *routeLoop) pass(ctx context.Context) (time.Time, error) {
 	if sent > 0 {
 		return now, nil // there may be more than fitted into the batch
 	}
+	l.recovered = false
 	if !next.IsZero() && !next.After(now) {
 		next = now.Add(time.Second) // due by the outbox's account but not given: no reason to ask in a tight loop
 	}
@@ -331,10 +346,12 @@ func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) (again 
 	}
 	now := l.o.Now()
 	if out.Kind == Delivered {
+		l.recovered = l.recovered || l.fails > 0
 		l.fails, l.success = 0, now
 		l.pace.sent(group, now)
 	} else if out.Kind == Again {
 		l.fails++
+		l.recovered = false
 		// The route as a whole rests a little, longer each time, so that a
 		// dead one is not asked for each of a thousand messages; a minute at
 		// most, so that its return is noticed soon.
