@@ -62,6 +62,7 @@ const (
 	leastSpan = 36 * hourMs
 	leastFall = 0.03 // of the charge
 	leastSure = 4.0  // standard errors that the slope is from level
+	endDoubt  = 0.03 // of the time seen: where on the steep end a cell gives up; one standard deviation
 	z90       = 1.645
 	mostAhead = 20 * 365 * 24 * hourMs // ms; nothing is forecast further ahead
 	maxLives  = 8

@@ -34,7 +34,9 @@ func (e *Estimator) trend(flat, early, late *int64) bool {
 		return false
 	}
 	// What the curve's doubt does to the date, one bend at a time.
-	var sq float64
+	last := e.pts[e.nPts-1].At
+	own := float64(endDoubt * float64(last-e.pts[0].At))
+	sq := float64(own * own)
 	for _, b := range [...]bend{bulge, twist} {
 		var off float64
 		n := 0.0
@@ -52,7 +54,6 @@ func (e *Estimator) trend(flat, early, late *int64) bool {
 		sq += float64(off * off)
 	}
 	half := float64(z90 * math.Sqrt(float64(se*se)+sq))
-	last := e.pts[e.nPts-1].At
 	*flat = last + int64(min(left, mostAhead))
 	*early = last + int64(max(min(left-half, mostAhead), 0))
 	*late = last + int64(min(left+half, mostAhead))

@@ -1,0 +1,374 @@
+package battery
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"os"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+var start = time.UnixMilli(1_800_000_000_000).UTC()
+
+const day = 24 * time.Hour
+
+func days(n float64) time.Duration { return time.Duration(n * float64(day)) }
+
+func TestMeasuredCurve(t *testing.T) {
+	b, err := os.ReadFile("testdata/ocv_nmc_chen2020.json")
+	require.NoError(t, err)
+	var data struct {
+		Table [][2]float64       `json:"table"`
+		SocAt map[string]float64 `json:"soc_at"`
+	}
+	require.NoError(t, json.Unmarshal(b, &data))
+	require.Len(t, data.Table, 21)
+	for _, p := range data.Table {
+		c, ok := Charge("lithium_ion", p[1])
+		require.True(t, ok)
+		assert.InDelta(t, p[0]/100, c, 1e-9)
+	}
+	for volts, want := range map[float64]float64{3.0: data.SocAt["3.0"], 3.3: data.SocAt["3.3"], 3.5: data.SocAt["3.5"]} {
+		c, _ := Charge("lithium_ion", volts)
+		assert.InDelta(t, want, c, 0.01, "between the table's points: %v V", volts)
+	}
+	_, ok := Charge("plutonium", 3)
+	assert.False(t, ok)
+}
+
+func TestCurvesRise(t *testing.T) {
+	assert.Len(t, Chemistries(), len(curves))
+	for _, c := range curves {
+		require.Len(t, c.volts, len(c.soc), c.name)
+		for i := 1; i < len(c.soc); i++ {
+			assert.Greater(t, c.volts[i], c.volts[i-1], c.name)
+			assert.Greater(t, c.soc[i], c.soc[i-1], c.name)
+		}
+		assert.Greater(t, c.cutoff, c.volts[0], c.name)
+		source, ok := Source(c.name)
+		assert.True(t, ok && source != "")
+	}
+}
+
+// TestCapacity: 2,500 mAh at 4 to 5 mA lasts 20.8 to 16.7 days at a derating
+// of 0.8, 26.0 to 20.8 days without (common practice, no source; the sums are
+// in testdata of package bench).
+func TestCapacity(t *testing.T) {
+	for _, c := range []struct{ mA, derate, want float64 }{
+		{4, 0, 20.8333}, {5, 0, 16.6667}, {4, 1, 26.0417}, {5, 1, 20.8333}, {0.15, 0.8, 555.5556},
+	} {
+		e := New(Config{CapacityMAh: 2500, CurrentMA: c.mA, Derate: c.derate})
+		_, ok := e.Forecast()
+		assert.False(t, ok, "before the first report nobody knows when it began")
+		e.Heard(start)
+		f, ok := e.Forecast()
+		require.True(t, ok)
+		assert.Equal(t, FromCapacity, f.Basis)
+		assert.InDelta(t, c.want, f.Flat.Sub(start).Hours()/24, 0.001)
+		assert.True(t, f.Early.Before(f.Flat) && f.Flat.Before(f.Late))
+		warn, ok := e.WarnAt()
+		require.True(t, ok)
+		assert.False(t, warn.After(f.Flat.Add(-DefaultWarn)), "at least three days ahead of the likeliest date")
+	}
+}
+
+func TestSwapsTeach(t *testing.T) {
+	e := New(Config{CapacityMAh: 2500, CurrentMA: 50}) // the current is wrong
+	e.Heard(start)
+	at := start.Add(days(11))
+	e.Fresh(at, at)
+	f, _ := e.Forecast()
+	assert.Equal(t, FromCapacity, f.Basis, "how old the first battery was when first heard is unknown")
+	for range 3 {
+		end := at.Add(days(30))
+		at = end.Add(days(2)) // two days flat before it was changed
+		e.Fresh(at, end)
+	}
+	f, ok := e.Forecast()
+	require.True(t, ok)
+	assert.Equal(t, FromSwaps, f.Basis)
+	assert.Equal(t, at.Add(days(30)), f.Flat)
+	assert.True(t, f.Early.After(at.Add(days(15))) && f.Early.Before(at.Add(days(25))), f.Early)
+	e.Fresh(at.Add(time.Minute), at.Add(time.Minute))
+	g, _ := e.Forecast()
+	assert.Equal(t, f.Flat.Add(time.Minute), g.Flat, "a second press of the button is no battery's life")
+}
+
+// sim discharges one battery whose curve differs from the table by bends of the
+// curve's own doubt, at a steady load, read some 3000 times with noise and a
+// daily swing, and returns the error of the flat date at shares of its life, in
+// shares of what was left, and whether the interval held it.
+type sim struct {
+	chem  string
+	cells int
+	life  time.Duration
+	bend  float64 // of the doubt
+	noise float64 // V a cell
+	daily float64 // V a cell
+}
+
+func (s sim) run(seed uint64, shares []float64) (err []float64, in, ok []bool) {
+	r := rand.New(rand.NewPCG(seed, 5))
+	c := findCurve(s.chem)
+	b1, b2 := s.bend*c.doubt*r.NormFloat64(), s.bend*c.doubt*r.NormFloat64()
+	volts := func(soc float64) float64 {
+		// The voltage at which the bent table shows soc.
+		lo, hi := c.volts[0], c.full()
+		for range 40 {
+			mid := (lo + hi) / 2
+			if x := c.charge(mid); twist.apply(bulge.apply(x, b1), b2) < soc {
+				lo = mid
+			} else {
+				hi = mid
+			}
+		}
+		return lo
+	}
+	end := twist.apply(bulge.apply(c.charge(c.cutoff), b1), b2)
+	e := New(Config{Chemistry: s.chem, Cells: s.cells})
+	next := 0
+	step := max(s.life/3000, 10*time.Minute).Round(time.Minute)
+	for at := time.Duration(0); at < s.life && next < len(shares); at += step {
+		share := float64(at) / float64(s.life)
+		v := volts(1-(1-end)*share) + s.noise*r.NormFloat64() + s.daily*math.Sin(2*math.Pi*at.Hours()/24)
+		e.Volts(start.Add(at), v*float64(s.cells))
+		if share >= shares[next] {
+			f, known := e.Forecast()
+			flat := start.Add(s.life)
+			left := float64(s.life - at)
+			err = append(err, float64(f.Flat.Sub(flat))/left)
+			in = append(in, known && !f.Early.After(flat) && !f.Late.Before(flat))
+			ok = append(ok, known)
+			next++
+		}
+	}
+	return err, in, ok
+}
+
+var shares = []float64{0.3, 0.5, 0.7, 0.85, 0.95}
+
+// TestVoltageForecast discharges batteries that do not quite follow the table,
+// and counts how often the interval that claims 90 % holds the flat date.
+func TestVoltageForecast(t *testing.T) {
+	const n = 40
+	for _, s := range []sim{
+		{"lithium_ion", 1, days(20), 1, .008, .004},
+		{"lithium_ion", 1, days(200), 1, .008, .004},
+		{"alkaline", 3, days(60), 1, .008, .004},
+		{"nimh", 3, days(40), 1, .004, .002},
+		{"lifepo4", 1, days(60), 1, .004, .002},
+		{"lithium_primary", 1, days(300), 1, .004, .002},
+	} {
+		var known, held, within [5]int
+		for seed := range uint64(n) {
+			err, in, ok := s.run(7_000_000+seed, shares)
+			for i := range err {
+				if ok[i] {
+					known[i]++
+				}
+				if in[i] {
+					held[i]++
+				}
+				if ok[i] && math.Abs(err[i]) < 0.3 {
+					within[i]++
+				}
+			}
+		}
+		t.Logf("%-15s %3.0f days: at 30/50/70/85/95 %% of its life known %v, interval holds %v, within 30 %% of what is left %v (of %d)",
+			s.chem, s.life.Hours()/24, known, held, within, n)
+		total, ok := 0, 0
+		for i := range known {
+			total += known[i]
+			ok += held[i]
+		}
+		assert.GreaterOrEqual(t, float64(ok), 0.85*float64(total), s.chem)
+		if s.chem == "lithium_ion" {
+			assert.Equal(t, n, known[2], "by 70 % of its life every forecast stands")
+		}
+		assert.GreaterOrEqual(t, known[4], n*9/10, "%s: by 95 %% of its life", s.chem)
+	}
+}
+
+// TestVoltageControl: with a doubt of nothing the interval is caught lying.
+func TestVoltageControl(t *testing.T) {
+	c := findCurve("lithium_ion")
+	was := c.doubt
+	defer func() { c.doubt = was }()
+	held, known := 0, 0
+	for seed := range uint64(30) {
+		c.doubt = was
+		s := sim{"lithium_ion", 1, days(20), 1, .008, .004}
+		e := s
+		e.bend = was / 1e-6 // the truth bends as ever
+		c.doubt = 1e-6
+		_, in, ok := e.run(7_000_000+seed, shares)
+		for i := range ok {
+			if ok[i] {
+				known++
+			}
+			if in[i] {
+				held++
+			}
+		}
+	}
+	assert.Less(t, float64(held), 0.7*float64(known))
+}
+
+// TestPublishedCell discharges the very cell of the table: the date is right to
+// a tenth of what is left from half its life on.
+func TestPublishedCell(t *testing.T) {
+	for seed := range uint64(10) {
+		err, in, ok := sim{"lithium_ion", 1, days(20), 0, .008, .004}.run(7_100_000+seed, []float64{.5, .7, .85, .95})
+		for i := range err {
+			assert.True(t, ok[i] && in[i])
+			assert.InDelta(t, 0, err[i], 0.15, "seed %d, share %d", seed, i)
+		}
+	}
+}
+
+func TestRegulatedVoltageForecastsNothing(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 7))
+	for _, chem := range Chemistries() {
+		e := New(Config{Chemistry: chem})
+		for h := range 24 * 60 {
+			fresh := e.Volts(start.Add(time.Duration(h)*time.Hour), 3.3+0.003*r.NormFloat64())
+			require.False(t, fresh, chem)
+		}
+		_, ok := e.Forecast()
+		assert.False(t, ok, chem)
+	}
+}
+
+func TestVoltageTellsAFreshBattery(t *testing.T) {
+	e := New(Config{Chemistry: "lithium_ion"})
+	at := start
+	feed := func(from, to float64, n int) (fresh int) {
+		for i := range n {
+			at = at.Add(10 * time.Minute)
+			if e.Volts(at, from+(to-from)*float64(i)/float64(n)) {
+				fresh++
+			}
+		}
+		return fresh
+	}
+	assert.Zero(t, feed(4.2, 3.3, 20*144))
+	f, ok := e.Forecast()
+	require.True(t, ok)
+	assert.Less(t, f.Flat.Sub(at), days(5))
+	assert.Equal(t, 1, feed(4.15, 4.14, 144))
+	since, told := e.Since()
+	assert.True(t, told)
+	assert.WithinDuration(t, at.Add(-day), since, 2*time.Hour)
+	_, ok = e.Forecast()
+	assert.False(t, ok, "one day of the new one tells no trend yet")
+	// Control: a warm day does not.
+	assert.Zero(t, feed(4.14, 4.14, 144))
+	assert.Zero(t, feed(4.19, 4.19, 144))
+}
+
+func TestNonsenseVoltsAreIgnored(t *testing.T) {
+	e := New(Config{Chemistry: "alkaline"})
+	for _, v := range []float64{0, -1, math.NaN(), math.Inf(1), 1e9} {
+		assert.False(t, e.Volts(start, v))
+	}
+	_, ok := e.Charge()
+	assert.False(t, ok)
+}
+
+func random(seed uint64) (*Estimator, time.Time) {
+	r := rand.New(rand.NewPCG(seed, 6))
+	e := New(Config{Chemistry: Chemistries()[seed%5], CapacityMAh: 2500, CurrentMA: 4})
+	at := start
+	e.Heard(at)
+	v := 3.4
+	for range 500 + int(seed)*300 {
+		at = at.Add(time.Duration(r.Int64N(int64(2 * time.Hour))))
+		v = max(v-0.002*r.Float64(), 0.5)
+		if r.IntN(400) == 0 {
+			e.Fresh(at, at.Add(-time.Hour))
+			v = 3.4
+		}
+		e.Volts(at, v+0.01*r.NormFloat64())
+	}
+	return e, at
+}
+
+func TestSnapshotContinuesAlike(t *testing.T) {
+	for seed := range uint64(20) {
+		e, at := random(seed)
+		b, err := e.AppendBinary(nil)
+		require.NoError(t, err)
+		assert.Less(t, len(b), 1500)
+		c := New(e.cfg)
+		require.NoError(t, c.UnmarshalBinary(b))
+		for i := range 100 {
+			x, _ := e.AppendBinary(nil)
+			y, _ := c.AppendBinary(nil)
+			require.Equal(t, x, y)
+			f, fOK := e.Forecast()
+			g, gOK := c.Forecast()
+			require.Equal(t, f, g)
+			require.Equal(t, fOK, gOK)
+			at = at.Add(20 * time.Minute)
+			e.Volts(at, 3-float64(i)/100)
+			c.Volts(at, 3-float64(i)/100)
+		}
+	}
+}
+
+func TestSnapshotRefusesDamage(t *testing.T) {
+	e, _ := random(3)
+	b, _ := e.AppendBinary(nil)
+	for n := range len(b) {
+		assert.Error(t, New(Config{}).UnmarshalBinary(b[:n]), "cut at %d", n)
+	}
+	assert.Error(t, New(Config{}).UnmarshalBinary(append(b, 0)))
+	b[0]++
+	assert.ErrorContains(t, New(Config{}).UnmarshalBinary(b), "version")
+}
+
+func FuzzUnmarshal(f *testing.F) {
+	for seed := range uint64(3) {
+		e, _ := random(seed)
+		b, _ := e.AppendBinary(nil)
+		f.Add(b)
+	}
+	f.Fuzz(func(t *testing.T, b []byte) {
+		e := New(Config{Chemistry: "alkaline"})
+		err := e.UnmarshalBinary(b)
+		at := start
+		for i := range 100 {
+			at = at.Add(time.Duration(i) * time.Hour)
+			e.Volts(at, 3-float64(i)/50)
+			e.Forecast()
+			e.WarnAt()
+		}
+		e.Fresh(at, at)
+		if out, _ := e.AppendBinary(nil); err == nil {
+			if err := New(Config{}).UnmarshalBinary(out); err != nil {
+				t.Fatalf("what was taken cannot be written again: %v", err)
+			}
+		}
+	})
+}
+
+func TestVoltsAllocatesNothing(t *testing.T) {
+	e, at := random(1)
+	assert.Zero(t, testing.AllocsPerRun(1000, func() {
+		at = at.Add(time.Minute)
+		e.Volts(at, 3)
+	}))
+}
+
+func BenchmarkVolts(b *testing.B) {
+	e, at := random(1)
+	b.ReportAllocs()
+	for b.Loop() {
+		at = at.Add(time.Minute)
+		e.Volts(at, 3)
+	}
+}
