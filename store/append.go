@@ -85,19 +85,13 @@ func (s *Store) Append(ctx context.Context, recs []Record, sync bool) (firstSeq 
 // Sync makes everything appended so far survive a power cut. It writes
 // nothing of its own.
 func (s *Store) Sync(ctx context.Context) error {
-	var w *writer
-	select {
-	case w = <-s.writer: // no commit under way: what was appended is in the file
-	case <-ctx.Done():
-		return ctx.Err()
+	// No commit is under way while the writer is held: what was appended is in
+	// the file.
+	w, err := s.takeWriter(ctx)
+	if err != nil {
+		return s.fail("sync", err)
 	}
 	defer func() { s.writer <- w }()
-	s.mu.RLock()
-	closed := s.closed
-	s.mu.RUnlock()
-	if closed {
-		return s.fail("sync", ErrClosed)
-	}
 	// In WAL mode commits are in the log beside the database until a
 	// checkpoint, which syncs for itself. SQLite keeps no lock on the log
 	// that closing another descriptor of it could drop.

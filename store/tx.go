@@ -51,26 +51,36 @@ type tx struct {
 	newSeries map[seriesKey]int64
 }
 
-// update runs fn in a write transaction and commits it, on disk if full. If
-// fn fails or panics, or the commit fails, nothing is changed. ctx ends the
-// wait for other writers; once begun, a transaction runs to its end.
-func (s *Store) update(ctx context.Context, full bool, fn func(*tx) error) (err error) {
+// takeWriter waits for the writer until ctx ends. Who gets it puts it back.
+func (s *Store) takeWriter(ctx context.Context) (*writer, error) {
 	var w *writer
 	select {
 	case w = <-s.writer:
 	case <-ctx.Done():
-		return ctx.Err()
+		return nil, ctx.Err()
 	}
-	defer func() { s.writer <- w }()
-	if err := ctx.Err(); err != nil {
+	err := ctx.Err()
+	s.mu.RLock()
+	if s.closed {
+		err = ErrClosed
+	}
+	s.mu.RUnlock()
+	if err != nil {
+		s.writer <- w
+		return nil, err
+	}
+	return w, nil
+}
+
+// update runs fn in a write transaction and commits it, on disk if full. If
+// fn fails or panics, or the commit fails, nothing is changed. ctx ends the
+// wait for other writers; once begun, a transaction runs to its end.
+func (s *Store) update(ctx context.Context, full bool, fn func(*tx) error) (err error) {
+	w, err := s.takeWriter(ctx)
+	if err != nil {
 		return err
 	}
-	s.mu.RLock()
-	closed := s.closed
-	s.mu.RUnlock()
-	if closed {
-		return ErrClosed
-	}
+	defer func() { s.writer <- w }()
 	run := context.WithoutCancel(ctx)
 	if w.dead || w.conn == nil {
 		w.close()

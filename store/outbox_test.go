@@ -1,0 +1,178 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"lampward/rules"
+)
+
+func TestDeliveryLife(t *testing.T) {
+	ctx := context.Background()
+	dir := t.TempDir()
+	s := openTest(t, dir)
+	appendAll(t, s, alert(day0, "tank", rules.Lit, "phone", "mail"))
+	later := alert(day0.Add(time.Minute), "tank", rules.Dark, "phone")
+	later.Routes[0][0].Due = day0.Add(time.Hour) // held for quiet hours
+	appendAll(t, s, later, alert(day0.Add(time.Minute), "salt", rules.Lit, "phone"))
+
+	due, next, err := s.Due(ctx, day0.Add(time.Minute), 10, nil)
+	require.NoError(t, err)
+	require.Equal(t, []string{"phone lamp/tank lit", "mail lamp/tank lit", "phone lamp/salt lit"}, lines(due))
+	require.Zero(t, next, "the dark message waits for the lit one, not for a time")
+	require.Equal(t, EventID(s.ID(), 1), due[0].EventID)
+	require.Equal(t, due[0].EventID, due[1].EventID, "one event, one id, on every route")
+	require.True(t, day0.Equal(due[0].Wall))
+
+	due, _, err = s.Due(ctx, day0.Add(time.Minute), 1, []string{"phone", "no such route"})
+	require.NoError(t, err)
+	require.Equal(t, []string{"phone lamp/tank lit"}, lines(due), "one a route")
+
+	id := due[0].ID
+	require.NoError(t, s.Retry(ctx, id, day0.Add(2*time.Minute), "connection refused"))
+	due, next, err = s.Due(ctx, day0.Add(time.Minute), 10, []string{"phone"})
+	require.NoError(t, err)
+	require.Equal(t, []string{"phone lamp/salt lit"}, lines(due), "another lamp is not held up")
+	require.True(t, next.Equal(day0.Add(2*time.Minute)))
+
+	require.NoError(t, s.Close())
+	s = openTest(t, dir)
+	due, _, err = s.Due(ctx, day0.Add(2*time.Minute), 10, []string{"phone"})
+	require.NoError(t, err)
+	require.Equal(t, []string{"phone lamp/tank lit", "phone lamp/salt lit"}, lines(due))
+	require.Equal(t, 1, due[0].Attempts)
+	require.Equal(t, EventID(s.ID(), 1), due[0].EventID, "the same id after retry and restart")
+
+	require.NoError(t, s.Sent(ctx, id, day0.Add(2*time.Minute), "204"))
+	due, next, err = s.Due(ctx, day0.Add(3*time.Minute), 10, []string{"phone"})
+	require.NoError(t, err)
+	require.Equal(t, []string{"phone lamp/salt lit"}, lines(due))
+	require.True(t, next.Equal(day0.Add(time.Hour)), "the dark message is next in line")
+	require.NoError(t, s.Dead(ctx, due[0].ID, day0.Add(3*time.Minute), "410 Gone "+strings.Repeat("é", 2000)))
+	dead, err := s.Deliveries(ctx, DeliveryFilter{State: Dead})
+	require.NoError(t, err)
+	require.Len(t, dead, 1)
+	require.Equal(t, Dead, dead[0].State)
+	require.LessOrEqual(t, len(dead[0].Note), maxNote)
+	require.True(t, strings.HasSuffix(dead[0].Note, "é…"), "cut at a character's end")
+	require.True(t, dead[0].Last.Equal(day0.Add(3*time.Minute)))
+	require.Equal(t, 1, dead[0].Attempts)
+
+	require.NoError(t, s.Resend(ctx, dead[0].ID, day0.Add(4*time.Minute)))
+	due, _, err = s.Due(ctx, day0.Add(4*time.Minute), 10, []string{"phone"})
+	require.NoError(t, err)
+	require.Equal(t, []string{"phone lamp/salt lit"}, lines(due))
+	require.Equal(t, dead[0].EventID, due[0].EventID)
+	require.NoError(t, s.Hold(ctx, due[0].ID, day0.Add(5*time.Minute), "rate limit"))
+	due, _, err = s.Due(ctx, day0.Add(4*time.Minute), 10, []string{"phone"})
+	require.NoError(t, err)
+	require.Empty(t, due)
+
+	all, err := s.Deliveries(ctx, DeliveryFilter{})
+	require.NoError(t, err)
+	require.Len(t, all, 4)
+	require.Greater(t, all[0].ID, all[1].ID, "newest first")
+	for _, f := range []struct {
+		DeliveryFilter
+		n int
+	}{
+		{DeliveryFilter{Route: "mail"}, 1}, {DeliveryFilter{Route: "none"}, 0}, {DeliveryFilter{Key: "lamp/tank"}, 3},
+		{DeliveryFilter{State: Sent}, 1}, {DeliveryFilter{State: Pending}, 3}, {DeliveryFilter{EventID: EventID(s.ID(), 1)}, 2},
+		{DeliveryFilter{EventID: "other-1"}, 0}, {DeliveryFilter{Before: all[2].ID}, 1}, {DeliveryFilter{Limit: 2}, 2},
+	} {
+		got, err := s.Deliveries(ctx, f.DeliveryFilter)
+		require.NoError(t, err)
+		require.Len(t, got, f.n, "%+v", f)
+	}
+	_, err = s.Deliveries(ctx, DeliveryFilter{State: "lost"})
+	require.ErrorIs(t, err, ErrBadInput)
+	require.ErrorIs(t, s.Sent(ctx, 999, day0, ""), ErrNotFound)
+	require.ErrorIs(t, s.Resend(ctx, 999, day0), ErrNotFound)
+}
+
+func lines(due []rules.Delivery) []string {
+	var out []string
+	for _, d := range due {
+		out = append(out, fmt.Sprintf("%s %s %s", d.Route, d.Key, d.Event.Kind))
+	}
+	return out
+}
+
+// Due against the plain reading of its contract, over random lives.
+func TestDueAgainstModel(t *testing.T) {
+	type row struct {
+		id         int64
+		route, key string
+		due        time.Time
+		pending    bool
+	}
+	ctx := context.Background()
+	for seed := range uint64(10) {
+		r := rand.New(rand.NewPCG(seed, 1))
+		s := openTest(t, "")
+		var model []*row
+		now := day0
+		for range 150 {
+			now = now.Add(time.Duration(r.IntN(100)) * time.Second)
+			switch k := r.IntN(3); {
+			case k == 0 || len(model) == 0:
+				rec := alert(now, []string{"a", "b", "c"}[r.IntN(3)], rules.Lit)
+				for _, route := range []string{"x", "y"}[:1+r.IntN(2)] {
+					due := now.Add(time.Duration(r.IntN(300)-100) * time.Second)
+					rec.Routes[0] = append(rec.Routes[0], Target{route, due})
+					model = append(model, &row{int64(len(model) + 1), route, rec.Events[0].Key(), due, true})
+				}
+				appendAll(t, s, rec)
+			case k == 1:
+				m := model[r.IntN(len(model))]
+				var err error
+				switch r.IntN(4) {
+				case 0:
+					m.pending, err = false, s.Sent(ctx, m.id, now, "ok")
+				case 1:
+					m.pending, err = false, s.Dead(ctx, m.id, now, "gone")
+				case 2:
+					m.due, m.pending = now.Add(time.Minute), true
+					err = s.Retry(ctx, m.id, m.due, "later")
+				case 3:
+					m.due, m.pending = now, true
+					err = s.Resend(ctx, m.id, now)
+				}
+				require.NoError(t, err)
+			}
+			routes := [][]string{nil, {"x"}, {"y"}, {"x", "y"}}[r.IntN(4)]
+			limit := r.IntN(4)
+			var want []int64
+			var next time.Time
+			heads, count := map[string]bool{}, map[string]int{}
+			for _, m := range model {
+				if !m.pending || routes != nil && !slices.Contains(routes, m.route) || heads[m.route+m.key] {
+					continue
+				}
+				heads[m.route+m.key] = true
+				if m.due.After(now) {
+					if next.IsZero() || m.due.Before(next) {
+						next = m.due
+					}
+				} else if count[m.route]++; limit == 0 || count[m.route] <= limit {
+					want = append(want, m.id)
+				}
+			}
+			due, gotNext, err := s.Due(ctx, now, limit, routes)
+			require.NoError(t, err)
+			var got []int64
+			for _, d := range due {
+				got = append(got, d.ID)
+			}
+			require.Equal(t, want, got)
+			require.True(t, next.Equal(gotNext), "want %v, got %v", next, gotNext)
+		}
+	}
+}
