@@ -113,8 +113,8 @@ func (e *edges) detect(floor float64) (edge, bool) {
 	sPre, sPost := 0.0, 0.0
 	for i := range half {
 		x := float64(i) - 3.5
-		sPre += mul(x, e.V[cut-half+i]-pre)
-		sPost += mul(x, e.V[cut+i]-post)
+		sPre += mul(x, clamp(e.V[cut-half+i]-pre, -0.3*math.Abs(size), 0.3*math.Abs(size)))
+		sPost += mul(x, clamp(e.V[cut+i]-post, -0.3*math.Abs(size), 0.3*math.Abs(size)))
 	}
 	sPre, sPost = sPre/42, sPost/42 // 42 is the sum of x*x
 	if common := 0.5 * (sPre + sPost); (common > 0) == (size > 0) && sq(common) > 2*s2/84 {
@@ -158,7 +158,7 @@ func (x *edge) credit() float64 { return clamp((0.5-x.Act)/0.25, 0, 1) }
 // lamp's edges come on top of that (Poisson), and alternate in sign except
 // where one went unseen.
 func (e *edges) evidence(size float64) (ev, mean float64, n int) {
-	k, others, turns, wrong := 0.0, 0.5, 0.0, 0.0
+	k, others, turns, wrong := 0.0, 1.0, 0.0, 0.0
 	width, last, sum := 0.0, 0.0, 0.0
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
@@ -188,7 +188,7 @@ func (e *edges) evidence(size float64) (ev, mean float64, n int) {
 		}
 		last = x.Size
 	}
-	if k == 0 {
+	if k == 0 || wrong > 0 && wrong >= turns {
 		return 0, 0, 0
 	}
 	chance := others * (width / k) / (size * 1.386)
@@ -197,6 +197,16 @@ func (e *edges) evidence(size float64) (ev, mean float64, n int) {
 	}
 	// 0.85 against 0.5 for a turn, 0.15 against 0.5 for none
 	return ev + mul(0.53, turns) - mul(1.2, wrong), sum / k, n
+}
+
+// dwarfed tells whether credible edges were seen that are much larger.
+func (e *edges) dwarfed(step float64) bool {
+	for i := range e.E[:e.NE] {
+		if x := &e.E[i]; math.Abs(x.Size) > 1.5*step && x.credit() > 0.3 {
+			return true
+		}
+	}
+	return false
 }
 
 // fit finds the step that the collected edges speak for, with its evidence.
@@ -208,7 +218,7 @@ func (e *edges) fit() (step, evidence float64) {
 			continue
 		}
 		ev, mean, n := e.evidence(math.Abs(x.Size))
-		if n < 3 || ev < 4.5 {
+		if n < 2 || n < 3 && ev < 6 || ev < 4.5 || ev < 12 && e.dwarfed(mean) {
 			continue
 		}
 		if step == 0 || mean > 1.3*step || mean > 0.77*step && ev > evidence {
@@ -257,7 +267,7 @@ func (e *edges) blinks(floor float64) (lo, hi float64, ok bool) {
 		}
 	}
 	v = math.Max(v/(nBuf-2), floor)
-	if sq(hi-lo) < 16*v || gap < 0.5*(hi-lo) {
+	if sq(hi-lo) < 25*v || gap < 0.5*(hi-lo) {
 		return 0, 0, false
 	}
 	mid, flips := 0.5*(s[at-1]+s[at]), 0

@@ -169,6 +169,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			add(k)
 			g := likely(other, h.P+f.R+f.Tau2)
 			k = update(h, other, f.Tau2)
+			g *= math.Min(exp(where.odds(k.M)-where.odds(h.M)), 1)
 			k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
 			k.S, k.W = to, h.W*hazard*(1-f.PB)*g
 			add(k)

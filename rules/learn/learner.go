@@ -210,6 +210,14 @@ func (n *noise) observe(y float64) {
 		v += sq(x)
 	}
 	v /= float64(k) * 2 * 0.0883
+	if d[k-1] == 0 { // the converter's steps hide the noise: take half a step
+		for _, x := range d {
+			if x > 0 {
+				v = 0.25 * sq(x)
+				break
+			}
+		}
+	}
 	n.N = 0
 	n.Block++
 	step := 0.06 + 2/float64(n.Block+1)
@@ -305,7 +313,7 @@ func (l *Learner) edge(ms int64) {
 	c := &l.c
 	floor := c.Noise.variance()
 	if !c.Known {
-		if lo, hi, ok := c.Edges.blinks(floor); ok {
+		if lo, hi, ok := c.Edges.blinks(floor); ok && c.Range.RHi-c.Range.RLo < 1.2*(hi-lo) {
 			c.adopt(hi-lo, 0)
 			c.F.start(Blinking, lo, c.Edges.T[0])
 			c.F.PB = 0.5
@@ -370,10 +378,12 @@ func (l *Learner) weak() bool {
 	return ev < 10
 }
 
-// surpasses tells whether no edge so far came near this one.
+// surpasses tells whether no edge so far came near this one, but for those
+// of just its size.
 func (l *Learner) surpasses(e edge) bool {
+	a := math.Abs(e.Size)
 	for i := range l.c.Edges.E[:l.c.Edges.NE] {
-		if math.Abs(l.c.Edges.E[i].Size) > 0.4*math.Abs(e.Size) {
+		if b := math.Abs(l.c.Edges.E[i].Size); b > 0.4*a && math.Abs(b-a) > 0.05*a+3*e.SD {
 			return false
 		}
 	}
@@ -459,11 +469,13 @@ func (c *core) teachStep(e edge) {
 	} else {
 		c.NDown++
 	}
-	k := math.Max(1/float64(c.NUp+c.NDown+1), 0.1)
 	d := a - c.F.Step
-	c.F.Step += mul(k, d)
-	c.F.Tau2 += mul(k, sq(d)-c.F.Tau2)
-	c.F.Tau2 = math.Max(c.F.Tau2, sq(0.03*c.F.Step))
+	if rail := c.Noise.rail(); rail != 0 && math.Max(e.From, e.From+e.Size) > rail-3*e.SD && d < 0 {
+		return // cut short by saturation
+	}
+	c.F.Step += mul(math.Max(1/float64(c.NUp+c.NDown+1), 0.1), d)
+	c.F.Tau2 += mul(0.1, sq(d)-c.F.Tau2)
+	c.F.Tau2 = clamp(c.F.Tau2, sq(0.03*c.F.Step), sq(0.15*c.F.Step))
 }
 
 // filter runs the decision engine and announces what it is sure of.
@@ -570,7 +582,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 	bearable := 0.003
 	switch {
 	case c.State == Blinking: // only waiting tells that it is over
-		bearable = 1e-3
+		bearable = 2e-4
 	case age >= 12:
 		bearable = 0.2
 	case age >= 5:

@@ -52,12 +52,17 @@ func (h *hours) learn(ms int64, m, minutes float64) {
 	s.Dev += mul(k, math.Abs(d)-s.Dev)
 }
 
-// move learns how much the ambient moves at this hour.
+// move learns how much the ambient moves at this hour: on its livelier days,
+// for it goes up four times as fast as down.
 func (h *hours) move(ms int64, span, minutes float64) {
 	s := h.at(ms)
 	minutes = math.Min(minutes, 30)
 	s.Moves += minutes
-	s.Move += mul(math.Min(math.Max(minutes/s.Moves, minutes/180), 0.5), span-s.Move)
+	k := math.Min(math.Max(minutes/s.Moves, minutes/180), 0.5)
+	if span < s.Move && s.Moves > 60 {
+		k *= 0.25
+	}
+	s.Move += mul(k, span-s.Move)
 }
 
 // where tells what the ambient's usual whereabouts say about a reading at ms
