@@ -19,7 +19,8 @@ import (
 // A job is what other goroutines ask of the loop: inputs to step, or a look
 // at the machine.
 type job struct {
-	inputs []rules.Input        // At is stamped by the loop
+	at     time.Time            // engine time of its making: a loop that was held up must not see it late
+	inputs []rules.Input        // their At is filled in by the loop
 	link   *broker.Link         // news of a client, kept until it matters
 	client string               // MQTT client that sent inputs
 	look   func(*rules.Machine) // called by the loop between steps
@@ -87,30 +88,27 @@ func (d *daemon) loop(ctx context.Context) error {
 			cancel()
 			return d.stop()
 		case j := <-d.jobs:
-			d.begin()
 			d.take(j)
 			for n := min(len(d.jobs), maxBatch); n > 0; n-- {
 				d.take(<-d.jobs)
 			}
 		case <-wake:
-			d.begin()
 		}
 		cancel()
+		d.tick()
 		d.commit(ctx)
 	}
 }
 
-// begin steps what the passage of time brought about.
-func (d *daemon) begin() {
-	now := d.clock.Now()
-	if d.broken != nil {
+// tick steps what the passage of time brought about, once nothing older waits
+// in the queue.
+func (d *daemon) tick() {
+	if d.broken != nil || len(d.jobs) > 0 {
 		return
 	}
 	d.wall.check(d)
+	now := d.clock.Now()
 	if at, ok := d.machine.Next(); ok && !at.After(now) {
-		for _, in := range d.links.flush() {
-			d.step(in, now)
-		}
 		d.step(rules.Input{Kind: rules.InTick}, now)
 	}
 }
@@ -125,7 +123,7 @@ func (d *daemon) take(j job) {
 		}
 		return
 	case j.link != nil:
-		d.links.note(*j.link, d.clock.Now())
+		d.links.note(*j.link, j.at)
 	case d.broken != nil:
 		d.refusals++
 		if j.done != nil {
@@ -133,19 +131,32 @@ func (d *daemon) take(j job) {
 		}
 		return
 	}
-	now := d.clock.Now()
 	for _, in := range j.inputs {
 		d.links.heard(in.Device, j.client)
-		d.step(in, now)
+		d.step(in, j.at)
 	}
 	if j.done != nil {
 		d.waiting = append(d.waiting, j.done)
 	}
 }
 
-// step gives one input to the rules and keeps what came of it for commit.
-func (d *daemon) step(in rules.Input, now time.Time) {
-	in.At = now
+// step gives one input to the rules and keeps what came of it for commit. News
+// of connections goes before a deadline that it may explain.
+func (d *daemon) step(in rules.Input, at time.Time) {
+	if due, ok := d.machine.Next(); ok && !due.After(at) {
+		for _, news := range d.links.flush() {
+			d.record(news, earliest(news.Was, due.Add(-engineResolution)))
+		}
+	}
+	d.record(in, at)
+}
+
+func (d *daemon) record(in rules.Input, at time.Time) {
+	in.At = at
+	if last := d.machine.At(); at.Before(last) {
+		in.At = last
+	}
+	now := in.At
 	events := d.machine.Step(in)
 	if in.Kind == rules.InTick && len(events) == 0 {
 		return // nothing to replay
@@ -380,28 +391,29 @@ func (d *daemon) stop() error {
 
 // nextWake returns when the loop must act even if nothing arrives.
 func (d *daemon) nextWake() (<-chan time.Time, func()) {
-	at := d.snapAt
-	earlier := func(t time.Time) {
-		if t.Before(at) {
-			at = t
-		}
-	}
 	if d.broken != nil {
 		return d.clock.After(d.mendAt)
 	}
+	at := earliest(d.snapAt, d.clock.Now().Add(wallCheckEvery))
 	if !d.flushAt.IsZero() {
-		earlier(d.flushAt)
+		at = earliest(at, d.flushAt)
 	}
 	if next, ok := d.machine.Next(); ok {
-		earlier(next)
+		at = earliest(at, next)
 	}
-	earlier(d.clock.Now().Add(wallCheckEvery))
 	return d.clock.After(at)
+}
+
+func earliest(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
 }
 
 // do hands a job to the loop and waits until it is durable.
 func (d *daemon) do(ctx context.Context, j job) error {
-	j.done = make(chan error, 1)
+	j.at, j.done = d.clock.Now(), make(chan error, 1)
 	select {
 	case d.jobs <- j:
 	case <-ctx.Done():

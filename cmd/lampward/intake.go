@@ -215,7 +215,7 @@ func (d *daemon) Publish(ctx context.Context, m broker.Message) error {
 	if len(inputs) == 0 {
 		return nil
 	}
-	j := job{inputs: inputs, client: m.Client}
+	j := job{at: d.clock.Now(), inputs: inputs, client: m.Client}
 	if m.QoS > 0 {
 		return d.do(ctx, j)
 	}
@@ -232,7 +232,7 @@ func (d *daemon) Publish(ctx context.Context, m broker.Message) error {
 // Link implements broker.Sink.
 func (d *daemon) Link(ctx context.Context, l broker.Link) {
 	select {
-	case d.jobs <- job{link: &l}:
+	case d.jobs <- job{at: d.clock.Now(), link: &l}:
 	case <-ctx.Done():
 	}
 }
@@ -247,7 +247,7 @@ func (d *daemon) Uplink(ctx context.Context, up bool, reason string) {
 		d.log.Info("connected to the broker")
 	}
 	select {
-	case d.jobs <- job{inputs: []rules.Input{{Kind: rules.InUplink, Word: word}}}:
+	case d.jobs <- job{at: d.clock.Now(), inputs: []rules.Input{{Kind: rules.InUplink, Word: word}}}:
 	case <-ctx.Done():
 	}
 }
