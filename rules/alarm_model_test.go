@@ -1,0 +1,445 @@
+package rules
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// refAlarm is a reference model of the life cycle: plain words, counted minute
+// by minute, with no deadline and no bit in it.
+type refAlarm struct {
+	cfg AlarmConfig
+	// what is wrong
+	lamp, fault, silent, battery, chattering bool
+	unacked, escalated, shelved, out         bool
+
+	sinceTold, waiting, shelfLeft, unchanged int // minutes
+	starts                                   []int
+	now                                      int
+}
+
+// step is one line of the output of either side.
+type alarmLine struct {
+	Minute int
+	Kind   Kind
+	Quiet  string
+	State  string // "" for the source's own events
+	By     string
+}
+
+func minutes(d time.Duration) int { return int(d / time.Minute) }
+
+func (r *refAlarm) active() bool {
+	return r.lamp || r.fault || r.silent || r.battery || r.chattering
+}
+
+func (r *refAlarm) state() string {
+	switch {
+	case r.out:
+		return "out_of_service"
+	case r.shelved:
+		return "shelved"
+	case r.active() && r.unacked:
+		return "unacknowledged"
+	case r.active():
+		return "acknowledged"
+	case r.unacked:
+		return "returned_unacknowledged"
+	}
+	return "normal"
+}
+
+func (r *refAlarm) quiet() string {
+	if r.out {
+		return "out of service"
+	}
+	if r.shelved {
+		return "shelved"
+	}
+	return ""
+}
+
+func (r *refAlarm) line(k Kind, quiet, by string) alarmLine {
+	return alarmLine{Minute: r.now, Kind: k, Quiet: quiet, State: r.state(), By: by}
+}
+
+// minute is called once for each minute that lampward runs, before the
+// minute's inputs.
+func (r *refAlarm) minute() (out []alarmLine) {
+	if r.chattering && r.unchanged >= r.settle() {
+		r.chattering = false
+		out = append(out, r.line(Settled, r.quiet(), ""))
+	}
+	if r.shelved && r.shelfLeft <= 0 {
+		return r.back(Unshelved, "", out)
+	}
+	if r.active() && r.unacked && r.quiet() == "" {
+		if e := minutes(r.cfg.EscalateAfter); e > 0 && !r.escalated && r.waiting >= e {
+			r.escalated = true
+			out = append(out, r.line(Escalated, "", ""))
+		}
+		if e := minutes(r.cfg.RemindEvery); e > 0 && r.sinceTold >= e {
+			r.sinceTold = 0
+			out = append(out, r.line(Reminder, "", ""))
+		}
+	}
+	return out
+}
+
+// pass lets a minute go by, watched or not.
+func (r *refAlarm) pass() {
+	r.now++
+	r.sinceTold++
+	r.waiting++
+	r.shelfLeft--
+	r.unchanged++
+}
+
+func (r *refAlarm) settle() int {
+	switch {
+	case r.cfg.ChatterSettle > 0:
+		return minutes(r.cfg.ChatterSettle)
+	case r.cfg.ChatterWithin > 0:
+		return minutes(r.cfg.ChatterWithin)
+	}
+	return 60
+}
+
+func (r *refAlarm) back(k Kind, by string, out []alarmLine) []alarmLine {
+	r.shelved, r.out = false, false
+	if !r.active() {
+		r.unacked = false
+	}
+	out = append(out, r.line(k, "", by))
+	if r.active() && r.unacked {
+		r.escalated, r.sinceTold, r.waiting = false, 0, 0
+		out = append(out, r.line(Reminder, "", ""))
+	}
+	return out
+}
+
+func (r *refAlarm) event(k Kind, state string) (out []alarmLine) {
+	darkBad := len(r.cfg.DarkIsAlarm) > 0
+	lampBad := map[Kind]bool{Lit: !darkBad, Dark: darkBad, Blinking: true}
+	was := r.active() && r.unacked
+	changes, begins := false, false
+	hidden := r.chattering
+	switch k {
+	case Lit, Dark, Blinking:
+		changes, begins, r.lamp = true, lampBad[k], lampBad[k]
+	case Silent, Returned:
+		changes, begins, r.silent = true, k == Silent, k == Silent
+	case Fault, FaultOver:
+		begins, r.fault = k == Fault, k == Fault
+	case BatteryLow, BatteryNew:
+		begins, r.battery = k == BatteryLow, k == BatteryLow
+	case Learned:
+		if state == "dark" && !darkBad || state == "lit" && darkBad {
+			r.lamp = false
+		}
+	}
+	if begins && !(changes && hidden) {
+		if r.unacked, r.sinceTold = true, 0; !was {
+			r.escalated, r.waiting = false, 0
+		}
+	}
+	began := false
+	if changes && hidden {
+		r.unchanged = 0
+	} else if changes && begins && r.cfg.ChatterCount > 0 {
+		r.starts = append(r.starts, r.now)
+		within, n := minutes(r.cfg.ChatterWithin), 0
+		if within == 0 {
+			within = 60
+		}
+		for _, t := range r.starts {
+			if r.now-t < within {
+				n++
+			}
+		}
+		if n >= r.cfg.ChatterCount {
+			began, r.chattering, r.starts, r.unchanged = true, true, nil, 0
+		}
+	}
+	l := alarmLine{Minute: r.now, Kind: k}
+	if k.Alerts() {
+		if l.Quiet = r.quiet(); l.Quiet == "" && (changes && hidden || began) {
+			l.Quiet = "chattering"
+		}
+	}
+	out = append(out, l)
+	if began {
+		out = append(out, r.line(Chattering, r.quiet(), ""))
+	}
+	return out
+}
+
+func (r *refAlarm) action(in Input) []alarmLine {
+	switch {
+	case in.Kind == InAck && r.unacked:
+		r.unacked = false
+		return []alarmLine{r.line(Acknowledged, "", in.By)}
+	case in.Kind == InShelve && in.For > 0 && !r.out:
+		r.shelved, r.shelfLeft = true, minutes(in.For)
+		return []alarmLine{r.line(Shelved, "", in.By)}
+	case in.Kind == InShelve && in.For <= 0 && r.shelved:
+		return r.back(Unshelved, in.By, nil)
+	case in.Kind == InService && in.Word == "out" && !r.out:
+		r.out, r.shelved = true, false
+		return []alarmLine{r.line(OutOfService, "", in.By)}
+	case in.Kind == InService && in.Word == "in" && r.out:
+		return r.back(InServiceNow, in.By, nil)
+	}
+	return nil
+}
+
+// play runs one random history through the machine and the model, and returns
+// the first difference, or "". hurt is called on the machine after each input;
+// it is nil but in the negative controls.
+func playAlarm(seed uint64, hurt func(*alarm)) (diff string, lines int) {
+	rnd := rand.New(rand.NewPCG(seed, 7))
+	pick := func(ds ...int) time.Duration { return time.Duration(ds[rnd.IntN(len(ds))]) * time.Minute }
+	cfg := AlarmConfig{
+		RemindEvery: pick(0, 7, 30), EscalateAfter: pick(0, 20, 45),
+		ChatterCount: []int{0, 2, 4}[rnd.IntN(3)], ChatterWithin: pick(0, 10, 30), ChatterSettle: pick(0, 5, 15),
+	}
+	if rnd.IntN(4) == 0 {
+		cfg.DarkIsAlarm = []string{"salt", "tank"}
+	}
+	start := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+	a, r := newAlarm("lamp/tank"), &refAlarm{cfg: cfg}
+	kinds := []Kind{Lit, Lit, Dark, Dark, Blinking, Fault, FaultOver, Silent, Returned, BatteryLow, BatteryNew, Learned}
+	busy := rnd.IntN(12) + 2
+	check := func(got []Event, want []alarmLine, what string) bool {
+		lines += len(want)
+		var have []alarmLine
+		for i := range got {
+			e := &got[i]
+			l := alarmLine{Minute: minutes(e.At.Sub(start)), Kind: e.Kind, Quiet: e.Quiet, By: e.By}
+			switch e.Kind {
+			case Reminder, Escalated, Chattering, Settled, Acknowledged, Shelved, Unshelved, OutOfService, InServiceNow:
+				l.State = e.State
+				if e.Text == "" || e.Why == "" || e.Lamp != "tank" || e.Confidence != 1 {
+					diff = fmt.Sprintf("incomplete event %+v", *e)
+				}
+			}
+			have = append(have, l)
+		}
+		if fmt.Sprint(have) != fmt.Sprint(want) {
+			diff = fmt.Sprintf("seed %d, minute %d, %s, %+v:\nmachine %v\nmodel   %v", seed, r.now, what, cfg, have, want)
+		}
+		if a.state() != r.state() && diff == "" {
+			diff = fmt.Sprintf("seed %d, minute %d, %s: machine is %s, model %s", seed, r.now, what, a.state(), r.state())
+		}
+		if hurt != nil {
+			hurt(a)
+		}
+		return diff == ""
+	}
+	for r.now < 1500 {
+		r.pass()
+		if rnd.IntN(200) == 0 { // lampward is down for a while
+			for range rnd.IntN(300) {
+				r.pass()
+			}
+			b, err := unmarshalAlarm(a.key, a.marshal())
+			if err != nil {
+				return err.Error(), lines
+			}
+			a = b
+			a.rearm(start.Add(time.Duration(r.now) * time.Minute))
+			r.unchanged = 0
+		}
+		at := start.Add(time.Duration(r.now) * time.Minute)
+		var out []Event
+		for {
+			next, ok := a.next()
+			if !ok || next.After(at) {
+				break
+			}
+			if len(out) > 10 {
+				return fmt.Sprintf("seed %d: deadlines without end at %s", seed, next), lines
+			}
+			out = a.fire(&cfg, next, out)
+		}
+		if !check(out, r.minute(), "deadlines") {
+			return diff, lines
+		}
+		for rnd.IntN(busy) == 0 {
+			if rnd.IntN(4) > 0 {
+				e := Event{At: at, Kind: kinds[rnd.IntN(len(kinds))], Lamp: "tank", Text: "text", Why: "why"}
+				if e.Kind == Learned {
+					e.State = []string{"lit", "dark", "blinking"}[rnd.IntN(3)]
+				}
+				if !check(a.event(&cfg, &e, nil), r.event(e.Kind, e.State), "event "+string(e.Kind)) {
+					return diff, lines
+				}
+				continue
+			}
+			in := Input{At: at, Lamp: "tank", By: "anna"}
+			switch rnd.IntN(4) {
+			case 0, 1:
+				in.Kind = InAck
+			case 2:
+				in.Kind, in.For = InShelve, pick(0, -5, 10, 60)
+			case 3:
+				in.Kind, in.Word = InService, []string{"out", "in", "in", ""}[rnd.IntN(4)]
+			}
+			if !check(a.action(&cfg, &in, nil), r.action(in), fmt.Sprintf("action %s %s %s", in.Kind, in.Word, in.For)) {
+				return diff, lines
+			}
+		}
+		if rnd.IntN(50) == 0 {
+			a, _ = unmarshalAlarm(a.key, a.marshal())
+		}
+	}
+	return "", lines
+}
+
+// Random histories of events, actions, restarts and downtime give the same
+// from the machine as from the reference model.
+func TestAlarmModel(t *testing.T) {
+	lines := 0
+	for seed := range uint64(400) {
+		diff, n := playAlarm(seed, nil)
+		require.Empty(t, diff)
+		lines += n
+	}
+	t.Logf("400 histories, %d lines compared", lines)
+}
+
+// Negative control: each of these faults is found by the model.
+func TestAlarmModelFindsFaults(t *testing.T) {
+	for name, hurt := range map[string]func(*alarm){
+		"acknowledging does nothing":    func(a *alarm) { a.s.Unacked = a.s.Unacked || a.s.Conds != 0 },
+		"a reminder is forgotten":       func(a *alarm) { a.s.Remind = time.Time{} },
+		"a reminder comes late":         func(a *alarm) { a.s.Remind = push(a.s.Remind) },
+		"escalation is forgotten":       func(a *alarm) { a.s.Escalate = time.Time{} },
+		"escalation repeats":            func(a *alarm) { a.s.Escalated = false },
+		"the shelf never ends":          func(a *alarm) { a.s.ShelfEnd = time.Time{} },
+		"the shelf hides nothing":       func(a *alarm) { a.s.Shelved = false },
+		"chattering is not seen":        func(a *alarm) { a.s.Starts = nil },
+		"chattering never settles":      func(a *alarm) { a.s.Settle = time.Time{} },
+		"a fault is taken for over":     func(a *alarm) { a.s.Conds &^= condFault },
+		"out of service forgets itself": func(a *alarm) { a.s.Out = false },
+	} {
+		found := false
+		for seed := range uint64(50) {
+			if diff, _ := playAlarm(seed, hurt); diff != "" {
+				found = true
+				break
+			}
+		}
+		require.True(t, found, name)
+	}
+}
+
+func push(t time.Time) time.Time {
+	if t.IsZero() {
+		return t
+	}
+	return t.Add(time.Minute)
+}
+
+// A short life in full, to read.
+func TestAlarmStory(t *testing.T) {
+	start := time.Date(2026, 1, 1, 20, 0, 0, 0, time.UTC)
+	cfg := &AlarmConfig{RemindEvery: 30 * time.Minute, EscalateAfter: time.Hour}
+	a := newAlarm("lamp/tank")
+	at := func(m int) time.Time { return start.Add(time.Duration(m) * time.Minute) }
+	var out []Event
+	out = a.event(cfg, &Event{At: at(0), Kind: Lit, Lamp: "tank", Text: "tank is lit"}, out)
+	for range 3 {
+		next, ok := a.next()
+		require.True(t, ok)
+		out = a.fire(cfg, next, out)
+	}
+	out = a.action(cfg, &Input{At: at(91), Kind: InAck, By: "anna"}, out)
+	_, ok := a.next()
+	require.False(t, ok, "acknowledged: no more reminders")
+	out = a.event(cfg, &Event{At: at(100), Kind: Dark, Lamp: "tank", Text: "tank is dark"}, out)
+	out = a.action(cfg, &Input{At: at(110), Kind: InShelve, For: 2 * time.Hour, By: "anna"}, out)
+	out = a.event(cfg, &Event{At: at(120), Kind: Lit, Lamp: "tank", Text: "tank is lit"}, out)
+	next, ok := a.next()
+	require.True(t, ok)
+	out = a.fire(cfg, next, out)
+	var got []string
+	for _, e := range out {
+		got = append(got, fmt.Sprintf("%s %s %s|%s|%s", e.At.Format("15:04"), e.Kind, e.Text, e.State, e.Quiet))
+	}
+	require.Equal(t, []string{
+		"20:00 lit tank is lit||",
+		"20:30 reminder Reminder: tank is lit (for 30 min)|unacknowledged|",
+		"21:00 escalated Nobody has acknowledged: tank is lit|unacknowledged|",
+		"21:00 reminder Reminder: tank is lit (for 60 min)|unacknowledged|",
+		"21:30 reminder Reminder: tank is lit (for 90 min)|unacknowledged|",
+		"21:31 acknowledged tank: acknowledged, by anna|acknowledged|",
+		"21:40 dark tank is dark||",
+		"21:50 shelved tank: shelved for 2 h, by anna|shelved|",
+		"22:00 lit tank is lit||shelved",
+		"23:50 unshelved tank: no longer shelved|unacknowledged|",
+		"23:50 reminder Reminder: tank is lit (for 110 min)|unacknowledged|",
+	}, got)
+}
+
+// What fell due while lampward was down comes once, at the start.
+func TestAlarmDowntime(t *testing.T) {
+	start := time.Date(2026, 1, 1, 20, 0, 0, 0, time.UTC)
+	cfg := &AlarmConfig{RemindEvery: time.Minute, EscalateAfter: 2 * time.Minute}
+	a := newAlarm("device/board")
+	a.event(cfg, &Event{At: start, Kind: Silent, Device: "board", Text: "board is silent"}, nil)
+	back := start.Add(1000 * time.Minute)
+	a.rearm(back)
+	var out []Event
+	for {
+		next, ok := a.next()
+		if !ok || next.After(back) {
+			break
+		}
+		out = a.fire(cfg, next, out)
+	}
+	require.Len(t, out, 2)
+	require.Equal(t, Escalated, out[0].Kind)
+	require.Equal(t, Reminder, out[1].Kind)
+	next, _ := a.next()
+	require.Equal(t, back.Add(time.Minute), next)
+}
+
+// A snapshot is small, whatever the texts.
+func TestAlarmSnapshotSize(t *testing.T) {
+	cfg := &AlarmConfig{RemindEvery: time.Minute, EscalateAfter: time.Minute, ChatterCount: 1000}
+	a := newAlarm("lamp/tank")
+	long := ""
+	for range 1000 {
+		long += "é\x00\""
+	}
+	at := time.Date(2026, 1, 1, 20, 0, 0, 0, time.UTC)
+	for i := range 49 {
+		a.event(cfg, &Event{At: at.Add(time.Duration(i) * time.Second), Kind: Lit, Lamp: "tank", Text: long}, nil)
+	}
+	b := a.marshal()
+	require.Less(t, len(b), 6<<10)
+	c, err := unmarshalAlarm(a.key, b)
+	require.NoError(t, err)
+	require.Equal(t, a.s.Remind, c.s.Remind)
+	_, err = unmarshalAlarm(a.key, []byte("{"))
+	require.Error(t, err)
+}
+
+// An event that changes nothing costs next to nothing.
+func BenchmarkAlarmEvent(b *testing.B) {
+	cfg := &AlarmConfig{RemindEvery: time.Hour, EscalateAfter: time.Hour, ChatterCount: 5}
+	a := newAlarm("lamp/tank")
+	at := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+	var out []Event
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		at = at.Add(time.Hour)
+		e := Event{At: at, Kind: []Kind{Lit, Dark}[i%2], Lamp: "tank", Text: "text"}
+		out = a.event(cfg, &e, out[:0])
+	}
+}
