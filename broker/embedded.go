@@ -263,16 +263,11 @@ func (s *serving) close() {
 var _ listeners.Listener = (*listener)(nil)
 
 // goodbye tells all clients at once that the broker stops; each has a deadline
-// already. MQTT 3.1.1 knows no DISCONNECT from a server.
+// already.
 func goodbye(srv *mqtt.Server) {
 	var wg sync.WaitGroup
 	for _, cl := range srv.Clients.GetByListener(listenerID) {
-		wg.Go(func() {
-			if cl.Properties.ProtocolVersion == 5 {
-				_ = srv.DisconnectClient(cl, packets.ErrServerShuttingDown)
-			}
-			cl.Stop(packets.ErrServerShuttingDown)
-		})
+		wg.Go(func() { kick(srv, cl, packets.ErrServerShuttingDown) })
 	}
 	wg.Wait()
 }

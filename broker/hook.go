@@ -130,13 +130,19 @@ func clientName(cl *mqtt.Client) string {
 	return cl.ID
 }
 
-// kick ends a connection, telling a client of MQTT 5 why.
-func (h *hook) kick(cl *mqtt.Client, code packets.Code) {
-	if cl.Properties.ProtocolVersion == 5 {
-		_ = h.srv.DisconnectClient(cl, code)
+// kick ends a connection, telling a client of MQTT 5 why: MQTT 3.1.1 knows no
+// DISCONNECT from a server.
+func kick(srv *mqtt.Server, cl *mqtt.Client, code packets.Code) {
+	// The lock is held by whoever writes to the client: if that is stuck, the
+	// client is not listening.
+	if cl.Properties.ProtocolVersion == 5 && cl.TryLock() {
+		cl.Unlock()
+		_ = srv.DisconnectClient(cl, code)
 	}
 	cl.Stop(code)
 }
+
+func (h *hook) kick(cl *mqtt.Client, code packets.Code) { kick(h.srv, cl, code) }
 
 // OnPacketRead refuses, before the library looks at them, packets that are
 // legal MQTT but costly to handle. Only ErrRejectPacket makes the library stop.
@@ -341,9 +347,9 @@ func (h *hook) OnSessionEstablished(cl *mqtt.Client, pk packets.Packet) {
 	if st == nil {
 		return
 	}
-	st.mu.Lock()
+	st.mu.Lock() // held for the same reason as in tellEnd
+	defer st.mu.Unlock()
 	st.up = true
-	st.mu.Unlock()
 	h.sink.Link(h.ctx, Link{Client: cl.ID, Word: LinkUp, Topic: st.will, KeepAlive: st.keepAlive})
 }
 

@@ -27,7 +27,7 @@ type board struct {
 
 // newBoard reads what comes in the background until the connection ends.
 func newBoard(t testing.TB, c net.Conn, version byte) *board {
-	b := &board{t: t, conn: c, v: version, in: make(chan packets.Packet, 4096)}
+	b := &board{t: t, conn: c, v: version, in: make(chan packets.Packet, 128)}
 	go func() {
 		defer close(b.in)
 		r := bufio.NewReader(c)
