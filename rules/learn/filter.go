@@ -175,6 +175,14 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			add(k)
 			k.S, k.W, k.Phase, k.Run = Blinking, h.W*hazard*f.PB*g, phase, 1
 			add(k)
+			// a board that averages over its interval reads in between when
+			// the lamp changes
+			if r := (y - h.M) / f.Step; r > 0.15 && r < 0.85 && !clipped {
+				k = h
+				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
+				k.S, k.W = to, h.W*hazard*(1-f.PB)*0.1/f.Step
+				add(k)
+			}
 		case Blinking:
 			again := f.again(h.Run)
 			for ph := range uint8(2) {

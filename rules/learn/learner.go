@@ -331,7 +331,8 @@ func (l *Learner) edge(ms int64) {
 	if h := c.Hours.at(e.At); h.Moves > 100 {
 		move = math.Max(move, h.Move)
 	}
-	e.Act = clamp((move-1.2*math.Sqrt(floor))/math.Abs(e.Size)+0.2*math.Max(sq(e.SD)/floor-1.7, 0), 0, 100)
+	rough := clamp((e.SD/math.Abs(e.Size)-0.05)/0.1, 0, 1)
+	e.Act = clamp((move-1.2*math.Sqrt(floor))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
 	first := c.Edges.NE == 0 || l.surpasses(e)
 	c.Edges.record(e)
 	c.Range.edge(e.Size)
@@ -522,7 +523,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 // state, with a prior that fades as the lamp shows what it does.
 func (c *core) priorBlink() float64 {
 	b, n := float64(c.NBlink), float64(c.NLit)
-	return (b + 0.05) / (n + b + 0.25)
+	return (b + 0.02) / (n + b + 0.2)
 }
 
 // sure is the chance that a change must reach to be announced: what is left
@@ -592,7 +593,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 		return
 	}
 	rest := 1 - p[next] - p[c.State] // the third state
-	limit := 0.004
+	limit := 0.0045
 	if next == Blinking {
 		limit = 0.01
 	}
