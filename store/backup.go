@@ -37,7 +37,7 @@ func Backup(ctx context.Context, dir, path string) error {
 	} else if fresh {
 		return fmt.Errorf("store: backup: there is no database at %s: %w", from, ErrNotFound)
 	}
-	db, err := openReader(from)
+	db, err := openReader(from, "mode=ro")
 	if err != nil {
 		return explain("backup", from, err)
 	}
@@ -45,12 +45,12 @@ func Backup(ctx context.Context, dir, path string) error {
 	return backup(ctx, db, from, path)
 }
 
-func openReader(path string) (*sql.DB, error) {
+func openReader(path string, params ...string) (*sql.DB, error) {
 	abs, err := filepath.Abs(path)
 	if err != nil {
 		return nil, err
 	}
-	c, err := sqlite.NewConnector(dsn(abs, pragmas("busy_timeout(5000)", "query_only(1)")...))
+	c, err := sqlite.NewConnector(dsn(abs, append(pragmas("busy_timeout(5000)"), params...)...))
 	if err != nil {
 		return nil, err
 	}
@@ -137,7 +137,12 @@ func Check(ctx context.Context, path string) (Report, error) {
 	if fresh {
 		return rep, fmt.Errorf("store: check: there is no database at %s: %w", path, ErrNotFound)
 	}
-	db, err := openReader(path)
+	params := []string{"mode=ro"}
+	if _, err := os.Stat(path + "-wal"); errors.Is(err, fs.ErrNotExist) {
+		// Nobody writes to it: it may be on a disk that is read-only.
+		params = append(params, "immutable=1")
+	}
+	db, err := openReader(path, params...)
 	if err != nil {
 		return rep, explain("check", path, err)
 	}
@@ -273,13 +278,16 @@ func (e *integrityError) Is(target error) bool { return target == ErrDamaged }
 // decisive are the tables that Open always checks: decisions rest on them.
 var decisive = []string{"meta", "identity", "clock", "series", "name", "batch", "input", "outbox", "snapshot"}
 
-// checkOpen refuses a damaged database.
-func (s *Store) checkOpen(ctx context.Context) error {
+// checkOpen refuses a damaged database, and one of a newer version than know.
+func (s *Store) checkOpen(ctx context.Context, know int) error {
 	err := s.view(ctx, func(r *reader) error {
 		var pages, size, version int64
 		if err := errors.Join(r.one("PRAGMA page_count", nil, &pages), r.one("PRAGMA page_size", nil, &size),
 			r.one("PRAGMA user_version", nil, &version)); err != nil {
 			return err
+		}
+		if version > int64(know) { // as the log has it; checkFile saw the file's
+			return newer(s.path, int(version), know)
 		}
 		if s.o.CheckLimit < 0 || pages*size <= s.o.CheckLimit || version < int64(len(migrations)) {
 			return integrity(r, "PRAGMA quick_check(20)")
@@ -295,10 +303,10 @@ func (s *Store) checkOpen(ctx context.Context) error {
 	if errors.As(err, &bad) {
 		return damaged("open", s.path, bad.said, err)
 	}
-	if err != nil {
-		return s.fail("open", err)
+	if err != nil && !errors.Is(err, ErrNewer) {
+		err = s.fail("open", err)
 	}
-	return nil
+	return err
 }
 
 // Restore puts the backup at path in the place of the database in dir. The

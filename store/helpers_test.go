@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"io"
 	"log/slog"
 	"math/rand/v2"
@@ -99,4 +100,13 @@ func (h *history) check(t *testing.T, s *Store, after int64) {
 	})
 	require.NoError(t, err)
 	require.Equal(t, int64(len(h.recs))+1, next, "the newest inputs are missing")
+}
+
+func isAny(err error, targets ...error) bool {
+	for _, target := range targets {
+		if errors.Is(err, target) {
+			return true
+		}
+	}
+	return false
 }

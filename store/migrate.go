@@ -51,9 +51,6 @@ func (s *Store) migrate(ctx context.Context, steps []migration) error {
 	if err := s.wdbQuery(ctx, "PRAGMA user_version", &have); err != nil {
 		return s.fail("open", err)
 	}
-	if have > len(steps) {
-		return newer(s.path, have, len(steps))
-	}
 	for v := have; v < len(steps); v++ {
 		err := s.update(ctx, true, func(t *tx) error {
 			if _, err := t.w.conn.ExecContext(ctx, steps[v].sql); err != nil {

@@ -180,11 +180,14 @@ func open(ctx context.Context, o Options, steps []migration) (_ *Store, err erro
 			return nil, err
 		}
 	}
-	if err := s.connect(ctx); err != nil {
+	if err := s.connectReaders(ctx); err != nil {
 		return nil, s.fail("open", err)
 	}
-	if err := s.checkOpen(ctx); err != nil {
+	if err := s.checkOpen(ctx, len(steps)); err != nil {
 		return nil, err
+	}
+	if err := s.connectWriter(ctx); err != nil {
+		return nil, s.fail("open", err)
 	}
 	if err := s.migrate(ctx, steps); err != nil {
 		return nil, err
@@ -215,28 +218,33 @@ func pragmas(ps ...string) []string {
 	return out
 }
 
-func (s *Store) connect(ctx context.Context) error {
-	wc, err := s.o.Connector(dsn(s.path, pragmas("busy_timeout(5000)", "journal_mode(wal)",
+// connectReaders opens the connections that read. They cannot write, not even
+// fold the log into the database when they close.
+func (s *Store) connectReaders(ctx context.Context) error {
+	c, err := s.o.Connector(dsn(s.path, append(pragmas("busy_timeout(5000)", "cache_size(-1024)", "temp_store(memory)"), "mode=ro")...))
+	if err != nil {
+		return err
+	}
+	s.rdb = sql.OpenDB(c)
+	s.rdb.SetMaxOpenConns(4)
+	s.rdb.SetMaxIdleConns(2)
+	return s.rdb.PingContext(ctx)
+}
+
+func (s *Store) connectWriter(ctx context.Context) error {
+	c, err := s.o.Connector(dsn(s.path, pragmas("busy_timeout(5000)", "journal_mode(wal)",
 		"synchronous(normal)", "wal_autocheckpoint(2048)", "cache_size(-1024)", "temp_store(memory)")...))
 	if err != nil {
 		return err
 	}
-	s.wdb = sql.OpenDB(wc)
+	s.wdb = sql.OpenDB(c)
 	s.wdb.SetMaxOpenConns(1)
 	w, err := s.newWriter(ctx)
 	if err != nil {
 		return err
 	}
 	s.writer <- w
-	rc, err := s.o.Connector(dsn(s.path, pragmas("busy_timeout(5000)",
-		"query_only(1)", "cache_size(-1024)", "temp_store(memory)")...))
-	if err != nil {
-		return err
-	}
-	s.rdb = sql.OpenDB(rc)
-	s.rdb.SetMaxOpenConns(4)
-	s.rdb.SetMaxIdleConns(2)
-	return s.rdb.PingContext(ctx)
+	return nil
 }
 
 // Close waits for the transaction in progress and closes the database.
