@@ -68,7 +68,7 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 		c.Why = l.learner.Why()
 		c.Text = l.say(v.State)
 		if v.Provisional {
-			c.Text += " (provisional: seen for the first time)"
+			c.Text += " (provisional)"
 		}
 		if !v.Changed {
 			c.Kind = Learned
