@@ -137,6 +137,7 @@ func TestSecondCopyIsNotTakenTwice(t *testing.T) {
 		b.send(first)
 		b.next(packets.Puback)
 		_ = b.conn.Close() // as if the acknowledgement had been lost
+		synctest.Wait()
 
 		b = br.dial(t, v)
 		require.Zero(t, b.connect(login{id: "board"}))
@@ -157,6 +158,38 @@ func TestSecondCopyIsNotTakenTwice(t *testing.T) {
 		b.send(copyOf) // long after: taken again rather than lost
 		b.next(packets.Puback)
 		require.Len(t, sink.payloads(), 4)
+	})
+}
+
+func TestStaleAcknowledgementIsNotSentAgain(t *testing.T) {
+	versions(t, func(t *testing.T, v byte) {
+		hold := make(chan struct{})
+		sink := &heard{publish: func(_ context.Context, m Message) error {
+			if string(m.Payload) == "1" {
+				<-hold
+			}
+			return nil
+		}}
+		br := embedded(t, Options{}, sink)
+		edit := func(pk *packets.Packet) {
+			if v == 5 {
+				pk.Properties.SessionExpiryIntervalFlag, pk.Properties.SessionExpiryInterval = true, 3600
+			}
+		}
+		b := br.dial(t, v)
+		require.Zero(t, b.connect(login{id: "board", edit: edit}))
+		b.publish("a", "1", 1, 1)
+		synctest.Wait()
+		_ = b.conn.Close()
+		close(hold) // stored, but the acknowledgement has nowhere to go
+		synctest.Wait()
+		b = br.dial(t, v)
+		require.Zero(t, b.connect(login{id: "board", edit: edit}))
+		synctest.Wait()
+		require.Empty(t, b.in)
+		b.publish("a", "2", 1, 1)
+		b.next(packets.Puback)
+		require.Equal(t, []string{"1", "2"}, sink.payloads())
 	})
 }
 

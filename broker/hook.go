@@ -566,13 +566,24 @@ func (h *hook) mayRetain(topic string, payload []byte) bool {
 	return false
 }
 
-// OnPacketSent: after our DISCONNECT the peer gets a moment to read it.
+// OnPacketSent sees what was written to a client.
 func (h *hook) OnPacketSent(cl *mqtt.Client, pk packets.Packet, b []byte) {
-	if pk.FixedHeader.Type != packets.Disconnect {
-		return
-	}
-	if c, ok := cl.Net.Conn.(*conn); ok {
-		c.endIn(goodbyeTime)
+	switch pk.FixedHeader.Type {
+	case packets.Disconnect:
+		// The peer gets a moment to read why.
+		if c, ok := cl.Net.Conn.(*conn); ok {
+			c.endIn(goodbyeTime)
+		}
+	case packets.Connack:
+		// An acknowledgement that an earlier connection of the session could
+		// not write would now be sent: to a board that lost its memory, and
+		// counts its packets from 1 again, it would acknowledge a new reading.
+		// A board that still waits for it will ask, by sending again.
+		for _, old := range cl.State.Inflight.GetAll(false) {
+			if old.FixedHeader.Type == packets.Puback {
+				cl.State.Inflight.Delete(old.PacketID)
+			}
+		}
 	}
 }
 

@@ -240,6 +240,7 @@ func TestSubscriptionAndRetainedLimits(t *testing.T) {
 		retain("r/2", "")  // makes room
 		retain("r/4", "e")
 		require.Len(t, sink.payloads(), 6)
+		synctest.Wait() // passing on to subscribers comes after the acknowledgement
 		late := br.dial(t, v)
 		require.Zero(t, late.connect(login{id: "late", clean: true}))
 		late.subscribe(1, "r/#")
