@@ -28,6 +28,7 @@ type Config struct {
 	Accounts []Account
 	Store    Store
 	Page     Page
+	People   []Person
 	Log      Log
 	Lamps    []Lamp
 	Devices  []Device
@@ -68,7 +69,17 @@ type Store struct {
 
 // Page says where the page is served.
 type Page struct {
-	Listen string // HOST:PORT; default 127.0.0.1:8080; empty: no page
+	Listen   string   // HOST:PORT; default 127.0.0.1:8080; empty: no page
+	Hosts    []string // names under which browsers reach it, besides localhost; empty: with people, any
+	URL      string   // address for links in messages, without a path: https://cellar.example.com; empty: no links
+	CertFile string   // TLS certificate; empty: plain HTTP
+	KeyFile  string
+}
+
+// Person is somebody who may log in to the page.
+type Person struct {
+	Name         string
+	PasswordHash string
 }
 
 // Log says how much is logged, and how.
@@ -282,18 +293,54 @@ func (c *Config) readStore(root *table) {
 	t.duration("flush", 0, 10*time.Minute, &s.Flush)
 	t.done()
 
-	p, _ := root.table("page")
-	c.Page.Listen = "127.0.0.1:8080"
-	if p.str("listen", "127.0.0.1:8080", &c.Page.Listen) && c.Page.Listen != "" {
-		checkAddress(p, "listen", c.Page.Listen)
-	}
-	p.done()
+	c.readPage(root)
 
 	l, _ := root.table("log")
 	c.Log = Log{Level: "info", Format: "text"}
 	l.choice("level", []string{"info", "debug", "warn", "error"}, &c.Log.Level)
 	l.choice("format", []string{"text", "json"}, &c.Log.Format)
 	l.done()
+}
+
+func (c *Config) readPage(root *table) {
+	p, _ := root.table("page")
+	c.Page.Listen = "127.0.0.1:8080"
+	if p.str("listen", "127.0.0.1:8080", &c.Page.Listen) && c.Page.Listen != "" {
+		checkAddress(p, "listen", c.Page.Listen)
+	}
+	p.strings("hosts", "cellar.example.com", &c.Page.Hosts)
+	for i, h := range c.Page.Hosts {
+		if h == "" || strings.ContainsAny(h, "/:@ ") && net.ParseIP(h) == nil {
+			p.fail("hosts", `%q is no host name; write it alone, such as "cellar.example.com"`, h)
+		}
+		c.Page.Hosts[i] = strings.ToLower(strings.TrimSuffix(h, "."))
+	}
+	if p.str("url", "https://cellar.example.com", &c.Page.URL) {
+		u, err := url.Parse(c.Page.URL)
+		if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" || strings.Trim(u.Path, "/") != "" || u.RawQuery != "" || u.Fragment != "" || u.User != nil {
+			p.fail("url", `is not the address of the page; write one such as "http://192.0.2.7:8080", without a path`)
+		}
+		c.Page.URL = strings.TrimRight(c.Page.URL, "/")
+	}
+	p.str("cert_file", "/etc/lampward/cert.pem", &c.Page.CertFile)
+	p.str("key_file", "/etc/lampward/key.pem", &c.Page.KeyFile)
+	if p.has("cert_file") != p.has("key_file") {
+		p.fail("cert_file", "cert_file and key_file go together; write both or neither")
+	}
+	p.done()
+	seen := map[string]bool{}
+	for _, t := range root.tables("person") {
+		var x Person
+		needName(t, "ann", &x.Name, seen)
+		if !t.str("password_hash", "$argon2id$...", &x.PasswordHash) && !t.has("password_hash") {
+			t.fail("password_hash", "is missing; make one with `lampward password`")
+		} else if x.PasswordHash != "" && !strings.HasPrefix(x.PasswordHash, "$argon2id$") {
+			// Not repeated: it may be the password itself.
+			t.fail("password_hash", "is no hash of lampward's; make one with `lampward password`")
+		}
+		t.done()
+		c.People = append(c.People, x)
+	}
 }
 
 // defaultDir is where history goes when nobody says: the folder that systemd
@@ -523,6 +570,9 @@ func (c *Config) crossCheck(t *table) {
 	}
 	for i, m := range c.Mails {
 		route("mail", i, m.Name)
+	}
+	if len(c.People) == 0 && c.Page.Listen != "" && !loopback(c.Page.Listen) {
+		t.d.fail("page.listen", "%s can be reached from other machines, and nobody needs to log in; write 127.0.0.1:8080, or add a [[person]]", c.Page.Listen)
 	}
 	if len(c.Accounts) == 0 && c.Broker.URL == "" && c.Broker.Listen != "" && !loopback(c.Broker.Listen) {
 		t.d.fail("broker.listen", "%s can be reached from other machines, and no account is configured; write 127.0.0.1:1883, or add an [[account]]", c.Broker.Listen)
