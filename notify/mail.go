@@ -165,7 +165,7 @@ func (m *Mail) Send(ctx context.Context, d rules.Delivery) Outcome {
 
 // SendFolded makes one attempt to send several deliveries as one message.
 func (m *Mail) SendFolded(ctx context.Context, ds []rules.Delivery) Outcome {
-	msg := foldMessages(ds, m.o.Links)
+	msg := foldMessages(ds, m.o.Links, m.o.Location)
 	return m.send(ctx, &msg)
 }
 

@@ -66,7 +66,7 @@ func newMessage(d rules.Delivery, links func(rules.Delivery) Links) Message {
 }
 
 // foldMessages builds one message that stands for several.
-func foldMessages(ds []rules.Delivery, links func(rules.Delivery) Links) Message {
+func foldMessages(ds []rules.Delivery, links func(rules.Delivery) Links, loc *time.Location) Message {
 	m := Message{ID: foldID(ds), Kind: kindFolded, Name: "lampward"}
 	names := map[string]bool{}
 	for _, d := range ds {
@@ -85,8 +85,8 @@ func foldMessages(ds []rules.Delivery, links func(rules.Delivery) Links) Message
 		if i > 0 {
 			b.WriteByte('\n')
 		}
-		if item.Time != "" {
-			b.WriteString(item.Time + " ")
+		if !item.Wall.IsZero() {
+			b.WriteString(item.Wall.In(loc).Format("Mon 15:04 "))
 		}
 		b.WriteString(item.Text)
 	}

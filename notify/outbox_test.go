@@ -16,6 +16,7 @@ type memOutbox struct {
 	rows  []*memRow
 	fail  int // the next calls that record fail
 	noted []string
+	heads bool // Due returns only the first of each key
 }
 
 type memRow struct {
@@ -56,6 +57,7 @@ func (o *memOutbox) Due(_ context.Context, now time.Time, limit int, routes []st
 		}
 		if !waits[key] && len(due) < limit {
 			due = append(due, r.Delivery)
+			waits[key] = o.heads
 		}
 	}
 	return due, next, nil

@@ -13,7 +13,9 @@ type Outbox interface {
 	// Due returns, in order of ID, up to limit undelivered deliveries of the
 	// routes whose Due is at or before now, but none that has an earlier
 	// undelivered one of the same Route and Key which is not due yet: a
-	// message that waits for its retry holds up its lamp, and no other.
+	// message that waits for its retry holds up its lamp, and no other. It
+	// may return no more than the first of each Route and Key; then several
+	// messages of one lamp are not folded into one.
 	// next is the earliest Due after now among the undelivered ones of the
 	// routes, or the zero time if there is none.
 	Due(ctx context.Context, now time.Time, limit int, routes []string) (due []rules.Delivery, next time.Time, err error)

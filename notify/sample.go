@@ -38,5 +38,5 @@ func sampleMessages() []Message {
 	}
 	return append(out, foldMessages(two, func(rules.Delivery) Links {
 		return Links{Ack: "https://example.com/a?b=c&d=\"", Shelve: "https://example.com/s"}
-	}))
+	}, time.UTC))
 }

@@ -58,6 +58,9 @@ type WebhookOptions struct {
 	TLS TLSOptions
 	// Links gives the links of an alert; nil: none.
 	Links func(rules.Delivery) Links
+	// Location is the time zone of the times in a folded message's text; nil:
+	// time.Local.
+	Location *time.Location
 	// Wall is the wall clock, for the signature's time stamp; nil: time.Now.
 	Wall func() time.Time
 }
@@ -144,6 +147,9 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 	}
 	if o.Wall == nil {
 		o.Wall = time.Now
+	}
+	if o.Location == nil {
+		o.Location = time.Local
 	}
 	w := &Webhook{o: o}
 	var err error
@@ -340,7 +346,7 @@ func (w *Webhook) Send(ctx context.Context, d rules.Delivery) Outcome {
 
 // SendFolded makes one attempt to send several deliveries as one message.
 func (w *Webhook) SendFolded(ctx context.Context, ds []rules.Delivery) Outcome {
-	m := foldMessages(ds, w.o.Links)
+	m := foldMessages(ds, w.o.Links, w.o.Location)
 	return w.send(ctx, &m)
 }
 

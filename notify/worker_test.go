@@ -30,8 +30,13 @@ func seeded(seed uint64) func() float64 {
 // Every delivery arrives, in order within its lamp, over a route that fails
 // half of the time; a lamp whose message waits does not hold up the others.
 func TestWorkerOrderAndRetry(t *testing.T) {
+	for _, heads := range []bool{false, true} {
+		orderAndRetry(t, &memOutbox{heads: heads})
+	}
+}
+
+func orderAndRetry(t *testing.T, box *memOutbox) {
 	synctest.Test(t, func(t *testing.T) {
-		box := &memOutbox{}
 		rnd := seeded(3)
 		r := &scripted{name: "hook"}
 		var arrived []string
@@ -212,6 +217,38 @@ func TestBackoff(t *testing.T) {
 	}
 	assert.GreaterOrEqual(t, b.wait(1, 90*time.Second), 90*time.Second)
 	assert.LessOrEqual(t, b.wait(1, 30*24*time.Hour), time.Hour, "a wild Retry-After is capped")
+}
+
+// When a dead route is well again, what waits for its retry goes at once, but
+// what is held for its hour stays held, and the order of a lamp is kept.
+func TestWorkerRecovery(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		box := &memOutbox{}
+		r := &scripted{name: "hook"}
+		r.send = func(context.Context, []rules.Delivery) Outcome {
+			if time.Since(start) < 5*time.Hour {
+				return Outcome{Kind: Again, Note: "connection refused"}
+			}
+			return ok
+		}
+		for i := range 30 {
+			box.add(lit("hook", fmt.Sprint(i%10), start))
+		}
+		held := lit("hook", "held", start)
+		held.Due = start.Add(5*time.Hour + 45*time.Minute)
+		box.add(held)
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}, Backoff: Backoff{Rand: seeded(2)}}, 6*time.Hour)
+		var at []time.Time
+		for _, row := range box.rows {
+			require.Equal(t, "sent", row.state)
+			at = append(at, row.at)
+		}
+		assert.Equal(t, held.Due, at[30])
+		first, last := slices.MinFunc(at[:30], time.Time.Compare), slices.MaxFunc(at[:30], time.Time.Compare)
+		assert.Equal(t, first, last, "all in the moment of the first")
+		assert.Less(t, first.Sub(start.Add(5*time.Hour)), 2*time.Minute)
+	})
 }
 
 // A message is tried for 30 days before it is parked, and not a day less.

@@ -1,0 +1,97 @@
+package notify
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"time"
+)
+
+// HeartbeatOptions describes a heartbeat: a request to an outside watcher in
+// regular intervals. The watcher raises the alarm when it stays away, which
+// tells of what lampward itself cannot: that its machine, its power or its
+// network is down.
+type HeartbeatOptions struct {
+	// URL is requested with GET. Only its scheme and host are ever shown.
+	URL string
+	// Every is the interval; 0: 5 minutes. Let the watcher wait for three.
+	Every time.Duration
+	// Healthy is asked before each beat; an error holds the beat back. nil:
+	// always healthy.
+	Healthy func() error
+	// Timeout is the limit of one request; 0: 15 s.
+	Timeout time.Duration
+	TLS     TLSOptions
+	Log     *slog.Logger // takes a line when beats begin to fail or to work; nil: none
+}
+
+// Heartbeat sends beats; see NewHeartbeat.
+type Heartbeat struct {
+	o    HeartbeatOptions
+	hook *Webhook
+}
+
+// NewHeartbeat checks the options; call Run.
+func NewHeartbeat(o HeartbeatOptions) (*Heartbeat, error) {
+	if o.Every <= 0 {
+		o.Every = 5 * time.Minute
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	w, err := NewWebhook(WebhookOptions{Name: "heartbeat", URL: o.URL, Method: http.MethodGet, Timeout: o.Timeout, TLS: o.TLS})
+	if err != nil {
+		return nil, err
+	}
+	return &Heartbeat{o: o, hook: w}, nil
+}
+
+// Run beats at once and then in each interval, until ctx ends.
+func (h *Heartbeat) Run(ctx context.Context) error {
+	t := time.NewTicker(h.o.Every)
+	defer t.Stop()
+	var failing error
+	for {
+		err := h.beat(ctx)
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case err != nil && failing == nil:
+			h.o.Log.Warn("the heartbeat does not get through", "error", err)
+		case err == nil && failing != nil:
+			h.o.Log.Info("the heartbeat gets through again")
+		}
+		failing = err
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-t.C:
+		}
+	}
+}
+
+func (h *Heartbeat) beat(ctx context.Context) error {
+	if h.o.Healthy != nil {
+		if err := h.o.Healthy(); err != nil {
+			return fmt.Errorf("held back: %w", err)
+		}
+	}
+	ctx, cancel := context.WithTimeout(ctx, h.hook.o.Timeout)
+	defer cancel()
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, h.hook.url.String(), nil)
+	if err != nil {
+		return err
+	}
+	req.Header.Set("User-Agent", "lampward")
+	resp, err := h.hook.client.Do(req)
+	if err != nil {
+		return errors.New(h.hook.clean(explain(err, h.hook.url.Host)))
+	}
+	defer resp.Body.Close()
+	if resp.StatusCode/100 != 2 {
+		return fmt.Errorf("%s answers %d %s", h.hook.url.Host, resp.StatusCode, http.StatusText(resp.StatusCode))
+	}
+	return nil
+}
