@@ -217,8 +217,8 @@ type result struct {
 	delay               [len(ages)]float64 // s, mean
 }
 
-// run lives boards of each ms until years are full. Seeds from 1000 on were
-// used in tuning; tests and reports use those from 7,000,000 on.
+// run lives boards of each ms until years are full. Seeds under
+// 9,000,000 were used in tuning, and are not used here.
 func run(f family, make func() watcher, seed uint64, each int64, years int) result {
 	res := result{boards: max(int(int64(years)*year/each), 1)}
 	for b := range res.boards {
@@ -262,7 +262,7 @@ func TestLab(t *testing.T) {
 	for _, f := range families() {
 		t.Run(f.name, func(t *testing.T) {
 			t.Parallel()
-			res := run(f, own, 7_000_000, 3*year/2, deviceYears(3))
+			res := run(f, own, 9_000_000, 3*year/2, deviceYears(3))
 			best := f.clairvoyant(float64(DefaultFalseEvery.Milliseconds())) / 1000
 			promised := float64(res.years) / 5
 			line := fmt.Sprintf("%v, promised %.1f; silent after (clairvoyant %.0f s)", res, promised, best)
@@ -293,7 +293,7 @@ func TestLabRates(t *testing.T) {
 			t.Run(fmt.Sprintf("%s/%d days", f.name, days), func(t *testing.T) {
 				t.Parallel()
 				make := func() watcher { return New(Config{FalseEvery: ms(days * dayMs)}) }
-				res := run(f, make, 7_100_000, 40*7*dayMs, 1)
+				res := run(f, make, 9_100_000, 40*7*dayMs, 1)
 				span := float64(res.boards) * (40*7 - 30)
 				t.Log(res, "promised", span/float64(days))
 				assert.LessOrEqual(t, res.wrong-res.early, poissonMost(span/float64(days)))
@@ -317,7 +317,7 @@ func TestLabControl(t *testing.T) {
 			t.Parallel()
 			for _, f := range families() {
 				if f.name == b.family {
-					res := run(f, b.make, 7_200_000, year, 1)
+					res := run(f, b.make, 9_200_000, year, 1)
 					t.Log(res)
 					assert.Greater(t, res.wrong-res.early, poissonMost(float64(res.years)/5))
 				}
@@ -342,7 +342,7 @@ func TestLabBaselines(t *testing.T) {
 		t.Skip("set LAMPWARD_DEVICE_YEARS for the comparison table")
 	}
 	for _, f := range families() {
-		t.Logf("%-17s phi, normal gaps  %v", f.name, run(f, func() watcher { return newPhi(1000) }, 7_300_000, year, 2))
-		t.Logf("%-17s this estimator    %v", f.name, run(f, own, 7_300_000, year, 2))
+		t.Logf("%-17s phi, normal gaps  %v", f.name, run(f, func() watcher { return newPhi(1000) }, 9_300_000, year, 2))
+		t.Logf("%-17s this estimator    %v", f.name, run(f, own, 9_300_000, year, 2))
 	}
 }

@@ -152,7 +152,7 @@ func (e *Estimator) learn(gap, now int64) {
 	if limit := e.general(); limit > 0 && gap > limit {
 		habit := e.allowance(e.last) >= gap
 		skip = habit || gap > outage*limit && !e.often(now)
-		if !habit && gap <= followUp*e.period {
+		if gap <= followUp*e.period {
 			e.follow = gap
 		}
 		e.slept(e.last, gap)

@@ -33,8 +33,12 @@ func (e *Estimator) allowance(start int64) int64 {
 	s := slotOf(start)
 	for d := -slotReach; d <= slotReach; d++ {
 		if h := &e.slots[(s+d+slotCount)%slotCount]; h.hits >= needDays {
-			// somewhat longer, or one report of a slower cadence lost
-			most = max(most, h.gap+h.gap/8+min(h.gap, slotSlack))
+			slack := int64(slotSlack)
+			if h.gap <= slotSlack {
+				// Reports at a slower cadence, which are lost like any other.
+				slack = min(int64((e.limit-1)*float64(h.gap)), 4*slotSlack)
+			}
+			most = max(most, h.gap+h.gap/8+slack)
 		}
 	}
 	return most
@@ -61,7 +65,7 @@ func (e *Estimator) slept(start, gap int64) {
 	switch {
 	case h.hits < needDays && (gap > 2*h.gap || h.gap > 2*gap):
 		*h = slot{gap: gap, last: start, hits: 1}
-	case gap > 2*h.gap:
+	case gap > 4*h.gap:
 		h.hits-- // an outage on top, or the habit has changed
 	case h.gap > 2*gap:
 	default:

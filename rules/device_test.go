@@ -1,0 +1,253 @@
+package rules
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func f64(v float64) *float64 { return &v }
+
+// one is a house with a single board on a minute, a day old.
+func one(t testing.TB, cfg DeviceConfig) (*house, *board) {
+	cfg.Name = "freezer"
+	h := newHouse(t, 7_002_000, Config{Devices: []DeviceConfig{cfg}}, time.Minute)
+	return h, h.boards[0]
+}
+
+func link(h *house, words ...string) {
+	for _, w := range words {
+		h.step(Input{Kind: InLink, Device: "freezer", Word: w})
+	}
+}
+
+func TestCauseIsRankedWithEvidence(t *testing.T) {
+	battery := DeviceConfig{Battery: BatteryConfig{Chemistry: "lithium_ion"}}
+	for _, c := range []struct {
+		name   string
+		cfg    DeviceConfig
+		before func(h *house, b *board) // at the death
+		cause  string
+		why    []string // in this order
+	}{
+		{"nothing known", DeviceConfig{}, nil, CauseUnknown, []string{"Nothing tells why"}},
+		{"flat by voltage", battery, func(h *house, b *board) {
+			b.volts = f64(3.02)
+			h.run(3 * time.Hour)
+			link(h, LinkUp, LinkLost)
+		}, CauseBattery, []string{"flat battery (3.02 V", "power or radio lost"}},
+		{"good battery, weak radio", battery, func(h *house, b *board) {
+			b.volts, b.rssi = f64(4.0), f64(-90)
+			h.run(3 * time.Hour)
+		}, CauseRadio, []string{"weak radio (its last report came at -90 dBm)"}},
+		{"flat battery before weak radio", battery, func(h *house, b *board) {
+			b.volts, b.rssi = f64(2.9), f64(-84)
+			h.run(3 * time.Hour)
+		}, CauseBattery, []string{"flat battery (2.90 V", "weak radio"}},
+		{"strong radio is no cause", DeviceConfig{}, func(h *house, b *board) {
+			b.rssi = f64(-60)
+			h.run(time.Hour)
+		}, CauseUnknown, []string{"Nothing tells why"}},
+		{"goodbye", DeviceConfig{}, func(h *house, b *board) {
+			link(h, LinkUp)
+			h.run(time.Hour)
+			link(h, LinkClosed)
+		}, CauseGoodbye, []string{"it said goodbye to the broker"}},
+		{"cut", DeviceConfig{}, func(h *house, b *board) {
+			link(h, LinkUp)
+			h.run(time.Hour)
+			link(h, LinkLost, LinkWill)
+		}, CauseLost, []string{"the connection ended without a goodbye"}},
+		{"hangs", DeviceConfig{}, func(h *house, b *board) {
+			link(h, LinkUp)
+			h.run(time.Hour)
+		}, CauseStuck, []string{"the connection to the broker still stands"}},
+		{"capacity used up", DeviceConfig{Battery: BatteryConfig{CapacityMAh: 100, CurrentMA: 4}}, func(h *house, b *board) {
+			h.run(7 * time.Hour)
+		}, CauseBattery, []string{"its flat date by capacity and current passed"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			h, b := one(t, c.cfg)
+			h.run(24 * time.Hour)
+			if c.before != nil {
+				c.before(h, b)
+			}
+			b.dead = true
+			got := h.run(2 * time.Hour)
+			require.NotEmpty(t, got)
+			e := got[len(got)-1]
+			require.Equal(t, Silent, e.Kind)
+			assert.Equal(t, c.cause, e.Cause, e.Why)
+			at := 0
+			for _, w := range c.why {
+				i := strings.Index(e.Why[at:], w)
+				require.GreaterOrEqual(t, i, 0, "%q in %q", w, e.Why)
+				at += i
+			}
+			assert.Contains(t, e.Text, "freezer is silent for")
+			s, _ := h.m.DeviceStatus("freezer", h.now)
+			assert.True(t, s.Silent)
+			assert.Equal(t, c.cause == CauseUnknown, len(s.Causes) == 0)
+			t.Log(e.Text, "|", e.Why)
+		})
+	}
+}
+
+// TestSleepersGoodbyeIsNoEvidence: a board that disconnects after every report
+// says nothing by doing so once more.
+func TestSleepersGoodbyeIsNoEvidence(t *testing.T) {
+	h, b := one(t, DeviceConfig{})
+	for range 500 {
+		link(h, LinkUp)
+		h.run(time.Minute)
+		link(h, LinkClosed)
+	}
+	b.dead = true
+	got := h.run(time.Hour)
+	require.Equal(t, []Kind{Silent}, kinds(got))
+	assert.Equal(t, CauseUnknown, got[0].Cause)
+}
+
+func TestLinkIsNoSignOfLife(t *testing.T) {
+	h, b := one(t, DeviceConfig{})
+	h.run(24 * time.Hour)
+	b.dead = true
+	s, _ := h.m.DeviceStatus("freezer", h.now)
+	for range 30 {
+		link(h, LinkUp)
+		h.run(10 * time.Second)
+	}
+	got := h.run(time.Hour)
+	require.Equal(t, []Kind{Silent}, kinds(h.events))
+	assert.Equal(t, s.Due, h.events[0].At)
+	assert.NotNil(t, got)
+}
+
+func TestHandSetLimit(t *testing.T) {
+	h, b := one(t, DeviceConfig{SilentAfter: 10 * time.Minute})
+	h.run(24 * time.Hour)
+	s, _ := h.m.DeviceStatus("freezer", h.now)
+	b.dead = true
+	got := h.run(time.Hour)
+	require.Equal(t, []Kind{Silent}, kinds(got))
+	assert.Equal(t, s.Heard.Add(10*time.Minute), got[0].At)
+	assert.Contains(t, got[0].Why, "the limit of 10 min is set by hand")
+}
+
+func TestNeverReported(t *testing.T) {
+	h, b := one(t, DeviceConfig{ReportEvery: time.Minute})
+	b.dead = true
+	got := h.run(3 * time.Hour)
+	require.Equal(t, []Kind{Silent}, kinds(got))
+	assert.Contains(t, got[0].Text, "has not reported yet")
+	b.dead, b.next = false, h.now
+	assert.Equal(t, []Kind{Returned}, kinds(h.run(time.Hour)))
+
+	h, b = one(t, DeviceConfig{})
+	b.dead = true
+	assert.Empty(t, h.run(week), "nothing is expected of a board that nothing is known of")
+}
+
+func TestBatteryIsWarnedOfOnceAndAhead(t *testing.T) {
+	h, _ := one(t, DeviceConfig{Battery: BatteryConfig{CapacityMAh: 2500, CurrentMA: 5}})
+	got := h.run(30 * 24 * time.Hour)
+	require.Equal(t, []Kind{BatteryLow}, kinds(got))
+	flat := epoch.Add(time.Duration(16.6667 * 24 * float64(time.Hour)))
+	assert.WithinDuration(t, flat, got[0].Since, 2*time.Minute)
+	assert.GreaterOrEqual(t, flat.Sub(got[0].At), 72*time.Hour)
+	assert.Contains(t, got[0].Text, "battery flat in")
+	assert.Contains(t, got[0].Why, "taken to have been fresh at the first report")
+
+	got = h.step(Input{Kind: InBattery, Device: "freezer", By: "Ada"})
+	require.Equal(t, []Kind{BatteryNew}, kinds(got))
+	assert.Equal(t, "Ada", got[0].By)
+	got = h.run(30 * 24 * time.Hour)
+	require.Equal(t, []Kind{BatteryLow}, kinds(got), "and of the next one again")
+}
+
+func TestBatteryByVoltage(t *testing.T) {
+	h, b := one(t, DeviceConfig{Battery: BatteryConfig{Chemistry: "lithium_ion", Cells: 1}})
+	for i := range 20 * 24 {
+		b.volts = f64(4.15 - 1.15*float64(i)/(20*24))
+		if got := h.run(time.Hour); len(got) > 0 {
+			require.Equal(t, []Kind{BatteryLow}, kinds(got))
+			assert.Contains(t, got[0].Why, "By its voltage")
+			break
+		}
+	}
+	require.Len(t, h.events, 1)
+	s, _ := h.m.DeviceStatus("freezer", h.now)
+	require.NotNil(t, s.Battery)
+	assert.Equal(t, "voltage", s.Battery.Basis)
+	assert.NotNil(t, s.Charge)
+	b.volts = f64(4.15)
+	got := h.run(5 * time.Hour)
+	require.Equal(t, []Kind{BatteryNew}, kinds(got))
+	assert.Contains(t, got[0].Text, "changed or charged")
+}
+
+func TestNonsenseFromTheBoardIsIgnored(t *testing.T) {
+	d := newDevice(DeviceConfig{Name: "x"})
+	d.report(&Input{At: epoch, Volts: f64(math.NaN()), RSSI: f64(math.Inf(-1))}, nil)
+	s := d.status(epoch)
+	assert.Nil(t, s.Volts)
+	assert.Nil(t, s.RSSI)
+	assert.NotPanics(t, func() { d.marshal() })
+}
+
+func TestReportAllocatesNothing(t *testing.T) {
+	d := newDevice(DeviceConfig{Name: "x", Battery: BatteryConfig{Chemistry: "alkaline"}})
+	in := &Input{At: epoch, Volts: f64(3), RSSI: f64(-70)}
+	assert.Zero(t, testing.AllocsPerRun(3000, func() {
+		in.At = in.At.Add(time.Minute)
+		d.report(in, nil)
+		d.next()
+	}))
+}
+
+func BenchmarkDeviceReport(b *testing.B) {
+	d := newDevice(DeviceConfig{Name: "x", Battery: BatteryConfig{Chemistry: "alkaline"}})
+	in := &Input{At: epoch, Volts: f64(3), RSSI: f64(-70)}
+	b.ReportAllocs()
+	for b.Loop() {
+		in.At = in.At.Add(time.Minute)
+		d.report(in, nil)
+		d.next()
+	}
+}
+
+func FuzzUnmarshalDevice(f *testing.F) {
+	h, b := one(f, DeviceConfig{Battery: BatteryConfig{Chemistry: "alkaline"}})
+	b.volts, b.rssi = f64(4.4), f64(-80)
+	h.run(50 * time.Hour)
+	link(h, LinkUp, LinkLost)
+	f.Add(h.m.devices[0].marshal())
+	b.dead = true
+	h.run(2 * time.Hour)
+	f.Add(h.m.devices[0].marshal())
+	f.Fuzz(func(t *testing.T, b []byte) {
+		d, err := unmarshalDevice(DeviceConfig{Name: "x", Battery: BatteryConfig{Chemistry: "nimh"}}, b)
+		if err != nil {
+			return
+		}
+		if _, err := unmarshalDevice(d.cfg, d.marshal()); err != nil {
+			t.Fatalf("what was taken cannot be written again: %v", err)
+		}
+		at := epoch
+		for i := range 50 {
+			at = at.Add(time.Duration(i) * time.Minute)
+			d.report(&Input{At: at, Volts: f64(3)}, nil)
+			if due, ok := d.next(); ok {
+				d.fire(due, nil)
+				if again, ok := d.next(); ok && !again.After(due) {
+					t.Fatalf("a deadline that does not move on: %v", due)
+				}
+			}
+			d.status(at)
+		}
+	})
+}

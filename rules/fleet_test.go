@@ -1,0 +1,295 @@
+package rules
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+const week = 7 * 24 * time.Hour
+
+func everyMinute(n int) []time.Duration {
+	out := make([]time.Duration, n)
+	for i := range out {
+		out[i] = time.Minute
+	}
+	return out
+}
+
+func TestMassOutageIsOneMessageAndOneForTheRecovery(t *testing.T) {
+	mixed := []time.Duration{10 * time.Second, 20 * time.Second, time.Minute, time.Minute, time.Minute, 5 * time.Minute, 10 * time.Minute}
+	for name, intervals := range map[string][]time.Duration{"five alike": everyMinute(5), "twenty alike": everyMinute(20), "mixed": mixed, "three": everyMinute(3)} {
+		for seed := range uint64(10) {
+			t.Run(fmt.Sprintf("%s/%d", name, seed), func(t *testing.T) {
+				h := newHouse(t, 7_000_000+seed, Config{}, intervals...)
+				require.Empty(t, h.run(3*24*time.Hour))
+				h.all(func(b *board) { b.deaf = true })
+				down := h.now
+				got := h.run(5 * time.Hour)
+				require.Equal(t, []Kind{ManySilent}, kinds(got), "%+v", got)
+				assert.Equal(t, CauseNetwork, got[0].Cause)
+				assert.WithinDuration(t, down, got[0].Since, 2*time.Minute)
+				assert.Less(t, got[0].At.Sub(down), 15*time.Minute)
+				assert.Contains(t, got[0].Text, "board1")
+				h.all(func(b *board) { b.deaf = false })
+				got = h.run(5 * time.Hour)
+				require.Equal(t, []Kind{ManyReturned}, kinds(got), "%+v", got)
+				assert.Contains(t, got[0].Text, fmt.Sprintf("%d devices report again after 5 h", len(intervals)))
+				assert.Empty(t, h.run(24*time.Hour))
+			})
+		}
+	}
+}
+
+// TestFoldingControl: without folding the same outage is a message for every
+// board, so the test above can fail.
+func TestFoldingControl(t *testing.T) {
+	h := newHouse(t, 7_000_000, Config{FoldDevices: 99}, everyMinute(5)...)
+	h.run(3 * 24 * time.Hour)
+	h.all(func(b *board) { b.deaf = true })
+	assert.Len(t, h.run(5*time.Hour), 5)
+	h.all(func(b *board) { b.deaf = false })
+	assert.Len(t, h.run(5*time.Hour), 5)
+}
+
+func TestSingleSilenceIsNeverDelayed(t *testing.T) {
+	for seed := range uint64(10) {
+		h := newHouse(t, 7_000_100+seed, Config{}, everyMinute(8)...)
+		h.run(3 * 24 * time.Hour)
+		dead := h.boards[3]
+		dead.dead = true
+		s, _ := h.m.DeviceStatus(dead.name, h.now)
+		require.False(t, s.Due.IsZero())
+		got := h.run(2 * time.Hour)
+		require.Equal(t, []Kind{Silent}, kinds(got))
+		assert.Equal(t, s.Due, got[0].At, "to the millisecond")
+		assert.Equal(t, dead.name, got[0].Device)
+		dead.dead, dead.next = false, h.now
+		got = h.run(time.Hour)
+		require.Equal(t, []Kind{Returned}, kinds(got))
+		assert.Contains(t, got[0].Text, "reports again after 2 h")
+	}
+}
+
+// TestHoldIsBounded: two of three needed stop at once; the first waits for a
+// third, which does not come, for no longer than stated.
+func TestHoldIsBounded(t *testing.T) {
+	held := 0
+	for seed := range uint64(20) {
+		h := newHouse(t, 7_000_200+seed, Config{}, everyMinute(2)...)
+		h.run(3 * 24 * time.Hour)
+		due := map[string]time.Time{}
+		h.all(func(b *board) {
+			b.dead = true
+			s, _ := h.m.DeviceStatus(b.name, h.now)
+			due[b.name] = s.Due
+		})
+		got := h.run(time.Hour)
+		require.Equal(t, []Kind{Silent, Silent}, kinds(got))
+		for _, e := range got {
+			wait := e.At.Sub(due[e.Device])
+			assert.GreaterOrEqual(t, wait, time.Duration(0))
+			assert.LessOrEqual(t, wait, holdFor)
+			if wait > 0 {
+				held++
+			}
+		}
+	}
+	// With two boards no third can come, so nothing may wait.
+	assert.Zero(t, held)
+
+	for seed := range uint64(20) {
+		h := newHouse(t, 7_000_300+seed, Config{FoldDevices: 4}, everyMinute(6)...)
+		h.run(3 * 24 * time.Hour)
+		due := map[string]time.Time{}
+		for _, b := range h.boards[:3] {
+			b.dead = true
+			s, _ := h.m.DeviceStatus(b.name, h.now)
+			due[b.name] = s.Due
+		}
+		got := h.run(time.Hour)
+		require.Len(t, got, 3)
+		for _, e := range got {
+			wait := e.At.Sub(due[e.Device])
+			assert.LessOrEqual(t, wait, holdFor)
+			if wait > 0 {
+				held++
+			}
+		}
+	}
+	t.Log(held, "of 60 silences waited for others")
+}
+
+// TestHeldBackSurvivesRestart also shows that a board that comes back while its
+// message waits causes none.
+func TestHeldBackSurvivesRestart(t *testing.T) {
+	f := fleet{}
+	a, b, c := newDevice(DeviceConfig{Name: "a"}), newDevice(DeviceConfig{Name: "b"}), newDevice(DeviceConfig{Name: "c"})
+	devs := []*device{a, b, c}
+	f.configure(3, devs)
+	at := epoch
+	for i := range 2000 {
+		at = at.Add(time.Minute)
+		a.report(&Input{At: at}, nil)
+		b.report(&Input{At: at.Add(time.Second)}, nil)
+		if i%10 == 8 {
+			c.report(&Input{At: at.Add(2 * time.Second)}, nil)
+		}
+	}
+	// When a falls silent b is late, and c, which reports more slowly, not yet.
+	due, ok := a.next()
+	require.True(t, ok)
+	out := f.filter(due, a.fire(due, nil), nil)
+	require.Empty(t, out, "a waits")
+	until, ok := f.next()
+	require.True(t, ok)
+	assert.Equal(t, due.Add(holdFor), until)
+
+	var g fleet
+	require.NoError(t, g.unmarshal(f.marshal()))
+	var copies []*device
+	for _, d := range devs {
+		e, err := unmarshalDevice(d.cfg, d.marshal())
+		require.NoError(t, err)
+		assert.Equal(t, d.marshal(), e.marshal())
+		copies = append(copies, e)
+	}
+	g.configure(3, copies)
+	next, ok := g.next()
+	require.True(t, ok, "the wait survives a restart")
+	assert.Equal(t, until, next)
+
+	// a comes back: nothing was told, so nothing is.
+	out = f.filter(due.Add(time.Second), a.report(&Input{At: due.Add(time.Second)}, nil), nil)
+	assert.Empty(t, out)
+	_, ok = f.next()
+	assert.False(t, ok)
+
+	// The copy does not: it is told at the end of the wait.
+	out = g.fire(until, nil)
+	require.Equal(t, []Kind{Silent}, kinds(out))
+	assert.Equal(t, "a", out[0].Device)
+}
+
+func TestStragglerIsNamedAndTold(t *testing.T) {
+	h := newHouse(t, 7_000_400, Config{}, everyMinute(5)...)
+	h.run(3 * 24 * time.Hour)
+	h.all(func(b *board) { b.deaf = true })
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+	h.all(func(b *board) { b.deaf = b.name == "board4" })
+	got := h.run(time.Hour)
+	require.Equal(t, []Kind{ManyReturned}, kinds(got))
+	assert.Contains(t, got[0].Text, "4 devices report again")
+	assert.Contains(t, got[0].Text, "still silent: board4")
+	h.boards[3].deaf = false
+	got = h.run(time.Hour)
+	require.Equal(t, []Kind{Returned}, kinds(got))
+	assert.Equal(t, "board4", got[0].Device)
+}
+
+func TestPartOfTheHouse(t *testing.T) {
+	h := newHouse(t, 7_000_500, Config{}, everyMinute(12)...)
+	h.run(3 * 24 * time.Hour)
+	for _, b := range h.boards[2:6] {
+		b.deaf = true
+	}
+	got := h.run(time.Hour)
+	require.Equal(t, []Kind{ManySilent}, kinds(got))
+	assert.Contains(t, got[0].Text, "4 devices")
+	assert.Contains(t, got[0].Why, "what they share")
+	// One more dies alone, later: that is its own message.
+	h.boards[9].dead = true
+	got = h.run(time.Hour)
+	require.Equal(t, []Kind{Silent}, kinds(got))
+}
+
+func TestUplinkDownBlamesNoDevice(t *testing.T) {
+	h := newHouse(t, 7_000_600, Config{}, everyMinute(4)...)
+	h.run(3 * 24 * time.Hour)
+	h.all(func(b *board) { b.deaf = true })
+	h.step(Input{Kind: InUplink, Word: UplinkDown})
+	down := h.now
+	got := h.run(12 * time.Hour)
+	require.Equal(t, []Kind{ManySilent}, kinds(got), "%+v", got)
+	assert.Equal(t, down.Add(tellDownAfter), got[0].At)
+	assert.Contains(t, got[0].Text, "broker")
+	got = h.step(Input{Kind: InUplink, Word: UplinkUp})
+	require.Equal(t, []Kind{ManyReturned}, kinds(got))
+	h.all(func(b *board) { b.deaf = false })
+	assert.Empty(t, h.run(24*time.Hour))
+
+	// A short one is no news at all.
+	h.step(Input{Kind: InUplink, Word: UplinkDown})
+	assert.Empty(t, h.run(4*time.Minute))
+	assert.Empty(t, h.step(Input{Kind: InUplink, Word: UplinkUp}))
+
+	// Once it is back, silence counts again.
+	h.boards[0].dead = true
+	assert.Equal(t, []Kind{Silent}, kinds(h.run(time.Hour)))
+}
+
+func TestUplinkDownOverRestart(t *testing.T) {
+	h := newHouse(t, 7_000_700, Config{}, everyMinute(3)...)
+	h.run(24 * time.Hour)
+	h.step(Input{Kind: InUplink, Word: UplinkDown})
+	h.all(func(b *board) { b.deaf = true })
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(10*time.Minute)))
+	h.restart(time.Minute)
+	h.step(Input{Kind: InUplink, Word: UplinkDown})
+	assert.Empty(t, h.run(time.Hour), "told once")
+	assert.Equal(t, []Kind{ManyReturned}, kinds(h.step(Input{Kind: InUplink, Word: UplinkUp})))
+}
+
+func TestDowntimeIsNobodysSilence(t *testing.T) {
+	for seed := range uint64(5) {
+		h := newHouse(t, 7_000_800+seed, Config{}, everyMinute(4)...)
+		h.run(3 * 24 * time.Hour)
+		assert.Equal(t, []Kind{Downtime}, kinds(h.restart(26*time.Hour)))
+		assert.Empty(t, h.run(24*time.Hour))
+		// One that died meanwhile is still found.
+		h.boards[1].dead = true
+		h.restart(time.Hour)
+		assert.Equal(t, []Kind{Silent}, kinds(h.run(time.Hour)))
+		// And all that died while lampward was down are one message.
+		h.all(func(b *board) { b.dead = true })
+		h.restart(time.Hour)
+		assert.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+	}
+}
+
+// TestOutageOverRestart: the recovery of an outage that lampward's own restart
+// falls into is one message.
+func TestOutageOverRestart(t *testing.T) {
+	h := newHouse(t, 7_000_900, Config{}, everyMinute(5)...)
+	h.run(3 * 24 * time.Hour)
+	h.all(func(b *board) { b.deaf = true })
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+	h.restart(time.Minute)
+	assert.Empty(t, h.run(time.Hour))
+	h.all(func(b *board) { b.deaf = false })
+	assert.Equal(t, []Kind{ManyReturned}, kinds(h.run(time.Hour)))
+}
+
+func TestFleetRefusesDamage(t *testing.T) {
+	var f fleet
+	f.configure(0, nil)
+	b := f.marshal()
+	assert.Error(t, f.unmarshal(b[:len(b)-1]))
+	assert.ErrorContains(t, f.unmarshal([]byte(`{"version":99}`)), "version")
+	assert.NoError(t, f.unmarshal(b))
+}
+
+// TestQuietHouse is the promise as a person sees it: ten boards, half a year,
+// ordinary losses of readings, and hardly a message.
+func TestQuietHouse(t *testing.T) {
+	h := newHouse(t, 7_001_000, Config{}, everyMinute(4)...)
+	for range 60 {
+		h.run(24 * time.Hour)
+		b := h.boards[h.r.IntN(len(h.boards))] // one loses two reports in a row
+		b.next = b.next.Add(2 * b.every)
+	}
+	assert.Empty(t, h.events)
+}
