@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync/atomic"
 	"time"
 
 	"lampward/broker"
@@ -48,6 +49,7 @@ type daemon struct {
 	links   links
 	wall    wallWatch
 
+	stepped  atomic.Int64   // inputs given to the rules since the start
 	pending  []store.Record // stepped, not yet stored
 	waiting  []chan error   // who waits for pending to be durable
 	flushAt  time.Time      // engine time by which pending must be stored; zero: none pending
@@ -158,6 +160,7 @@ func (d *daemon) record(in rules.Input, at time.Time) {
 	}
 	now := in.At
 	events := d.machine.Step(in)
+	d.stepped.Add(1)
 	if in.Kind == rules.InTick && len(events) == 0 {
 		return // nothing to replay
 	}

@@ -68,10 +68,12 @@ func newLog(w io.Writer, l config.Log) *slog.Logger {
 // serveOptions are what the demo and tests set otherwise than run does.
 type serveOptions struct {
 	log   *slog.Logger
-	wall  func() time.Time              // nil: time.Now
-	clock clock                         // nil: the machine's
-	ready func(addresses)               // called once everything listens; nil: nobody
-	sink  func(broker.Sink) broker.Sink // puts something before the daemon's intake; nil: nothing
+	wall  func() time.Time // nil: time.Now
+	clock clock            // nil: the machine's
+	ready func(addresses)  // called once everything listens; nil: nobody
+	// inside is given the daemon before it runs, for tests; nil: nobody.
+	inside func(*daemon)
+	sink   func(broker.Sink) broker.Sink // puts something before the daemon's intake; nil: nothing
 }
 
 // addresses say where a running daemon listens; nil: nowhere.
@@ -106,6 +108,9 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	if len(routes) == 0 {
 		o.log.Warn("no [[webhook]] and no [[mail]] is configured: no alert leaves this machine")
 	}
+	if o.inside != nil {
+		o.inside(d)
+	}
 	if err := d.boot(ctx); err != nil {
 		return err
 	}
@@ -129,17 +134,24 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 		done := make(chan error, 1)
 		go func() {
 			err := run(own)
-			if own.Err() == nil {
-				if err == nil {
-					err = errors.New("stopped by itself")
-				}
-				fail(fmt.Errorf("%s: %w", name, err))
+			if err == nil && own.Err() == nil {
+				err = errors.New("stopped by itself")
+			}
+			if err != nil {
+				err = fmt.Errorf("%s: %w", name, err)
+				fail(err)
 			}
 			done <- err
 		}()
 		return sync.OnceValue(func() error { cancel(); return <-done })
 	}
-	stopWorker := stage("sending", d.worker.Run)
+	stopWorker := stage("sending", func(ctx context.Context) error {
+		if len(d.routes) == 0 { // nothing to do, which is no reason to stop
+			<-ctx.Done()
+			return nil
+		}
+		return d.worker.Run(ctx)
+	})
 	defer stopWorker()
 	stopLoop := stage("rules", d.loop)
 	defer stopLoop()
@@ -178,9 +190,6 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 		if e := stop(); e != nil && !errors.Is(e, context.Canceled) {
 			err = errors.Join(err, e)
 		}
-	}
-	if cause := context.Cause(ctx); err == nil && !errors.Is(cause, context.Canceled) {
-		err = cause
 	}
 	return err
 }

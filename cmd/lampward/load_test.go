@@ -1,0 +1,196 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/binary"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	mochi "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/mochi-mqtt/server/v2/packets"
+	"github.com/stretchr/testify/require"
+
+	"lampward/cmd/lampward/config"
+)
+
+const loadConnections = 50
+
+// BenchmarkReadings sends readings over 50 connections to lampward, decided
+// and stored, and to the bare broker library with a subscriber that does
+// nothing, in one run: compare them by their ratio. Each op is one reading.
+//
+//	go test ./cmd/lampward -run '^$' -bench Readings -benchtime 200000x
+func BenchmarkReadings(b *testing.B) {
+	for _, qos := range []byte{0, 1} {
+		b.Run(fmt.Sprintf("bare/qos%d", qos), func(b *testing.B) { bareLoad(b, qos) })
+		b.Run(fmt.Sprintf("lampward/qos%d", qos), func(b *testing.B) { lampwardLoad(b, qos) })
+	}
+}
+
+// allowAll lets everyone do everything.
+type allowAll struct{ mochi.HookBase }
+
+func (allowAll) ID() string { return "allow-all" }
+
+func (allowAll) Provides(b byte) bool {
+	return b == mochi.OnConnectAuthenticate || b == mochi.OnACLCheck
+}
+
+func (allowAll) OnConnectAuthenticate(*mochi.Client, packets.Packet) bool { return true }
+
+func (allowAll) OnACLCheck(*mochi.Client, string, bool) bool { return true }
+
+func bareLoad(b *testing.B, qos byte) {
+	s := mochi.New(&mochi.Options{InlineClient: true, Logger: slog.New(slog.DiscardHandler)})
+	require.NoError(b, s.AddHook(new(allowAll), nil))
+	l := listeners.NewTCP(listeners.Config{ID: "tcp", Address: "127.0.0.1:0"})
+	require.NoError(b, s.AddListener(l))
+	var got counted
+	require.NoError(b, s.Subscribe("#", 1, func(*mochi.Client, packets.Subscription, packets.Packet) { got.add(1) }))
+	require.NoError(b, s.Serve())
+	defer s.Close()
+	load(b, l.Address(), qos, &got)
+}
+
+func lampwardLoad(b *testing.B, qos byte) {
+	text := fmt.Sprintf("[broker]\nlisten = \"127.0.0.1:0\"\nmax_per_address = 1000\n[store]\ndir = %q\n[page]\nlisten = \"\"\n", b.TempDir())
+	for i := range loadConnections {
+		text += fmt.Sprintf("[[lamp]]\nname = \"l%d\"\ntopic = \"t/%d\"\n", i, i)
+	}
+	cfg, err := config.Parse("load.toml", []byte(text))
+	require.NoError(b, err)
+	ctx, cancel := context.WithCancel(context.Background())
+	ready := make(chan addresses, 1)
+	done := make(chan error, 1)
+	var d *daemon
+	go func() {
+		done <- serve(ctx, cfg, serveOptions{
+			log:    slog.New(slog.DiscardHandler),
+			ready:  func(a addresses) { ready <- a },
+			inside: func(x *daemon) { d = x },
+		})
+	}()
+	var at addresses
+	select {
+	case at = <-ready:
+	case err := <-done:
+		b.Fatal(err)
+	}
+	load(b, at.broker.String(), qos, daemonCount{d})
+	// Stopping stores what is pending; it belongs to the work.
+	cancel()
+	require.NoError(b, <-done)
+	b.StopTimer()
+}
+
+// daemonCount counts the readings that the rules have seen.
+type daemonCount struct{ d *daemon }
+
+func (c daemonCount) wait(n int64) {
+	for c.d.stepped.Load() < n {
+		time.Sleep(200 * time.Microsecond) // a benchmark may wait
+	}
+}
+
+type counted struct {
+	mu   sync.Mutex
+	n    int64
+	more sync.Cond
+}
+
+func (c *counted) add(n int64) {
+	c.mu.Lock()
+	c.n += n
+	if c.more.L == nil {
+		c.more.L = &c.mu
+	}
+	c.more.Broadcast()
+	c.mu.Unlock()
+}
+
+func (c *counted) wait(n int64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.more.L == nil {
+		c.more.L = &c.mu
+	}
+	for c.n < n {
+		c.more.Wait()
+	}
+}
+
+// load publishes b.N readings and waits until got has counted them.
+func load(b *testing.B, address string, qos byte, got interface{ wait(int64) }) {
+	conns := make([]net.Conn, loadConnections)
+	for i := range conns {
+		c, err := net.Dial("tcp", address)
+		require.NoError(b, err)
+		defer c.Close()
+		conns[i] = c
+		id := fmt.Sprintf("c%d", i)
+		connect := append([]byte{0x10, byte(12 + len(id)), 0, 4, 'M', 'Q', 'T', 'T', 4, 2, 0, 0, 0, byte(len(id))}, id...)
+		_, err = c.Write(connect)
+		require.NoError(b, err)
+		_, err = io.ReadFull(c, make([]byte, 4))
+		require.NoError(b, err)
+	}
+	cpu := cpuTime()
+	b.ResetTimer()
+	var all sync.WaitGroup
+	for i, c := range conns {
+		n := b.N / len(conns)
+		if i < b.N%len(conns) {
+			n++
+		}
+		all.Go(func() { publishRaw(b, c, i, n, qos) })
+	}
+	all.Wait()
+	got.wait(int64(b.N))
+	b.StopTimer()
+	b.ReportMetric(float64(cpuTime()-cpu)/float64(b.N), "cpu-ns/op")
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "readings/s")
+	b.StartTimer()
+}
+
+// publishRaw writes n PUBLISH packets; with QoS 1 each waits for its PUBACK,
+// as a board does.
+func publishRaw(b *testing.B, c net.Conn, i, n int, qos byte) {
+	w := bufio.NewWriter(c)
+	topic := fmt.Sprintf("t/%d", i)
+	ack := make([]byte, 4)
+	for k := range n {
+		payload := fmt.Sprintf("%d", 200+k*7%13)
+		size := 2 + len(topic) + int(qos)*2 + len(payload)
+		w.Write([]byte{0x30 | qos<<1, byte(size), 0, byte(len(topic))})
+		w.WriteString(topic)
+		if qos > 0 {
+			_ = binary.Write(w, binary.BigEndian, uint16(1+k%65000))
+		}
+		w.WriteString(payload)
+		if qos > 0 {
+			w.Flush()
+			if _, err := io.ReadFull(c, ack); err != nil {
+				b.Error(err)
+				return
+			}
+		}
+	}
+	if err := w.Flush(); err != nil {
+		b.Error(err)
+	}
+}
+
+// cpuTime is the processor time of this process, senders included.
+func cpuTime() time.Duration {
+	var u syscall.Rusage
+	_ = syscall.Getrusage(syscall.RUSAGE_SELF, &u)
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
