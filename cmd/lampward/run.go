@@ -95,6 +95,9 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	if o.clock == nil {
 		o.clock = newMachineClock(o.wall, st.LastAt(), st.LastOffset())
 	}
+	if err := applyLevels(cfg); err != nil {
+		return err
+	}
 	routes, policies, err := newRoutes(cfg, o)
 	if err != nil {
 		return err
@@ -145,6 +148,12 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 		}()
 		return sync.OnceValue(func() error { cancel(); return <-done })
 	}
+	// Before the loop runs, for the page taps it.
+	page, err := d.newPage()
+	if err != nil {
+		return err
+	}
+	defer page.close()
 	stopWorker := stage("sending", func(ctx context.Context) error {
 		if len(d.routes) == 0 { // nothing to do, which is no reason to stop
 			<-ctx.Done()
@@ -155,11 +164,6 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 	defer stopWorker()
 	stopLoop := stage("rules", d.loop)
 	defer stopLoop()
-	page, err := d.newPage()
-	if err != nil {
-		return err
-	}
-	defer page.close()
 	stopPage := stage("page", page.run)
 	defer stopPage()
 	at.page = page.addr()

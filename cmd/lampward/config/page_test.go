@@ -26,7 +26,7 @@ password_hash = "`+hash+`"
 
 func TestPageMistakes(t *testing.T) {
 	for name, c := range map[string]struct{ text, want string }{
-		"open page":     {"[page]\nlisten = \"0.0.0.0:8080\"", "f.toml:10: page.listen: 0.0.0.0:8080 can be reached from other machines, and nobody needs to log in; write 127.0.0.1:8080, or add a [[person]]"},
+		"open page":     {"[page]\nlisten = \"0.0.0.0:8080\"", "f.toml:9: page.listen: 0.0.0.0:8080 can be reached from other machines, and nobody needs to log in; write 127.0.0.1:8080, or add a [[person]]"},
 		"all addresses": {"[page]\nlisten = \":8080\"", "page.listen: :8080 can be reached"},
 		"host":          {"[page]\nhosts = [\"http://x\"]", `page.hosts: "http://x" is no host name`},
 		"url":           {"[page]\nurl = \"http://x/page\"", "page.url: is not the address of the page"},

@@ -1,0 +1,173 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"lampward/cmd/lampward/config"
+	"lampward/cmd/lampward/page"
+	"lampward/notify"
+	"lampward/notify/link"
+	"lampward/rules"
+	"lampward/rules/learn"
+)
+
+// levelsFile holds the levels that were set by hand on the page, by lamp. What
+// the configuration file sets comes first.
+const levelsFile = "levels.json"
+
+func readLevels(dir string) (map[string]learn.Levels, error) {
+	out := map[string]learn.Levels{}
+	file := filepath.Join(dir, levelsFile)
+	b, err := os.ReadFile(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return out, nil
+	}
+	if err == nil {
+		err = json.Unmarshal(b, &out)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("levels set by hand: %s: %w; mend the file, or delete it to have all levels learned", file, err)
+	}
+	return out, nil
+}
+
+// applyLevels puts the levels that were set by hand into a configuration that
+// was just read. A lamp they no longer fit is learned.
+func applyLevels(cfg *config.Config) error {
+	levels, err := readLevels(cfg.Store.Dir)
+	if err != nil {
+		return err
+	}
+	for i := range cfg.Rules.Lamps {
+		l := &cfg.Rules.Lamps[i]
+		v, ok := levels[l.Name]
+		if !ok || l.Learn.Manual.IsSet() {
+			continue
+		}
+		c := l.Learn
+		if c.Manual = v; c.Check() == nil {
+			l.Learn = c
+		}
+	}
+	return nil
+}
+
+// setLevels sets the levels of a lamp by hand, or has them learned again: in
+// the file for the next start, and as a new configuration for this run.
+func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, error) {
+	p.levels.Lock()
+	defer p.levels.Unlock()
+	levels, err := readLevels(p.d.cfg.Store.Dir)
+	if err != nil {
+		return "", err
+	}
+	var cfg rules.Config
+	if err := p.look(ctx, func(m *rules.Machine) { cfg = m.Config() }); err != nil {
+		return "", err
+	}
+	cfg.Lamps = slices.Clone(cfg.Lamps)
+	i := slices.IndexFunc(cfg.Lamps, func(l rules.LampConfig) bool { return l.Name == a.Lamp })
+	if i < 0 {
+		return "", fmt.Errorf("There is no lamp %q.: %w", a.Lamp, page.ErrUnknown) //nolint:staticcheck // a sentence for people
+	}
+	l := &cfg.Lamps[i].Learn
+	if _, own := levels[a.Lamp]; l.Manual.IsSet() && !own {
+		return "", refusal("The levels of %s are set in the configuration file; change or remove on_above and off_below there.", a.Lamp)
+	}
+	said := fmt.Sprintf("%s: the levels are learned.", a.Lamp)
+	if l.Manual = (learn.Levels{}); a.Verb == page.Levels {
+		l.Manual = learn.Levels{OnAbove: a.OnAbove, OffBelow: a.OffBelow}
+		if err := l.Check(); err != nil {
+			return "", refusal("These levels cannot be: %s", err)
+		}
+		if !l.Manual.IsSet() {
+			return "", refusal("Two levels of 0 cannot be told from none.")
+		}
+		levels[a.Lamp] = l.Manual
+		said = fmt.Sprintf("%s: lit from %v, dark from %v counts.", a.Lamp, a.OnAbove, a.OffBelow)
+	} else {
+		delete(levels, a.Lamp)
+	}
+	b, err := json.MarshalIndent(levels, "", "  ")
+	if err != nil {
+		return "", err
+	}
+	if err := writePrivate(filepath.Join(p.d.cfg.Store.Dir, levelsFile), string(b)); err != nil {
+		return "", fmt.Errorf("the levels cannot be kept, so they were not changed: %w", err)
+	}
+	if err := p.d.do(ctx, job{inputs: []rules.Input{{Kind: rules.InConfig, Config: &cfg, By: a.By}}}); err != nil {
+		return "", err
+	}
+	p.d.tell(a.Lamp)
+	return said, nil
+}
+
+// tell lets those who watch know that a lamp changed for another reason than
+// an input of its own.
+func (d *daemon) tell(lamp string) {
+	if d.tap != nil {
+		d.tap(rules.Input{Lamp: lamp}, nil)
+	}
+}
+
+// linkKeyFile holds the key that signs the links in messages.
+const linkKeyFile = "link-key"
+
+// linkKey reads the key, or makes it at the first start.
+func linkKey(dir string) ([]byte, error) {
+	file := filepath.Join(dir, linkKeyFile)
+	b, err := os.ReadFile(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		k := make([]byte, link.MinKey)
+		if _, err := rand.Read(k); err != nil {
+			return nil, err
+		}
+		return k, writePrivate(file, hex.EncodeToString(k))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("key of the links in messages: %w", err)
+	}
+	k, err := hex.DecodeString(strings.TrimSpace(string(b)))
+	if err != nil || len(k) < link.MinKey {
+		return nil, fmt.Errorf("key of the links in messages: %s is damaged; delete it to have a new one made, which voids the links sent so far", file)
+	}
+	return k, nil
+}
+
+// alertLinks gives the links of an alert, for routes. It is nil if the
+// configuration names no address of the page that a phone could open.
+func alertLinks(cfg *config.Config, key []byte) func(rules.Delivery) notify.Links {
+	if cfg.Page.URL == "" || cfg.Page.Listen == "" {
+		return nil
+	}
+	return func(d rules.Delivery) notify.Links {
+		about := d.Event.Key()
+		if about == "" {
+			return notify.Links{}
+		}
+		make := func(action string, shelf time.Duration) string {
+			t, err := link.Make(key, link.Claims{Action: action, About: about, Event: d.EventID, For: shelf, Expires: d.Wall.Add(linkLife)})
+			if err != nil {
+				return "" // an alert without a link is better than none
+			}
+			return cfg.Page.URL + "/link?t=" + t
+		}
+		return notify.Links{Ack: make(link.Ack, 0), Shelve: make(link.Shelve, linkShelf)}
+	}
+}
+
+const (
+	linkLife  = 7 * 24 * time.Hour // for which a link in a message works
+	linkShelf = 8 * time.Hour      // for which a shelve link shelves
+)

@@ -1,0 +1,250 @@
+package page
+
+import (
+	"encoding/base64"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"mime"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+)
+
+func unknown(format string, args ...any) error {
+	return fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), ErrUnknown)
+}
+
+func refused(format string, args ...any) error {
+	return fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), ErrRefused)
+}
+
+// verbs tells what each verb is for and what it needs.
+var verbs = []struct{ name, needs, about string }{
+	{Ack, "lamp or board", "acknowledge an alert: no more reminders of it"},
+	{Shelve, "lamp or board; for", "send nothing about it for a time, such as \"8h\""},
+	{Unshelve, "lamp or board", "end that before its time"},
+	{Retire, "lamp or board", "take it out of service: nothing is sent until it is reinstated"},
+	{Reinstate, "lamp or board", "put it back in service"},
+	{Teach, "lamp; state", "say what the lamp shows now: \"lit\" or \"dark\""},
+	{Battery, "board", "say that a fresh battery was put in"},
+	{Levels, "lamp; on_above, off_below", "set the switching levels by hand, in counts"},
+	{Relearn, "lamp", "have the levels learned again"},
+	{Resend, "id", "put a message that was not delivered back in line"},
+	{Try, "", "send a test message through every route and tell how it went"},
+}
+
+// shelfMost is the longest time on the shelf; for longer, take it out of
+// service.
+const shelfMost = 30 * 24 * time.Hour
+
+// action reads what a person wants from a form or from JSON.
+func action(r *http.Request, verb string) (Action, error) {
+	a := Action{Verb: verb, By: who(r)}
+	get := r.PostFormValue
+	if kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); kind == "application/json" {
+		var in map[string]any
+		b, err := io.ReadAll(r.Body)
+		if err == nil {
+			err = json.Unmarshal(b, &in)
+		}
+		if err != nil {
+			return a, refused("The body is no JSON object: %v", err)
+		}
+		get = func(k string) string {
+			switch v := in[k].(type) {
+			case string:
+				return v
+			case float64:
+				return strconv.FormatFloat(v, 'f', -1, 64)
+			}
+			return ""
+		}
+	} else if err := r.ParseForm(); err != nil {
+		return a, refused("The form cannot be read: %v", err)
+	}
+	a.Lamp, a.Board, a.State = get("lamp"), get("board"), get("state")
+	if a.By == "" {
+		a.By = cleanName(get("by"))
+	}
+	known, needs := false, ""
+	for _, v := range verbs {
+		if v.name == verb {
+			known, needs = true, v.needs
+		}
+	}
+	var err error
+	number := func(key string) float64 {
+		v, e := strconv.ParseFloat(strings.TrimSpace(strings.Replace(get(key), ",", ".", 1)), 64)
+		if e != nil || math.IsNaN(v) || math.Abs(v) > 1e9 {
+			err = refused("%s must be a number of counts; it is %q", key, short(get(key)))
+		}
+		return v
+	}
+	switch {
+	case !known:
+		return a, unknown("There is no action %q; GET /api/ lists them.", short(verb))
+	case strings.HasPrefix(needs, "lamp or board") && (a.Lamp == "") == (a.Board == ""):
+		err = refused("Name one lamp or one board.")
+	case strings.HasPrefix(needs, "lamp") && !strings.HasPrefix(needs, "lamp or") && a.Lamp == "":
+		err = refused("Name a lamp.")
+	case needs == "board" && a.Board == "":
+		err = refused("Name a board.")
+	}
+	if err != nil {
+		return a, err
+	}
+	switch verb {
+	case Shelve:
+		d, e := time.ParseDuration(get("for"))
+		if days, ok := strings.CutSuffix(get("for"), "d"); ok {
+			var n float64
+			n, e = strconv.ParseFloat(days, 64)
+			d = time.Duration(n * 24 * float64(time.Hour))
+		}
+		if e != nil || d < time.Minute || d > shelfMost {
+			err = refused("for must be a time from 1m to 30d, such as \"8h\"; it is %q", short(get("for")))
+		}
+		a.For = d.Truncate(time.Second)
+	case Teach:
+		if a.State != "lit" && a.State != "dark" {
+			err = refused("state must be \"lit\" or \"dark\"; it is %q", short(a.State))
+		}
+	case Levels:
+		a.OnAbove, a.OffBelow = number("on_above"), number("off_below")
+	case Resend:
+		id, e := strconv.ParseInt(get("id"), 10, 64)
+		if e != nil || id <= 0 {
+			err = refused("id must be the number of a message; it is %q", short(get("id")))
+		}
+		a.ID = id
+	}
+	return a, err
+}
+
+// short bounds what is repeated of a mistake.
+func short(s string) string {
+	if len(s) > 60 {
+		return strings.ToValidUTF8(s[:60], "") + "..."
+	}
+	return s
+}
+
+// cleanName keeps a name that a command gives for its user to what can be
+// shown.
+func cleanName(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return -1
+		}
+		return r
+	}, strings.ToValidUTF8(s, ""))
+	return short(s)
+}
+
+// doForm does what a form on the page asks for, and goes back to the page.
+func (s *Server) doForm(w http.ResponseWriter, r *http.Request) {
+	a, err := action(r, r.PathValue("verb"))
+	said := ""
+	if err == nil {
+		said, err = s.o.Source.Do(r.Context(), a)
+	}
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	s.hub.changed(a.Lamp, a.Board, true)
+	if wantsJSON(r) {
+		writeJSON(w, http.StatusOK, map[string]string{"said": said})
+		return
+	}
+	setNotice(w, said)
+	http.Redirect(w, r, local(r.PostFormValue("back")), http.StatusSeeOther)
+}
+
+func (s *Server) apiDo(w http.ResponseWriter, r *http.Request) {
+	a, err := action(r, r.PathValue("verb"))
+	said := ""
+	if err == nil {
+		said, err = s.o.Source.Do(r.Context(), a)
+	}
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	s.hub.changed(a.Lamp, a.Board, true)
+	writeJSON(w, http.StatusOK, map[string]string{"said": said})
+}
+
+// The notice is what the next page says at its top; it travels in a cookie of
+// one minute, for a browser that runs no script.
+const noticeCookie = "said"
+
+func setNotice(w http.ResponseWriter, said string) {
+	if len(said) > 500 {
+		said = strings.ToValidUTF8(said[:500], "")
+	}
+	http.SetCookie(w, &http.Cookie{Name: noticeCookie, Value: base64.RawURLEncoding.EncodeToString([]byte(said)),
+		Path: "/", MaxAge: 5, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+}
+
+func notice(r *http.Request) string {
+	c, err := r.Cookie(noticeCookie)
+	if err != nil || len(c.Value) > 1000 {
+		return ""
+	}
+	b, _ := base64.RawURLEncoding.DecodeString(c.Value)
+	return cleanLine(string(b))
+}
+
+func cleanLine(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' && r != '\n' {
+			return -1
+		}
+		return r
+	}, strings.ToValidUTF8(s, ""))
+}
+
+// linkBody is the question behind a link in a message.
+type linkBody struct {
+	Token  string
+	Action Action
+	About  string
+}
+
+// linkForm asks before it acts: mail filters and chat programs open links by
+// themselves. The token is the right to do one thing, so no login is needed.
+func (s *Server) linkForm(w http.ResponseWriter, r *http.Request) {
+	token := r.URL.Query().Get("t")
+	a, err := s.o.Source.Link(r.Context(), token)
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	about := a.Lamp
+	if about == "" {
+		about = a.Board
+	}
+	s.render(w, r, http.StatusOK, "link", view{Title: about, Tab: "link", Body: linkBody{token, a, about}})
+}
+
+func (s *Server) linkPost(w http.ResponseWriter, r *http.Request) {
+	a, err := s.o.Source.Link(r.Context(), r.PostFormValue("t"))
+	if err == nil {
+		a.By = "link in a message"
+		var said string
+		if said, err = s.o.Source.Do(r.Context(), a); err == nil {
+			s.hub.changed(a.Lamp, a.Board, true)
+			s.render(w, r, http.StatusOK, "problem", view{Title: "Done", Tab: "link", Text: said})
+			return
+		}
+	}
+	s.failed(w, r, err)
+}
+
+// pageOf is the address of a lamp's or board's page.
+func pageOf(kind, name string) string { return "/" + kind + "?" + url.Values{"name": {name}}.Encode() }

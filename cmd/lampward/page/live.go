@@ -1,0 +1,349 @@
+package page
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/url"
+	"time"
+)
+
+// Times of streams.
+const (
+	pace      = 400 * time.Millisecond // the shortest time between two updates to one watcher
+	settle    = 150 * time.Millisecond // waited after a change, for what belongs to it
+	heartbeat = 10 * time.Second       // a browser that hears nothing for longer connects anew
+	writeTime = 20 * time.Second       // a watcher who takes nothing for so long is let go
+)
+
+// stream is one open stream of server-sent events (HTML Living Standard,
+// "Server-sent events").
+type stream struct {
+	w    http.ResponseWriter
+	rc   *http.ResponseController
+	last map[string]string // newest version of each part that was sent
+}
+
+func (t *stream) send(event, id string, v any) error {
+	b, err := json.Marshal(v) // one line: JSON holds no raw line break
+	if err != nil {
+		return err
+	}
+	_ = t.rc.SetWriteDeadline(time.Now().Add(writeTime))
+	if id != "" {
+		id = "id: " + id + "\n"
+	}
+	if _, err := fmt.Fprintf(t.w, "event: %s\n%sdata: %s\n\n", event, id, b); err != nil {
+		return err
+	}
+	return nil
+}
+
+// follow keeps a stream open and calls update with what is new, at once and
+// from then on.
+func (s *Server) follow(w http.ResponseWriter, r *http.Request, update func(t *stream, c change) error) {
+	wake, leave, ok := s.hub.watch()
+	if !ok {
+		w.Header().Set("Retry-After", "30")
+		s.problem(w, r, http.StatusServiceUnavailable, "Too many watch at once.")
+		return
+	}
+	defer leave()
+	t := &stream{w, http.NewResponseController(w), map[string]string{}}
+	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
+	w.Header().Set("X-Accel-Buffering", "no") // a proxy must not hold it back
+	w.WriteHeader(http.StatusOK)
+	mark := r.Header.Get("Last-Event-ID")
+	if mark == "" {
+		mark = r.URL.Query().Get("mark")
+	}
+	rev := s.hub.parse(mark)
+	beat := time.NewTicker(heartbeat)
+	defer beat.Stop()
+	if t.send("beat", "", map[string]int64{"every": heartbeat.Milliseconds()}) != nil || t.rc.Flush() != nil {
+		return
+	}
+	pause := func(d time.Duration) bool {
+		p := time.NewTimer(d)
+		defer p.Stop()
+		select {
+		case <-p.C:
+			return true
+		case <-r.Context().Done():
+		case <-s.hub.closed:
+		}
+		return false
+	}
+	for {
+		if c := s.hub.since(rev); !c.none() {
+			err := update(t, c)
+			if err == nil {
+				err = t.send("mark", s.hub.text(c.rev), s.hub.text(c.rev))
+			}
+			if err == nil {
+				err = t.rc.Flush()
+			}
+			if err != nil {
+				if r.Context().Err() == nil {
+					s.log.Debug("a watcher was let go", "error", err)
+				}
+				return
+			}
+			rev = c.rev
+			if !pause(pace) {
+				return
+			}
+		}
+		select {
+		case <-wake:
+			if !pause(settle) {
+				return
+			}
+		case <-beat.C:
+			if !s.still(r) || t.send("beat", "", map[string]int64{"every": heartbeat.Milliseconds()}) != nil {
+				return
+			}
+			// Messages go out without anybody telling the page.
+			if update(t, change{beat: true}) != nil || t.rc.Flush() != nil {
+				return
+			}
+		case <-r.Context().Done():
+			return
+		case <-s.hub.closed:
+			return
+		}
+	}
+}
+
+// still tells whether who watches is still logged in.
+func (s *Server) still(r *http.Request) bool {
+	if len(s.o.People) == 0 || s.login.token(r) {
+		return true
+	}
+	_, ok := s.login.session(r)
+	return ok
+}
+
+// piece is a newer version of a part of the page.
+type piece struct {
+	Part string `json:"part"`
+	HTML string `json:"html"`
+	Now  int64  `json:"now"` // ms since 1970, on lampward's clock
+}
+
+// live streams newer versions of the parts of a page.
+func (s *Server) live(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	var update func(t *stream, c change) error
+	switch q.Get("view") {
+	case "glance":
+		update = s.liveGlance(r)
+	case "lamp":
+		update = s.liveLamp(r, q)
+	case "board":
+		update = s.liveBoard(r, q)
+	case "aim":
+		update = s.liveAim(r, q)
+	case "alerts":
+		update = s.liveAlerts(r, q)
+	default:
+		s.problem(w, r, http.StatusNotFound, "There is no such view.")
+		return
+	}
+	s.follow(w, r, update)
+}
+
+// show draws a part and sends it.
+func (s *Server) show(t *stream, name, part string, now time.Time, data any) error {
+	html, err := s.part(name, data)
+	if err != nil {
+		s.log.Error("a part of the page cannot be drawn", "part", name, "error", err)
+		return err
+	}
+	if t.last[part] == html {
+		return nil
+	}
+	t.last[part] = html
+	return t.send("part", "", piece{part, html, now.UnixMilli()})
+}
+
+func (s *Server) liveGlance(r *http.Request) func(*stream, change) error {
+	order, started := "", false
+	return func(t *stream, c change) error {
+		if c.beat {
+			return nil
+		}
+		st, err := s.o.Source.Status(r.Context())
+		if err != nil {
+			return err
+		}
+		w := s.wordsFor(r, st.Now)
+		g := glanceOf(st, w)
+		if err := s.show(t, "summary", "summary", st.Now, view{Status: st, Waiting: waiting(st), W: w}); err != nil {
+			return err
+		}
+		// What the page showed first is not known here, so whether rows moved
+		// since is known from the second time on; news may move them.
+		moved := c.all || started && g.order() != order || !started && c.news
+		order, started = g.order(), true
+		if moved {
+			return s.show(t, "list", "list", st.Now, g)
+		}
+		boards := boardsByName(st)
+		for _, l := range st.Lamps {
+			if !c.lamps[l.Name] && !c.boards[l.Board] {
+				continue
+			}
+			if err := s.show(t, "row", handle("lamp", l.Name), st.Now, row{l, boards[l.Board], w}); err != nil {
+				return err
+			}
+		}
+		for _, b := range st.Boards {
+			if c.boards[b.Name] {
+				if err := s.show(t, "boardrow", handle("board", b.Name), st.Now, boardRow{b, w}); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	}
+}
+
+func (s *Server) liveLamp(r *http.Request, q url.Values) func(*stream, change) error {
+	name := q.Get("name")
+	return func(t *stream, c change) error {
+		if c.beat {
+			return s.liveSent(r, t, DeliveryQuery{Lamp: name, Limit: 10})
+		}
+		if !c.all && !c.news && !c.lamps[name] {
+			return nil
+		}
+		b, st, err := s.lampOf(r.Context(), q, func(now time.Time) words { return s.wordsFor(r, now) })
+		if err != nil {
+			return err
+		}
+		for _, part := range []string{"lamphead", "lamptrace", "lampsums", "lampchanges", "lampsent"} {
+			if (part == "lampchanges" || part == "lampsent") && !c.all && !c.news {
+				continue
+			}
+			if err := s.show(t, part, part, st.Now, b); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+}
+
+// liveSent sends the short list of messages if it is not what was sent last.
+func (s *Server) liveSent(r *http.Request, t *stream, q DeliveryQuery) error {
+	st, err := s.o.Source.Status(r.Context(), "")
+	if err != nil {
+		return err
+	}
+	list, err := s.o.Source.Deliveries(r.Context(), q)
+	if err != nil {
+		return err
+	}
+	return s.show(t, "lampsent", "lampsent", st.Now, lampBody{Sent: list, W: s.wordsFor(r, st.Now)})
+}
+
+func (s *Server) liveBoard(r *http.Request, q url.Values) func(*stream, change) error {
+	name := q.Get("name")
+	return func(t *stream, c change) error {
+		if !c.all && !c.news && !c.boards[name] {
+			return nil
+		}
+		b, st, err := s.boardOf(r.Context(), name, func(now time.Time) words { return s.wordsFor(r, now) })
+		if err != nil {
+			return err
+		}
+		return s.show(t, "boardpage", "boardpage", st.Now, b)
+	}
+}
+
+func (s *Server) liveAim(r *http.Request, q url.Values) func(*stream, change) error {
+	name := q.Get("name")
+	return func(t *stream, c change) error {
+		if !c.all && !c.lamps[name] {
+			return nil
+		}
+		st, err := s.o.Source.Status(r.Context(), name)
+		if err != nil {
+			return err
+		}
+		b, err := aimOf(st, s.wordsFor(r, st.Now))
+		if err != nil {
+			return err
+		}
+		return s.show(t, "aimpanel", "aimpanel", st.Now, b)
+	}
+}
+
+func (s *Server) liveAlerts(r *http.Request, q url.Values) func(*stream, change) error {
+	return func(t *stream, c change) error {
+		if !c.all && !c.news && !c.beat {
+			return nil
+		}
+		st, err := s.o.Source.Status(r.Context(), "")
+		if err != nil {
+			return err
+		}
+		b, err := s.alertsOf(r.Context(), q, s.wordsFor(r, st.Now), st.Routes)
+		if err != nil {
+			return err
+		}
+		return s.show(t, "messages", "messages", st.Now, b)
+	}
+}
+
+// apiStream is the stream for programs.
+func (s *Server) apiStream(w http.ResponseWriter, r *http.Request) {
+	s.follow(w, r, func(t *stream, c change) error {
+		if c.beat {
+			return nil
+		}
+		var names []string
+		for n := range c.lamps {
+			names = append(names, n)
+		}
+		var st Status
+		var err error
+		if c.all || len(c.boards) > 0 || len(names) == 0 {
+			st, err = s.o.Source.Status(r.Context())
+		} else {
+			st, err = s.o.Source.Status(r.Context(), names...)
+		}
+		if err != nil {
+			return err
+		}
+		for _, l := range st.Lamps {
+			if c.all || c.lamps[l.Name] {
+				if err := t.send("lamp", "", l); err != nil {
+					return err
+				}
+			}
+		}
+		for _, b := range st.Boards {
+			if c.all || c.boards[b.Name] {
+				if err := t.send("board", "", b); err != nil {
+					return err
+				}
+			}
+		}
+		if !c.news {
+			return nil
+		}
+		return s.streamNews(r.Context(), t)
+	})
+}
+
+// streamNews sends the newest events; a program knows by their rows which it
+// has seen.
+func (s *Server) streamNews(ctx context.Context, t *stream) error {
+	list, err := s.o.Source.Events(ctx, EventQuery{Limit: 20})
+	if err != nil {
+		return err
+	}
+	return t.send("news", "", map[string]any{"events": orEmpty(list)})
+}

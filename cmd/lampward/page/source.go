@@ -1,0 +1,203 @@
+package page
+
+import (
+	"context"
+	"errors"
+	"time"
+)
+
+// Source is the daemon as the page sees it. All times are wall times. Its
+// methods are called from many goroutines at once.
+type Source interface {
+	// Status tells what is known now: of every lamp and board, or only of the
+	// lamps named and their boards.
+	Status(ctx context.Context, lamps ...string) (Status, error)
+	// Events returns events, newest first.
+	Events(ctx context.Context, q EventQuery) ([]Event, error)
+	// Trace returns the readings of one lamp, oldest first, as at most points
+	// points.
+	Trace(ctx context.Context, lamp string, from, to time.Time, points int) ([]Point, error)
+	// Deliveries returns messages and how they went, newest first.
+	Deliveries(ctx context.Context, q DeliveryQuery) ([]Delivery, error)
+	// Do does what a person asked for and returns once it is durable. said is
+	// one line for them.
+	Do(ctx context.Context, a Action) (said string, err error)
+	// Link tells what a signed link in a message stands for.
+	Link(ctx context.Context, token string) (Action, error)
+}
+
+// Errors that a Source wraps, for the page to answer with the right status.
+var (
+	ErrUnknown = errors.New("unknown")     // no such lamp, board or message
+	ErrRefused = errors.New("not allowed") // what was asked for makes no sense
+)
+
+// Status is what is known at one moment.
+type Status struct {
+	Now       time.Time        `json:"now"`
+	Uncertain bool             `json:"clock_uncertain,omitempty"` // the wall clock is not set yet
+	Version   string           `json:"version"`
+	Broken    string           `json:"broken,omitempty"` // why nothing can be stored at present
+	Counts    map[string]int64 `json:"counts,omitempty"` // of MQTT messages since the daemon started
+	Routes    []string         `json:"routes"`           // names of the ways to a person
+	Lamps     []Lamp           `json:"lamps"`            // in the order of the configuration
+	Boards    []Board          `json:"boards"`           //
+}
+
+// Lamp is one lamp now.
+type Lamp struct {
+	Name       string    `json:"name"`
+	Board      string    `json:"board"`
+	State      string    `json:"state"`           // learning, dark, lit or blinking
+	Since      time.Time `json:"since,omitzero"`  // when State began
+	At         time.Time `json:"at,omitzero"`     // of the newest reading; zero: none since the start
+	Value      float64   `json:"value"`           // counts
+	OnAbove    float64   `json:"on_above"`        // counts
+	OffBelow   float64   `json:"off_below"`       // counts
+	Inverted   bool      `json:"lit_lower"`       // the lamp reads lower when lit
+	ByHand     bool      `json:"levels_by_hand"`  // the levels were set by a person
+	Confidence float64   `json:"confidence"`      // 0..1
+	Guess      bool      `json:"provisional"`     // told before both states were seen
+	Fault      string    `json:"fault,omitempty"` // suspicion about the sensor
+	Aim        Aim       `json:"aim"`
+	Alarm      Alarm     `json:"alarm"`
+}
+
+// Aim is how well lit and dark can be told apart.
+type Aim struct {
+	Dark       float64 `json:"dark"`       // level, counts
+	Lit        float64 `json:"lit"`        // level, counts; equal to Dark while only one was seen
+	Noise      float64 `json:"noise"`      // robust standard deviation, counts
+	Separation float64 `json:"separation"` // Ashman's D; 0 while only one level was seen
+	Grade      string  `json:"grade"`      // unknown, too weak, weak, good, excellent
+	Hint       string  `json:"hint,omitempty"`
+}
+
+// Alarm is the life cycle of the alerts of a lamp or board.
+type Alarm struct {
+	State string    `json:"state"`          // normal, unacknowledged, acknowledged, returned_unacknowledged, shelved, out_of_service
+	Text  string    `json:"text,omitempty"` // of the newest condition
+	Until time.Time `json:"until,omitzero"` // end of the time on the shelf
+}
+
+// Waits tells whether a person has yet to acknowledge.
+func (a Alarm) Waits() bool {
+	return a.State == "unacknowledged" || a.State == "returned_unacknowledged"
+}
+
+// Board is the small computer that reads one or more lamps.
+type Board struct {
+	Name   string        `json:"name"`
+	Lamps  []string      `json:"lamps,omitempty"`
+	Silent bool          `json:"silent"`
+	Cause  string        `json:"cause,omitempty"`    // likely cause of the silence
+	Last   time.Time     `json:"last,omitzero"`      // newest report
+	Every  time.Duration `json:"every_ns,omitempty"` // interval between reports; 0: not known yet
+	Volts  *float64      `json:"volts,omitempty"`
+	RSSI   *float64      `json:"rssi_dbm,omitempty"`
+	Flat   *Flat         `json:"flat,omitempty"` // forecast of the battery
+	Alarm  Alarm         `json:"alarm"`
+}
+
+// Flat is when a battery will be flat.
+type Flat struct {
+	At    time.Time `json:"at"`
+	Early time.Time `json:"early"` // ends of the 90 % interval
+	Late  time.Time `json:"late"`
+	Basis string    `json:"basis"`
+}
+
+// EventQuery says which events are wanted; the zero value: the newest 100.
+type EventQuery struct {
+	Lamp, Board string
+	Kinds       []string
+	Before      int64     // only rows below; 0: from the newest on
+	From, To    time.Time // From included, To not; zero: no bound
+	Limit       int       // 0: 100; at most 10,000
+}
+
+// Event is something that lampward decided or a person did.
+type Event struct {
+	ID         string    `json:"id"`
+	Row        int64     `json:"row"` // for EventQuery.Before
+	Time       time.Time `json:"time"`
+	Uncertain  bool      `json:"time_uncertain,omitempty"`
+	Kind       string    `json:"kind"`
+	Lamp       string    `json:"lamp,omitempty"`
+	Board      string    `json:"board,omitempty"`
+	Value      float64   `json:"value"`
+	OnAbove    float64   `json:"on_above"`
+	OffBelow   float64   `json:"off_below"`
+	Confidence float64   `json:"confidence"`
+	Guess      bool      `json:"provisional,omitempty"`
+	State      string    `json:"state,omitempty"`
+	Since      time.Time `json:"since,omitzero"`
+	Text       string    `json:"text"`
+	Why        string    `json:"why"`
+	By         string    `json:"by,omitempty"`
+	Quiet      string    `json:"quiet,omitempty"` // why it was not sent
+}
+
+// Point is one reading, or what several in a row amount to.
+type Point struct {
+	At    time.Time     `json:"at"`
+	Span  time.Duration `json:"span_ns"` // 0: one reading
+	Min   float64       `json:"min"`
+	Mean  float64       `json:"mean"`
+	Max   float64       `json:"max"`
+	Count int64         `json:"count"`
+}
+
+// DeliveryQuery says which messages are wanted; the zero value: the newest 100.
+type DeliveryQuery struct {
+	State       string // pending, sent or dead; empty: any
+	Route       string
+	Lamp, Board string
+	Before      int64
+	Limit       int
+}
+
+// Delivery is one message on its way to one route.
+type Delivery struct {
+	ID       int64     `json:"id"`
+	Event    string    `json:"event"` // id of the event
+	Route    string    `json:"route"`
+	State    string    `json:"state"` // pending, sent or dead
+	Time     time.Time `json:"time"`  // of the event
+	Kind     string    `json:"kind"`
+	Lamp     string    `json:"lamp,omitempty"`
+	Board    string    `json:"board,omitempty"`
+	Text     string    `json:"text"`
+	Attempts int       `json:"attempts"`
+	Last     time.Time `json:"last,omitzero"` // of the last attempt
+	Due      time.Time `json:"due,omitzero"`  // of the next, while pending
+	Note     string    `json:"note,omitempty"`
+}
+
+// Action is something a person wants done.
+type Action struct {
+	Verb     string // see Verbs
+	Lamp     string // what it is about: a lamp,
+	Board    string // or a board
+	State    string // teach: lit or dark
+	For      time.Duration
+	OnAbove  float64
+	OffBelow float64
+	ID       int64  // resend
+	By       string // who wants it
+}
+
+// The verbs of an Action.
+const (
+	Ack       = "ack"       // acknowledge the alert of Lamp or Board
+	Shelve    = "shelve"    // tell nothing of Lamp or Board for For
+	Unshelve  = "unshelve"  // end that
+	Retire    = "retire"    // take Lamp or Board out of service
+	Reinstate = "reinstate" // and back
+	Teach     = "teach"     // Lamp shows State now
+	Battery   = "battery"   // a fresh battery was put into Board
+	Levels    = "levels"    // set the switching levels of Lamp by hand
+	Relearn   = "relearn"   // have them learned again
+	Resend    = "resend"    // put message ID back in line
+	Try       = "try"       // send a test message through every route
+)

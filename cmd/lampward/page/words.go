@@ -1,0 +1,182 @@
+package page
+
+import (
+	"fmt"
+	"hash/fnv"
+	"html/template"
+	"math"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// words turns numbers and times into what people read, for one reader.
+type words struct {
+	now  time.Time
+	zone *time.Location
+}
+
+// Stamp is a moment, as short as it can be without being mistaken.
+func (w words) Stamp(t time.Time) string {
+	if t.IsZero() {
+		return "never"
+	}
+	t, now := t.In(w.zone), w.now.In(w.zone)
+	day := func(t time.Time) int { return t.Year()*1000 + t.YearDay() }
+	switch away := t.Sub(now).Abs(); {
+	case day(t) == day(now):
+		return t.Format("15:04")
+	case away < 6*24*time.Hour:
+		return t.Format("Mon 15:04")
+	case away < 300*24*time.Hour:
+		return t.Format("2 Jan 15:04")
+	}
+	return t.Format("2 Jan 2006 15:04")
+}
+
+// Day is a date.
+func (w words) Day(t time.Time) string {
+	if t.In(w.zone).Year() == w.now.In(w.zone).Year() {
+		return t.In(w.zone).Format("2 Jan")
+	}
+	return t.In(w.zone).Format("2 Jan 2006")
+}
+
+// Exact is a moment to the second.
+func (w words) Exact(t time.Time) string { return t.In(w.zone).Format("2006-01-02 15:04:05 MST") }
+
+// ISO is a moment for programs.
+func (w words) ISO(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }
+
+// Ago is how long ago a moment was, or how far ahead it is.
+func (w words) Ago(t time.Time) string {
+	d := w.now.Sub(t)
+	switch {
+	case t.IsZero():
+		return "never"
+	case d < 0:
+		return "in " + long(-d)
+	}
+	return long(d) + " ago"
+}
+
+// For is how long it is since a moment.
+func (w words) For(t time.Time) string { return long(w.now.Sub(t)) }
+
+// Age is the moment in ms since 1970, with which the script keeps "ago" fresh.
+func (w words) Age(t time.Time) int64 { return t.UnixMilli() }
+
+// Zone is the reader's time zone.
+func (w words) Zone() string { return w.zone.String() }
+
+// long spells a length of time.
+func long(d time.Duration) string {
+	const day = 24 * time.Hour
+	if d < 0 {
+		d = 0
+	}
+	two := func(a int64, ua string, b int64, ub string) string {
+		if b == 0 {
+			return fmt.Sprintf("%d %s", a, ua)
+		}
+		return fmt.Sprintf("%d %s %d %s", a, ua, b, ub)
+	}
+	switch {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%d s", d/time.Second)
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d min", d/time.Minute)
+	case d < 2*day:
+		return two(int64(d/time.Hour), "h", int64(d%time.Hour/time.Minute), "min")
+	case d < 60*day:
+		return two(int64(d/day), "d", int64(d%day/time.Hour), "h")
+	}
+	return fmt.Sprintf("%d days", d/day)
+}
+
+// count writes a reading or level: whole where that says it all.
+func count(v float64) string {
+	switch a := math.Abs(v); {
+	case a == math.Trunc(a) && a < 1e9:
+		return strconv.FormatFloat(v, 'f', 0, 64)
+	case a >= 1e7 || a < 0.001 && a > 0:
+		return strconv.FormatFloat(v, 'g', 4, 64)
+	case a >= 100:
+		return strconv.FormatFloat(v, 'f', 0, 64)
+	case a >= 10:
+		return strconv.FormatFloat(v, 'f', 1, 64)
+	}
+	return strconv.FormatFloat(v, 'f', 2, 64)
+}
+
+// percent writes a share; it says 100 or 0 only of the whole or nothing.
+func percent(v float64) string {
+	switch {
+	case v > 0.999 && v < 1:
+		return "over 99.9 %"
+	case v > 0.99 && v < 1:
+		return strconv.FormatFloat(math.Floor(v*1000)/10, 'f', 1, 64) + " %"
+	case v > 0 && v < 0.01:
+		return "under 1 %"
+	}
+	return strconv.FormatFloat(100*v, 'f', 0, 64) + " %"
+}
+
+// handle names a part of the page after a lamp or board, whatever is in the
+// name.
+func handle(sort, name string) string {
+	h := fnv.New64a()
+	_, _ = h.Write([]byte(name))
+	return sort + "-" + strconv.FormatUint(h.Sum64(), 36)
+}
+
+var alarmWords = map[string]string{
+	"unacknowledged":          "not acknowledged",
+	"acknowledged":            "acknowledged",
+	"returned_unacknowledged": "over, but not acknowledged",
+	"shelved":                 "shelved",
+	"out_of_service":          "out of service",
+}
+
+// causeWords and the like say what a code word means.
+func plain(code string) string { return strings.ReplaceAll(code, "_", " ") }
+
+// kindWords are the kinds of event in a list.
+var kindWords = map[string]string{
+	"many_silent": "several boards silent", "many_returned": "several boards back", "returned": "back",
+	"battery_low": "battery low", "fault": "sensor trouble", "fault_over": "sensor works again",
+	"out_of_service": "out of service", "in_service": "back in service", "battery_new": "battery changed",
+	"downtime": "lampward was down", "learned": "learned",
+}
+
+func kindWord(k string) string {
+	if w, ok := kindWords[k]; ok {
+		return w
+	}
+	return plain(k)
+}
+
+var stateWords = map[string]string{"pending": "waiting", "sent": "sent", "dead": "not delivered"}
+
+func (s *Server) words() template.FuncMap {
+	return template.FuncMap{
+		"asset": s.assetPath, "count": count, "percent": percent, "handle": handle, "plain": plain,
+		"kindWord": kindWord, "long": long,
+		"alarmWord": func(state string) string { return alarmWords[state] },
+		"sentWord":  func(state string) string { return stateWords[state] },
+		"query":     url.QueryEscape,
+		"five":      func() []int { return []int{1, 2, 3, 4, 5} },
+		"args": func(kv ...any) (map[string]any, error) {
+			m := map[string]any{}
+			for i := 0; i+1 < len(kv); i += 2 {
+				k, ok := kv[i].(string)
+				if !ok {
+					return nil, fmt.Errorf("args: %v is no name", kv[i])
+				}
+				m[k] = kv[i+1]
+			}
+			return m, nil
+		},
+	}
+}

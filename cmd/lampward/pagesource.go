@@ -1,0 +1,331 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"lampward/cmd/lampward/page"
+	"lampward/notify"
+	"lampward/notify/link"
+	"lampward/rules"
+	"lampward/store"
+)
+
+// historian is what the page needs of the store besides what the loop does.
+type historian interface {
+	Events(ctx context.Context, f store.EventFilter) ([]store.StoredEvent, error)
+	Trace(ctx context.Context, lamp string, from, to time.Time, points int) ([]store.Point, error)
+	Deliveries(ctx context.Context, f store.DeliveryFilter) ([]store.DeliveryRow, error)
+	Resend(ctx context.Context, id int64, due time.Time) error
+}
+
+// pageSource shows the daemon to the page: engine time becomes wall time,
+// and what a person wants becomes an input.
+type pageSource struct {
+	d       *daemon
+	store   historian
+	routes  []notify.Route
+	linkKey []byte
+
+	levels sync.Mutex // one change of the levels at a time
+}
+
+func newPageSource(d *daemon) (*pageSource, error) {
+	h, ok := d.store.(historian)
+	if !ok {
+		return nil, errors.New("page: the store gives no history")
+	}
+	routes, _, err := newRoutes(d.cfg, serveOptions{log: d.log, wall: d.clock.Wall})
+	if err != nil {
+		return nil, err
+	}
+	k, err := linkKey(d.cfg.Store.Dir)
+	if err != nil {
+		return nil, err
+	}
+	return &pageSource{d: d, store: h, routes: routes, linkKey: k}, nil
+}
+
+// look runs fn between two steps of the loop.
+func (p *pageSource) look(ctx context.Context, fn func(m *rules.Machine)) error {
+	return p.d.do(ctx, job{look: fn})
+}
+
+// stored waits until everything that was taken so far is stored, so that who
+// looks sees the newest reading too. While storing does not work there is
+// nothing to wait for.
+func (p *pageSource) stored(ctx context.Context) error {
+	_ = p.d.do(ctx, job{})
+	return ctx.Err()
+}
+
+// wallTime turns engine time into wall time.
+func wallTime(t time.Time, offset time.Duration) time.Time {
+	if t.IsZero() {
+		return t
+	}
+	return t.Add(offset)
+}
+
+func (p *pageSource) Status(ctx context.Context, only ...string) (page.Status, error) {
+	var st page.Status
+	err := p.look(ctx, func(m *rules.Machine) { st = p.status(m, only) })
+	return st, err
+}
+
+// status is called by the loop.
+func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
+	d := p.d
+	now, offset := d.clock.Now(), d.wall.offset
+	c := d.intake.count.snapshot()
+	st := page.Status{
+		Now: now.Add(offset), Uncertain: d.wall.doubted, Version: version(), Routes: []string{},
+		Counts: map[string]int64{"readings": c.Readings, "unknown": c.Unknown, "retained": c.Retained,
+			"repeated": c.Repeated, "late": c.Late, "malformed": c.Malformed},
+		Lamps: []page.Lamp{}, Boards: []page.Board{},
+	}
+	if d.broken != nil {
+		st.Broken = d.broken.Error()
+	}
+	for _, r := range d.routes {
+		st.Routes = append(st.Routes, r.name)
+	}
+	cfg := m.Config()
+	lampsOf := map[string][]string{}
+	for _, l := range cfg.Lamps {
+		b := boardName(l)
+		lampsOf[b] = append(lampsOf[b], l.Name)
+	}
+	board := func(s rules.DeviceStatus) {
+		b := boardOf(s, offset)
+		b.Lamps = lampsOf[s.Name]
+		if a, ok := m.DeviceAlarm(s.Name); ok {
+			b.Alarm = alarmOf(a, offset)
+		}
+		st.Boards = append(st.Boards, b)
+	}
+	lamp := func(s rules.LampStatus, c rules.LampConfig) {
+		l := lampOf(s, c, offset)
+		if a, ok := m.LampAlarm(s.Name); ok {
+			l.Alarm = alarmOf(a, offset)
+		}
+		st.Lamps = append(st.Lamps, l)
+	}
+	if len(only) == 0 {
+		for i, s := range m.Lamps() {
+			lamp(s, cfg.Lamps[i])
+		}
+		for _, s := range m.Devices(now) {
+			board(s)
+		}
+		return st
+	}
+	seen := map[string]bool{}
+	for i, c := range cfg.Lamps {
+		if !slices.Contains(only, c.Name) {
+			continue
+		}
+		if s, ok := m.LampStatus(c.Name); ok {
+			lamp(s, cfg.Lamps[i])
+		}
+		if b := boardName(c); !seen[b] {
+			seen[b] = true
+			if s, ok := m.DeviceStatus(b, now); ok {
+				board(s)
+			}
+		}
+	}
+	return st
+}
+
+func lampOf(s rules.LampStatus, c rules.LampConfig, offset time.Duration) page.Lamp {
+	v, a := s.Verdict, s.Aim
+	l := page.Lamp{
+		Name: s.Name, Board: s.Device, State: v.State.String(), Since: wallTime(v.Since, offset),
+		At: wallTime(s.At, offset), Value: s.Value, OnAbove: v.OnAbove, OffBelow: v.OffBelow,
+		Inverted: c.Learn.LitLower, ByHand: c.Learn.Manual.IsSet(), Confidence: v.Confidence,
+		Guess: v.Provisional, Fault: v.Fault.String(),
+		Aim: page.Aim{Dark: a.Dark, Lit: a.Lit, Noise: a.Noise, Separation: a.Separation, Grade: a.Grade, Hint: a.Hint},
+	}
+	return l
+}
+
+func boardOf(s rules.DeviceStatus, offset time.Duration) page.Board {
+	b := page.Board{
+		Name: s.Name, Silent: s.Silent, Cause: strings.Join(s.Causes, "; "), Last: wallTime(s.Heard, offset), Every: s.Every,
+		Volts: s.Volts, RSSI: s.RSSI,
+	}
+	if f := s.Battery; f != nil {
+		b.Flat = &page.Flat{At: wallTime(f.Flat, offset), Early: wallTime(f.Early, offset), Late: wallTime(f.Late, offset), Basis: f.Basis}
+	}
+	return b
+}
+
+func alarmOf(a rules.AlarmStatus, offset time.Duration) page.Alarm {
+	return page.Alarm{State: a.State, Text: a.Text, Until: wallTime(a.ShelfEnd, offset)}
+}
+
+func (p *pageSource) Events(ctx context.Context, q page.EventQuery) ([]page.Event, error) {
+	f := store.EventFilter{Key: key(q.Lamp, q.Board), Before: q.Before, From: q.From, To: q.To, Limit: q.Limit}
+	for _, k := range q.Kinds {
+		f.Kinds = append(f.Kinds, rules.Kind(k))
+	}
+	list, err := p.store.Events(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]page.Event, len(list))
+	for i, s := range list {
+		e := s.Event
+		out[i] = page.Event{
+			ID: s.ID, Row: s.Row, Time: s.Wall, Uncertain: s.WallUncertain, Kind: string(e.Kind), Lamp: e.Lamp, Board: e.Device,
+			Value: e.Value, OnAbove: e.OnAbove, OffBelow: e.OffBelow, Confidence: e.Confidence, Guess: e.Provisional,
+			State: e.State, Since: wallTime(e.Since, s.Wall.Sub(e.At)), Text: e.Text, Why: e.Why, By: e.By, Quiet: e.Quiet,
+		}
+	}
+	return out, nil
+}
+
+func (p *pageSource) Trace(ctx context.Context, lamp string, from, to time.Time, points int) ([]page.Point, error) {
+	if err := p.stored(ctx); err != nil {
+		return nil, err
+	}
+	list, err := p.store.Trace(ctx, lamp, from, to, points)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]page.Point, len(list))
+	for i, x := range list {
+		out[i] = page.Point{At: x.Wall, Span: x.Span, Min: x.Min, Mean: x.Mean, Max: x.Max, Count: x.Count}
+	}
+	return out, nil
+}
+
+func (p *pageSource) Deliveries(ctx context.Context, q page.DeliveryQuery) ([]page.Delivery, error) {
+	list, err := p.store.Deliveries(ctx, store.DeliveryFilter{State: store.State(q.State), Route: q.Route,
+		Key: key(q.Lamp, q.Board), Before: q.Before, Limit: q.Limit})
+	if err != nil {
+		return nil, err
+	}
+	var offset time.Duration
+	if err := p.look(ctx, func(*rules.Machine) { offset = p.d.wall.offset }); err != nil {
+		return nil, err
+	}
+	out := make([]page.Delivery, len(list))
+	for i, x := range list {
+		out[i] = page.Delivery{
+			ID: x.ID, Event: x.EventID, Route: x.Route, State: string(x.State), Time: x.Wall, Kind: string(x.Event.Kind),
+			Lamp: x.Event.Lamp, Board: x.Event.Device, Text: x.Event.Text, Attempts: x.Attempts, Last: x.LastWall, Note: x.Note,
+		}
+		if x.State == store.Pending {
+			out[i].Due = wallTime(x.Due, offset)
+		}
+	}
+	return out, nil
+}
+
+// Do turns what a person wants into an input, or does it.
+func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
+	switch a.Verb {
+	case page.Resend:
+		return p.resend(ctx, a.ID)
+	case page.Try:
+		return p.try(ctx)
+	}
+	name := a.Lamp + a.Board // one of them is empty
+	var alarm rules.AlarmStatus
+	var known bool
+	err := p.look(ctx, func(m *rules.Machine) {
+		if a.Lamp != "" {
+			alarm, known = m.LampAlarm(a.Lamp)
+		} else {
+			alarm, known = m.DeviceAlarm(a.Board)
+		}
+	})
+	if err != nil {
+		return "", err
+	}
+	if !known {
+		return "", fmt.Errorf("There is no lamp or board %q.: %w", name, page.ErrUnknown) //nolint:staticcheck // a sentence for people
+	}
+	in := rules.Input{Lamp: a.Lamp, Device: a.Board, By: a.By}
+	said := ""
+	switch a.Verb {
+	case page.Ack:
+		in.Kind, said = rules.InAck, name+": acknowledged."
+		if alarm.State == rules.AlarmNormal || alarm.State == rules.AlarmAcknowledged {
+			said = name + ": there was nothing to acknowledge."
+		}
+	case page.Shelve:
+		in.Kind, in.For, said = rules.InShelve, a.For, fmt.Sprintf("%s: nothing is sent about it for %s.", name, a.For)
+		if alarm.State == rules.AlarmOutOfService {
+			return "", refusal("%s is out of service, so nothing is sent about it anyway.", name)
+		}
+	case page.Unshelve:
+		in.Kind, said = rules.InShelve, name+": no longer shelved."
+		if alarm.State != rules.AlarmShelved {
+			said = name + ": it was not shelved."
+		}
+	case page.Retire:
+		in.Kind, in.Word, said = rules.InService, "out", name+": out of service."
+	case page.Reinstate:
+		in.Kind, in.Word, said = rules.InService, "in", name+": in service."
+	case page.Teach:
+		in.Kind, in.Word, said = rules.InTeach, a.State, fmt.Sprintf("%s: noted that it is %s now.", name, a.State)
+	case page.Battery:
+		in.Kind, said = rules.InBattery, name+": fresh battery noted."
+	case page.Levels, page.Relearn:
+		return p.setLevels(ctx, a)
+	default:
+		return "", refusal("There is no action %q.", a.Verb)
+	}
+	if err := p.d.do(ctx, job{inputs: []rules.Input{in}}); err != nil {
+		return "", err
+	}
+	return said, nil
+}
+
+func refusal(format string, args ...any) error {
+	return fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), page.ErrRefused)
+}
+
+func (p *pageSource) resend(ctx context.Context, id int64) (string, error) {
+	err := p.store.Resend(ctx, id, p.d.clock.Now())
+	if errors.Is(err, store.ErrNotFound) {
+		return "", fmt.Errorf("There is no message %d.: %w", id, page.ErrUnknown) //nolint:staticcheck // a sentence for people
+	}
+	if err != nil {
+		return "", err
+	}
+	p.d.worker.Wake()
+	return fmt.Sprintf("Message %d is back in line.", id), nil
+}
+
+// try sends a test message through every route.
+func (p *pageSource) try(ctx context.Context) (string, error) {
+	if len(p.routes) == 0 {
+		return "", refusal("No webhook and no mail is configured, so no message leaves this machine.")
+	}
+	ctx, cancel := context.WithTimeout(ctx, time.Minute)
+	defer cancel()
+	var lines []string
+	for _, r := range notify.Test(ctx, p.routes, p.d.clock.Wall()) {
+		lines = append(lines, r.String())
+	}
+	return strings.Join(lines, "\n"), nil
+}
+
+// Link tells what the token of a link in a message stands for.
+func (p *pageSource) Link(_ context.Context, token string) (page.Action, error) {
+	c, err := link.Verify(p.linkKey, token, p.d.clock.Wall())
+	if err != nil {
+		return page.Action{}, refusal("%s", err)
+	}
+	lamp, board := subject(c.About)
+	return page.Action{Verb: c.Action, Lamp: lamp, Board: board, For: c.For}, nil
+}

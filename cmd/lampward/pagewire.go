@@ -1,0 +1,169 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	_ "time/tzdata" // the page speaks in the reader's zone, on machines without a zone database too
+
+	"lampward/broker"
+	"lampward/cmd/lampward/page"
+	"lampward/rules"
+)
+
+// pageServer serves the page.
+type pageServer struct {
+	ln   net.Listener
+	srv  *http.Server
+	page *page.Server
+}
+
+// tokenFile holds what commands on this machine show the page instead of
+// logging in; who may read the store may use it.
+const tokenFile = "page-token"
+
+// newPage makes the page and has the loop tell it what happens. It must be
+// called before the loop runs.
+func (d *daemon) newPage() (*pageServer, error) {
+	p := &pageServer{}
+	if d.cfg.Page.Listen == "" {
+		return p, nil
+	}
+	src, err := newPageSource(d)
+	if err != nil {
+		return nil, err
+	}
+	token := rand.Text() + rand.Text()
+	o := page.Options{
+		Source: src, Log: d.log, People: map[string]string{}, Verify: broker.VerifyPassword,
+		Token: token, Hosts: d.cfg.Page.Hosts, Secure: d.cfg.Page.CertFile != "",
+	}
+	for _, x := range d.cfg.People {
+		o.People[x.Name] = x.PasswordHash
+	}
+	if p.page, err = page.New(o); err != nil {
+		return nil, err
+	}
+	if p.ln, err = net.Listen("tcp", d.cfg.Page.Listen); err != nil {
+		return nil, fmt.Errorf("page.listen: %w; write another address in the [page] table, or stop the program that uses this one", err)
+	}
+	if o.Secure {
+		c, err := serverTLS(d.cfg.Page.CertFile, d.cfg.Page.KeyFile)
+		if err != nil {
+			_ = p.ln.Close()
+			return nil, fmt.Errorf("page.cert_file: %w", err)
+		}
+		p.ln = tls.NewListener(p.ln, c)
+	} else if len(o.People) > 0 {
+		if a, ok := p.ln.Addr().(*net.TCPAddr); ok && !a.IP.IsLoopback() {
+			d.log.Warn("passwords for the page cross the network unencrypted; set cert_file and key_file in [page], or put the page behind a proxy that speaks TLS")
+		}
+	}
+	if err := writePrivate(filepath.Join(d.cfg.Store.Dir, tokenFile), token); err != nil {
+		d.log.Warn("commands on this machine will have to log in to the page", "error", err)
+	}
+	p.srv = &http.Server{
+		Handler: p.page.Handler(), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second,
+		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10,
+	}
+	before := d.tap
+	d.tap = func(in rules.Input, events []rules.Event) {
+		if before != nil {
+			before(in, events)
+		}
+		p.page.Changed(in.Lamp, in.Device, len(events) > 0)
+		for i := range events {
+			if e := &events[i]; e.Lamp != in.Lamp || e.Device != in.Device {
+				p.page.Changed(e.Lamp, e.Device, true)
+			}
+		}
+	}
+	return p, nil
+}
+
+// writePrivate writes a file that only this user can read, whole or not at
+// all.
+func writePrivate(file, text string) error {
+	tmp := file + ".new"
+	_ = os.Remove(tmp) // one that a crash left may have other rights
+	if err := os.WriteFile(tmp, []byte(text+"\n"), 0o600); err != nil {
+		return err
+	}
+	return os.Rename(tmp, file)
+}
+
+func (p *pageServer) addr() net.Addr {
+	if p.ln == nil {
+		return nil
+	}
+	return p.ln.Addr()
+}
+
+func (p *pageServer) close() {
+	if p.ln != nil {
+		_ = p.ln.Close()
+	}
+}
+
+func (p *pageServer) run(ctx context.Context) error {
+	if p.srv == nil {
+		<-ctx.Done()
+		return nil
+	}
+	stopped := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		defer close(stopped)
+		p.page.Close()
+		// Who is slow to take an answer does not hold up the daemon.
+		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
+		defer cancel()
+		if p.srv.Shutdown(end) != nil {
+			_ = p.srv.Close()
+		}
+	})
+	err := p.srv.Serve(p.ln)
+	if !stop() {
+		<-stopped
+	}
+	if errors.Is(err, http.ErrServerClosed) {
+		return nil
+	}
+	return err
+}
+
+// boardName is the device of a lamp, which is its own name if none is given.
+func boardName(lamp rules.LampConfig) string {
+	if lamp.Device != "" {
+		return lamp.Device
+	}
+	return lamp.Name
+}
+
+// key is an event's or delivery's subject as the store names it.
+func key(lamp, board string) string {
+	switch {
+	case lamp != "":
+		return "lamp/" + lamp
+	case board != "":
+		return "device/" + board
+	}
+	return ""
+}
+
+// subject is the reverse.
+func subject(key string) (lamp, board string) {
+	if name, ok := strings.CutPrefix(key, "lamp/"); ok {
+		return name, ""
+	}
+	name, _ := strings.CutPrefix(key, "device/")
+	return "", name
+}
