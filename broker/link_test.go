@@ -147,6 +147,7 @@ func TestStoppingIsNoNewsOfClients(t *testing.T) {
 		br := embedded(t, Options{}, sink)
 		b := br.dial(t, v)
 		require.Zero(t, b.connect(login{id: "board", keepAlive: 60, will: "cellar/will"}))
+		synctest.Wait()
 		br.stop()
 		last := b.hungUp()
 		if v == 5 {
