@@ -145,6 +145,11 @@ func NewMail(o MailOptions) (*Mail, error) {
 // Name returns the route's name.
 func (m *Mail) Name() string { return m.o.Name }
 
+// String describes the route without what is secret in it.
+func (m *Mail) String() string {
+	return fmt.Sprintf("%s: email by %s:%d (%s)", m.o.Name, m.o.Host, m.o.Port, m.o.Security)
+}
+
 // Warnings returns what the program must say at start, in plain words.
 func (m *Mail) Warnings() []string {
 	var out []string

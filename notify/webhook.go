@@ -329,6 +329,11 @@ func (w *Webhook) findPrivate() []string {
 // Name returns the route's name.
 func (w *Webhook) Name() string { return w.o.Name }
 
+// String describes the webhook without what is secret in it.
+func (w *Webhook) String() string {
+	return fmt.Sprintf("%s: %s %s://%s", w.o.Name, w.o.Method, w.url.Scheme, w.url.Host)
+}
+
 // Warnings returns what the program must say at start, in plain words.
 func (w *Webhook) Warnings() []string {
 	var out []string

@@ -192,6 +192,9 @@ type routeLoop struct {
 	// folded holds the ids of each folded message that failed: it is tried
 	// again as it was, so that its id stays the same.
 	folded [][]int64
+	// single holds the ids of those whose folded message was refused: each is
+	// sent by itself, for one of them, or the sum of them, may be to blame.
+	single map[int64]bool
 }
 
 func newRouteLoop(o *Options, r Route) *routeLoop {
@@ -202,6 +205,7 @@ func newRouteLoop(o *Options, r Route) *routeLoop {
 		wake:    make(chan struct{}, 1),
 		pace:    newPacer(limit),
 		unsaved: map[int64]func(context.Context) error{},
+		single:  map[int64]bool{},
 	}
 }
 
@@ -331,10 +335,14 @@ func (l *routeLoop) group(due []rules.Delivery) []rules.Delivery {
 		}
 		break // part of it was settled by hand: the rest folds anew
 	}
-	if len(due) <= l.limit.FoldOver {
+	if len(due) <= l.limit.FoldOver || l.single[due[0].ID] {
 		return due[:1]
 	}
-	return due[:min(len(due), maxFold)]
+	n := 1
+	for n < min(len(due), maxFold) && !l.single[due[n].ID] {
+		n++
+	}
+	return due[:n]
 }
 
 // attempt sends one group and records what came of it. again tells that it
@@ -345,6 +353,13 @@ func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) (again 
 		return true, nil // stopped: not the receiver's fault, so not counted
 	}
 	now := l.o.Now()
+	if out.Kind == Never && len(group) > 1 {
+		l.log.Warn("a folded message was refused; its messages are sent one by one", "messages", len(group), "note", out.Note)
+		for i := range group {
+			l.single[group[i].ID] = true
+		}
+		return false, nil
+	}
 	if out.Kind == Delivered {
 		l.recovered = l.recovered || l.fails > 0
 		l.fails, l.success = 0, now
@@ -375,7 +390,11 @@ func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) (again 
 		d := &group[i]
 		tries := d.Attempts + 1
 		log := l.log.With("event", d.EventID, "about", d.Key, "attempt", tries, "note", out.Note)
-		switch kind, reason := l.verdict(d, out, now); kind {
+		kind, reason := l.verdict(d, out, now)
+		if kind != Again {
+			delete(l.single, d.ID)
+		}
+		switch kind {
 		case Delivered:
 			log.Info("delivered")
 			l.unsaved[d.ID] = func(ctx context.Context) error { return l.o.Outbox.Sent(ctx, d.ID, now, out.Note) }

@@ -30,43 +30,66 @@ func seeded(seed uint64) func() float64 {
 // Every delivery arrives, in order within its lamp, over a route that fails
 // half of the time; a lamp whose message waits does not hold up the others.
 func TestWorkerOrderAndRetry(t *testing.T) {
-	for _, heads := range []bool{false, true} {
-		orderAndRetry(t, &memOutbox{heads: heads})
+	for _, box := range []*memOutbox{{}, {heads: true}} {
+		assert.Empty(t, orderAndRetry(t, box, Backoff{Rand: seeded(4)}))
 	}
 }
 
-func orderAndRetry(t *testing.T, box *memOutbox) {
+// Negative control: the test above finds an outbox that forgets the order, and
+// a worker that gives up too soon.
+func TestWorkerOrderAndRetryControl(t *testing.T) {
+	assert.Contains(t, orderAndRetry(t, &memOutbox{loose: true}, Backoff{Rand: seeded(4)}), "order")
+	assert.Contains(t, orderAndRetry(t, &memOutbox{}, Backoff{Rand: seeded(4), GiveUp: time.Nanosecond, GiveUpTries: 2}), "lost")
+}
+
+func orderAndRetry(t *testing.T, box *memOutbox, b Backoff) (fault string) {
 	synctest.Test(t, func(t *testing.T) {
 		rnd := seeded(3)
 		r := &scripted{name: "hook"}
-		var arrived []string
+		arrived := map[string][]string{}
 		r.send = func(_ context.Context, ds []rules.Delivery) Outcome {
 			if rnd() < 0.5 {
 				return Outcome{Kind: Again, Note: "503"}
 			}
-			arrived = append(arrived, ds[0].EventID)
+			arrived[ds[0].Key] = append(arrived[ds[0].Key], ds[0].EventID)
 			return ok
 		}
 		want := map[string][]string{}
 		for i := range 200 {
-			lamp := fmt.Sprintf("lamp%d", i%7)
-			d := lit("hook", lamp, time.Now())
-			d.EventID = fmt.Sprintf("%s-%d", lamp, i)
-			want[lamp] = append(want[lamp], d.EventID)
+			d := lit("hook", fmt.Sprintf("lamp%d", i%7), time.Now())
+			d.EventID = fmt.Sprintf("ev-%d", i)
+			want[d.Event.Key()] = append(want[d.Event.Key()], d.EventID)
 			box.add(d)
 		}
-		runWorker(t, Options{Outbox: box, Routes: []Route{r}, Backoff: Backoff{Rand: seeded(4)}}, 2*time.Hour)
-		open, sent, dead := box.count()
-		assert.Equal(t, []int{0, 200, 0}, []int{open, sent, dead})
-		for lamp, ids := range want {
-			var have []string
-			for _, id := range arrived {
-				if len(id) > len(lamp) && id[:len(lamp)+1] == lamp+"-" {
-					have = append(have, id)
-				}
-			}
-			assert.Equal(t, ids, have, "each once and in order")
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}, Backoff: b}, 2*time.Hour)
+		if open, sent, dead := box.count(); sent != 200 {
+			fault = fmt.Sprintf("lost: %d open, %d sent, %d dead", open, sent, dead)
+		} else if !assert.ObjectsAreEqual(want, arrived) {
+			fault = fmt.Sprintf("order: %v", arrived)
 		}
+	})
+	return fault
+}
+
+// A folded message that is refused is sent in its parts; only the one that is
+// to blame is parked.
+func TestWorkerFoldedRefused(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		r := &scripted{name: "phone"}
+		r.send = func(_ context.Context, ds []rules.Delivery) Outcome {
+			if len(ds) > 1 || ds[0].EventID == "ev-7" {
+				return Outcome{Kind: Never, Note: "413"}
+			}
+			return ok
+		}
+		for i := range 30 {
+			box.add(lit("phone", fmt.Sprint(i), time.Now()))
+		}
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}, Limits: map[string]Limit{"phone": {FoldOver: 10}}}, time.Hour)
+		open, sent, dead := box.count()
+		assert.Equal(t, []int{0, 29, 1}, []int{open, sent, dead})
+		assert.Len(t, r.got, 31)
 	})
 }
 
