@@ -341,7 +341,7 @@ func weather(r *rand.Rand, s *Spec) []float64 {
 					target, left = 1, clear*r.ExpFloat64()
 				}
 			}
-			x += (target - x) / edge * 1.5
+			x += math.Min(math.Max(target-x, -(1-low)/edge), (1-low)/edge)
 			w[i] = x
 		}
 	case Flicker:

@@ -154,7 +154,7 @@ func (x *edge) credit() float64 { return clamp((0.5-x.Act)/0.25, 0, 1) }
 // lamp of this step explains the edges of about its size than chance does.
 //
 // Chance would spread the sizes log-uniformly, so that among n others between
-// half and twice the size n*width/(size*ln 4) would fall as close as these; a
+// 1/1.6 and 1.6 times the size n*width/(size*ln 2.56) would fall as close as these; a
 // lamp's edges come on top of that (Poisson), and alternate in sign except
 // where one went unseen.
 func (e *edges) evidence(size float64) (ev, mean float64, n int) {
@@ -163,7 +163,7 @@ func (e *edges) evidence(size float64) (ev, mean float64, n int) {
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
 		a := math.Abs(x.Size)
-		if a < 0.5*size || a > 2*size {
+		if a < size/1.6 || a > 1.6*size {
 			continue
 		}
 		w := x.credit()
@@ -191,7 +191,7 @@ func (e *edges) evidence(size float64) (ev, mean float64, n int) {
 	if k == 0 || wrong > 0 && wrong >= turns {
 		return 0, 0, 0
 	}
-	chance := others * (width / k) / (size * 1.386)
+	chance := others * (width / k) / (size * 0.94)
 	if k > chance {
 		ev = mul(k, ln(k/chance)) - (k - chance)
 	}
@@ -209,6 +209,34 @@ func (e *edges) dwarfed(step float64) bool {
 	return false
 }
 
+// daily tells whether the edges of this size come at the same hours on
+// several days, as those of a room's light do.
+func (e *edges) daily(step float64) bool {
+	const day, slack = 86_400_000, 5_400_000 // ms
+	var at [2]int64
+	var seen [2]int
+	for i := range e.E[:e.NE] {
+		x := &e.E[i]
+		if math.Abs(math.Abs(x.Size)-step) > mul(0.03, step)+mul(1.5, x.SD) || x.credit() == 0 {
+			continue
+		}
+		k := 0
+		if x.Size < 0 {
+			k = 1
+		}
+		if seen[k] == 0 {
+			at[k] = x.At
+		} else {
+			d := (x.At - at[k]) % day
+			if d > slack && d < day-slack || x.At-at[k] < day/2 {
+				return false
+			}
+		}
+		seen[k]++
+	}
+	return seen[0]+seen[1] >= 3
+}
+
 // fit finds the step that the collected edges speak for, with its evidence.
 // Of two that qualify it takes the larger: room lights are no lamps.
 func (e *edges) fit() (step, evidence float64) {
@@ -218,7 +246,11 @@ func (e *edges) fit() (step, evidence float64) {
 			continue
 		}
 		ev, mean, n := e.evidence(math.Abs(x.Size))
-		if n < 2 || n < 3 && ev < 6 || ev < 4.5 || ev < 12 && e.dwarfed(mean) {
+		if n < 2 || ev < 6 {
+			continue
+		}
+		daily := e.daily(mean)
+		if e.dwarfed(mean) && (daily || ev < 12) || daily && n < 8 {
 			continue
 		}
 		if step == 0 || mean > 1.3*step || mean > 0.77*step && ev > evidence {

@@ -49,6 +49,8 @@ type filter struct {
 	C    float64         // recent mean square of the innovations
 	Eps  float64         // chance of an outlier
 	Rho  float64         // chance of a jump of the ambient
+	Jump float64         // usual size of its jumps; 0: none seen
+	Part float64         // chance that a reading averages over a change of the lamp
 	Runs [maxRun]float64 // runs of one phase that reached this length, in this blinking
 	Rail float64         // readings saturate here; 0: unknown
 	PB   float64         // share of blinking among what follows dark (or lit)
@@ -154,7 +156,14 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			add(k)
 			// jump of the ambient
 			k = h
-			k.W, k.By = h.W*f.Rho*some*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
+			rho := f.Rho
+			if h.By == byJump { // where one came, the next is near: a cloud's edge
+				rho = math.Max(rho, 0.1)
+			}
+			if f.Jump > 0 && !clipped {
+				some = mul(0.5, some) + 0.25/f.Jump*exp(-math.Abs(d)/f.Jump)
+			}
+			k.W, k.By = h.W*rho*some*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
 			k.M, k.P, k.Jump = h.M+d, f.R, ms
 			add(k)
 		}
@@ -180,7 +189,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			if r := (y - h.M) / f.Step; r > 0.15 && r < 0.85 && !clipped {
 				k = h
 				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
-				k.S, k.W = to, h.W*hazard*(1-f.PB)*0.1/f.Step
+				k.S, k.W = to, h.W*hazard*(1-f.PB)*f.Part/f.Step
 				add(k)
 			}
 		case Blinking:

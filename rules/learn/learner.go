@@ -77,7 +77,7 @@ func (l *Learner) Reconfigure(cfg Config) {
 		}
 	}
 	if c.Cfg.manual() && !c.Known {
-		c.F = filter{Step: 1, R: sq(0.15), Tau2: 1e-4, Q: 1e-9, C: sq(0.15), Eps: 1e-3, Rho: 1e-9}
+		c.F = filter{Step: 1, R: sq(0.15), Tau2: 1e-4, Q: 1e-9, C: sq(0.15), Eps: 1e-3, Rho: 1e-9, Part: 0.01}
 		c.Known = true
 	}
 }
@@ -421,7 +421,7 @@ func (c *core) clear(e edge) bool {
 // adopt takes a step as the lamp's.
 func (c *core) adopt(step, sd float64) {
 	r := c.Noise.variance()
-	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Rho: 1e-4}
+	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Rho: 1e-4, Part: 0.1}
 	c.Known = true
 	c.NUp, c.NDown = 0, 0
 }
@@ -474,6 +474,7 @@ func (c *core) teachStep(e edge) {
 	if rail := c.Noise.rail(); rail != 0 && math.Max(e.From, e.From+e.Size) > rail-3*e.SD && d < 0 {
 		return // cut short by saturation
 	}
+	c.F.Part += mul(0.1, 0.01-c.F.Part)
 	c.F.Step += mul(math.Max(1/float64(c.NUp+c.NDown+1), 0.1), d)
 	c.F.Tau2 += mul(0.1, sq(d)-c.F.Tau2)
 	c.F.Tau2 = clamp(c.F.Tau2, sq(0.03*c.F.Step), sq(0.15*c.F.Step))
@@ -490,8 +491,19 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	b := f.best()
 	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
 	where := c.Hours.where(ms, minutes, f.Step, f.R)
+	was := *b
 	f.observe(ms, y, dt, &where)
 	b = f.best()
+	moved := math.Abs(b.M - was.M)
+	if b.S == was.S && b.Enter == was.Enter && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
+		f.Rho += mul(0.02, 1-f.Rho)
+		if f.Jump == 0 {
+			f.Jump = moved
+		}
+		f.Jump += mul(0.1, moved-f.Jump)
+	} else {
+		f.Rho = math.Max(mul(f.Rho, 0.99), 1e-4)
+	}
 	if b.By == byNormal {
 		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
 			pred += f.Step
