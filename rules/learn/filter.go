@@ -48,7 +48,7 @@ type filter struct {
 	Q    float64         // variance of the ambient's walk over one reading
 	C    float64         // recent mean square of the innovations
 	Eps  float64         // chance of an outlier
-	Rho  float64         // chance of a jump of the ambient
+	Rho  float64         // chance of a jump of the ambient as seen lately
 	Jump float64         // usual size of its jumps; 0: none seen
 	Part float64         // chance that a reading averages over a change of the lamp
 	Runs [maxRun]float64 // runs of one phase that reached this length, in this blinking
@@ -60,6 +60,8 @@ type filter struct {
 const (
 	hazard = 1.0 / 400
 	calms  = 1.0 / 150
+
+	rareJump = 1e-4 // chance of a jump of the ambient out of the blue
 )
 
 func gauss(d, v float64) float64 {
@@ -160,10 +162,11 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			if h.By == byJump { // where one came, the next is near: a cloud's edge
 				rho = math.Max(rho, 0.1)
 			}
+			g := rareJump * some
 			if f.Jump > 0 && !clipped {
-				some = mul(0.5, some) + 0.25/f.Jump*exp(-math.Abs(d)/f.Jump)
+				g += mul(rho, 0.5/f.Jump*exp(-math.Abs(d)/f.Jump))
 			}
-			k.W, k.By = h.W*rho*some*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
+			k.W, k.By = h.W*g*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
 			k.M, k.P, k.Jump = h.M+d, f.R, ms
 			add(k)
 		}

@@ -77,7 +77,7 @@ func (l *Learner) Reconfigure(cfg Config) {
 		}
 	}
 	if c.Cfg.manual() && !c.Known {
-		c.F = filter{Step: 1, R: sq(0.15), Tau2: 1e-4, Q: 1e-9, C: sq(0.15), Eps: 1e-3, Rho: 1e-9, Part: 0.01}
+		c.F = filter{Step: 1, R: sq(0.15), Tau2: 1e-4, Q: 1e-9, C: sq(0.15), Eps: 1e-3, Part: 0.01}
 		c.Known = true
 	}
 }
@@ -421,7 +421,7 @@ func (c *core) clear(e edge) bool {
 // adopt takes a step as the lamp's.
 func (c *core) adopt(step, sd float64) {
 	r := c.Noise.variance()
-	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Rho: 1e-4, Part: 0.1}
+	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Part: 0.1}
 	c.Known = true
 	c.NUp, c.NDown = 0, 0
 }
@@ -502,7 +502,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		}
 		f.Jump += mul(0.1, moved-f.Jump)
 	} else {
-		f.Rho = math.Max(mul(f.Rho, 0.99), 1e-4)
+		f.Rho = mul(f.Rho, 0.99)
 	}
 	if b.By == byNormal {
 		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
