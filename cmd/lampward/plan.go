@@ -1,0 +1,241 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"lampward/rules/bench"
+)
+
+var planCommand = command{
+	name: "plan", brief: "the sums before you build: resistor, counts, battery life against report interval", usage: "[flags]",
+	about: `
+Plan does the bench sums for a light sensor in a voltage divider and a board on
+a battery. Measure the sensor's resistance over the appliance's lamp twice, with
+the lamp lit and dark, in the light that the room has, and give both. Ohms may
+be written 6800, 6.8k, 6k8 or 1M. The wiring taken: supply, sensor, input of
+the converter, fixed resistor, ground; so lit reads higher.
+
+Only the difference between lit and dark matters: lampward learns both levels
+by itself and needs no threshold.
+
+examples:
+  lampward plan -lit 6k -dark 8k
+  lampward plan -lit 6k -dark 8k -fixed 10k -bits 12 -noise 8
+  lampward plan -capacity 2500 -mean 4.5
+  lampward plan -capacity 2500 -sleep 0.15 -active 80 -awake 3s -every 60s`,
+}
+
+func init() {
+	planCommand.run = func(_ context.Context, c console, f *flag.FlagSet, args []string) int {
+		d := bench.Divider{Lit: 6000, Dark: 8000}
+		f.Var((*ohms)(&d.Lit), "lit", "the sensor's resistance with the lamp lit, in `OHM`")
+		f.Var((*ohms)(&d.Dark), "dark", "the sensor's resistance with the lamp dark, in `OHM`")
+		f.Var((*ohms)(&d.Fixed), "fixed", "the fixed resistor, in `OHM`; 0: the E24 value with about the widest swing")
+		f.IntVar(&d.Bits, "bits", 10, "`BITS` of the analogue-to-digital converter")
+		f.Float64Var(&d.Supply, "supply", 3.3, "`VOLTS` across the divider")
+		f.Float64Var(&d.Reference, "reference", 0, "`VOLTS` at which the converter is full; 0: the supply")
+		f.Float64Var(&d.Noise, "noise", 2, "noise of a reading, one standard deviation, in `COUNTS`")
+		s := bench.Supply{}
+		f.Float64Var(&s.CapacityMAh, "capacity", 2500, "the battery's rated capacity in `MAH`")
+		f.Float64Var(&s.Derate, "derate", 0.8, "usable `SHARE` of it")
+		f.Float64Var(&s.MeanMA, "mean", 0, "mean current in `MA`, as measured; 0: from sleep, active, awake and every")
+		f.Float64Var(&s.SleepMA, "sleep", 0.15, "current between reports in `MA`")
+		f.Float64Var(&s.ActiveMA, "active", 80, "current while awake in `MA`")
+		f.DurationVar(&s.Awake, "awake", 3*time.Second, "`TIME` awake for one report")
+		f.DurationVar(&s.Every, "every", time.Minute, "`TIME` from report to report")
+		if code, ok := planCommand.parse(c, f, args, 0); !ok {
+			return code
+		}
+		if err := planBench(c.out, d, s); err != nil {
+			for _, line := range strings.Split(err.Error(), "\n") {
+				fmt.Fprintf(c.err, "lampward plan: %s\n", line)
+			}
+			fmt.Fprintln(c.err, "lampward plan: `lampward help plan` shows what each flag takes")
+			return exitUsage
+		}
+		return exitOK
+	}
+}
+
+// planBench prints the sums, or returns every mistake in the input.
+func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
+	r, err := d.Work()
+	days, lifeErr := s.Life()
+	// Zero means a default to package bench, but on the command line it was
+	// written there by somebody.
+	for _, z := range []struct {
+		flag string
+		v    float64
+	}{{"bits", float64(d.Bits)}, {"supply", d.Supply}, {"noise", d.Noise}, {"derate", s.Derate}} {
+		if z.v == 0 {
+			err = errors.Join(err, fmt.Errorf("-%s cannot be 0", z.flag))
+		}
+	}
+	if lifeErr == nil && s.MeanMA == 0 && s.Every <= s.Awake {
+		lifeErr = fmt.Errorf("a board that is awake for %v cannot report every %v; make -every longer or -awake shorter, or give -mean", s.Awake, s.Every)
+	}
+	if err = errors.Join(err, lifeErr); err != nil {
+		return err
+	}
+	rows, err := bench.TradeOff(s, bench.Intervals)
+	if err != nil {
+		return err
+	}
+	mean, err := s.Mean()
+	if err != nil {
+		return err
+	}
+	p := func(format string, args ...any) { fmt.Fprintf(out, format+"\n", args...) }
+
+	p("Divider")
+	p("  widest swing with   %s (the geometric mean of both resistances)", showOhms(r.Best))
+	if d.Fixed == 0 {
+		p("  take                %s, the nearest E24 value", showOhms(r.Fixed))
+	} else {
+		p("  with yours          %s", showOhms(r.Fixed))
+	}
+	p("  lit, dark           %.0f and %.0f counts of %d", r.Lit, r.Dark, 1<<d.Bits)
+	p("  swing               %.0f counts; at best %.0f", r.Swing, r.Most)
+	p("  noise margin        %.1f standard deviations from a level midway; a single reading is wrong %s", r.Margin, chance(r.WrongEach))
+	switch {
+	case r.Clipped:
+		p("  CAUTION: the converter is full at one level. Its input may not take more than its")
+		p("  reference; lower the supply of the divider or the fixed resistor.")
+	case r.Margin < 2:
+		p("  This is faint: shade the sensor from the room, press it closer to the lamp, or average")
+		p("  several samples into each report.")
+	case r.Margin < 4:
+		p("  This works; a hood against daylight makes it work sooner.")
+	default:
+		p("  This is plenty.")
+	}
+	p("")
+	p("Battery")
+	p("  mean current        %.3g mA", mean)
+	p("  lasts about         %s (%g mAh, %.0f %% of it usable)", showDays(days), s.CapacityMAh, s.Derate*100)
+	if days > 365 {
+		p("  Over a year the battery's own self-discharge and age count too; do not trust more than that.")
+	}
+	p("")
+	p("Report interval against everything else (no report lost)")
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(w, "every\tchange told\tat worst\tblinking told\tdead board told\tat first\tbattery\treadings/year\t")
+	for _, row := range rows {
+		life := showDays(row.Days)
+		if s.MeanMA != 0 {
+			life = "as measured"
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%.0f\t\n", showSpan(row.Every), showSpan(row.Change), showSpan(row.ChangeMost),
+			showSpan(row.Blink), showSpan(row.Silent), showSpan(row.SilentNew), life, row.Year)
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	p("  change told: the second reading after it, on average; blinking told: %.1f readings on average,", bench.BlinkReadings)
+	p("  if the interval is not a whole multiple of the blink period: then a blinking lamp reads steady, so")
+	p("  let the board vary its interval by a second or two. dead board told: after a month without a lost")
+	p("  report; at first: in its first hours.")
+	p("")
+	p("Cautions")
+	p("  Leave the appliance closed: the sensor goes over the lamp's outside. Never wire anything to")
+	p("  mains or inside an appliance; that is work for a licensed person under your local code. Keep the board")
+	p("  and its battery dry and away from where water may run.")
+	p("  Lithium cells burn: use protected ones, the charger made for them, no damaged or swollen cell, and do not")
+	p("  charge them unattended or below freezing. Never short or reverse any battery.")
+	p("  lampward is not a life-safety alarm.")
+	return nil
+}
+
+// ohms is a flag value such as 6800, 6.8k, 6k8 or 1M.
+type ohms float64
+
+func (o *ohms) String() string { return strconv.FormatFloat(float64(*o), 'g', -1, 64) }
+
+func (o *ohms) Set(s string) error {
+	v, err := parseOhms(s)
+	*o = ohms(v)
+	return err
+}
+
+func parseOhms(s string) (float64, error) {
+	bad := fmt.Errorf("write a resistance such as 6800, 6.8k, 6k8 or 1M")
+	t := strings.TrimSpace(s)
+	for _, unit := range []string{"ohm", "Ohm", "Ω", "Ω"} {
+		t = strings.TrimSpace(strings.TrimSuffix(t, unit))
+	}
+	factor := 1.0
+	if i := strings.IndexAny(t, "kKMR"); i >= 0 {
+		switch t[i] {
+		case 'k', 'K':
+			factor = 1e3
+		case 'M':
+			factor = 1e6
+		}
+		whole, rest := strings.TrimSpace(t[:i]), t[i+1:]
+		if rest != "" {
+			if strings.ContainsAny(whole, ".,") || strings.Trim(rest, "0123456789") != "" {
+				return 0, bad
+			}
+			whole += "." + rest
+		}
+		t = whole
+	}
+	v, err := strconv.ParseFloat(t, 64)
+	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+		return 0, bad
+	}
+	return v * factor, nil
+}
+
+func showOhms(r float64) string {
+	switch {
+	case r >= 1e6:
+		return fmt.Sprintf("%.3g Mohm", r/1e6)
+	case r >= 1e3:
+		return fmt.Sprintf("%.3g kohm", r/1e3)
+	}
+	return fmt.Sprintf("%.3g ohm", r)
+}
+
+func showDays(d float64) string {
+	switch {
+	case d < 2:
+		return fmt.Sprintf("%.0f h", d*24)
+	case d < 100:
+		return fmt.Sprintf("%.1f days", d)
+	case d < 730:
+		return fmt.Sprintf("%.0f days", d)
+	}
+	return fmt.Sprintf("%.1f years", d/365)
+}
+
+func showSpan(d time.Duration) string {
+	switch {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f s", d.Seconds())
+	case d < 10*time.Minute:
+		return strings.Replace(fmt.Sprintf("%.1f min", d.Minutes()), ".0 ", " ", 1)
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min", d.Minutes())
+	}
+	return strings.Replace(fmt.Sprintf("%.1f h", d.Hours()), ".0 ", " ", 1)
+}
+
+func chance(p float64) string {
+	switch {
+	case p >= 0.01:
+		return fmt.Sprintf("%.0f times in 100", p*100)
+	case p >= 1e-6:
+		return fmt.Sprintf("once in %.0f", 1/p)
+	}
+	return "less than once in a million"
+}

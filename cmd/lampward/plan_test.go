@@ -1,0 +1,96 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func runPlan(args ...string) (code int, out, errOut string) {
+	var o, e bytes.Buffer
+	code = planCommand.execute(context.Background(), console{strings.NewReader(""), &o, &e}, args)
+	return code, o.String(), e.String()
+}
+
+func TestPlan(t *testing.T) {
+	code, out, errOut := runPlan("-lit", "6k", "-dark", "8k", "-fixed", "10k")
+	require.Equal(t, exitOK, code, errOut)
+	assert.Empty(t, errOut)
+	// Geometric mean of 6 and 8 kohm; 10/16 and 10/18 of 1024 counts.
+	assert.Contains(t, out, "6.93 kohm")
+	assert.Contains(t, out, "640 and 569 counts of 1024")
+	assert.Contains(t, out, "swing               71 counts; at best 74")
+	assert.Contains(t, out, "not a life-safety alarm")
+	assert.Contains(t, out, "Lithium")
+	assert.Contains(t, out, "mains")
+	assert.Contains(t, out, "525600")
+
+	_, out, _ = runPlan("-lit", "6k", "-dark", "8k")
+	assert.Contains(t, out, "6.8 kohm, the nearest E24 value")
+
+	// 2,500 mAh at 4 mA last 20.8 days at a derating of 0.8, and 26.0 without.
+	_, out, _ = runPlan("-capacity", "2500", "-mean", "4")
+	assert.Contains(t, out, "20.8 days")
+	_, out, _ = runPlan("-mean", "4", "-derate", "1")
+	assert.Contains(t, out, "26.0 days")
+	_, out, _ = runPlan("-mean", "0.1")
+	assert.Contains(t, out, "self-discharge")
+	_, out, _ = runPlan("-lit", "100", "-reference", "1.1")
+	assert.Contains(t, out, "CAUTION: the converter is full")
+	_, out, _ = runPlan("-dark", "6.05k")
+	assert.Contains(t, out, "This is faint")
+}
+
+func TestPlanRefusesNonsense(t *testing.T) {
+	for _, c := range []struct {
+		args []string
+		want []string
+	}{
+		{[]string{"-lit", "-6k"}, []string{"lit resistance must be over 0 ohm"}},
+		{[]string{"-every", "0s"}, []string{"report interval must be over 0 s"}},
+		{[]string{"-every", "2s"}, []string{"cannot report every 2s"}},
+		{[]string{"-lit", "6k", "-dark", "6k"}, []string{"does not see the lamp"}},
+		{[]string{"-lit", "abc"}, []string{"6800, 6.8k, 6k8 or 1M"}},
+		{[]string{"-bits", "0"}, []string{"-bits cannot be 0"}},
+		{[]string{"-bits", "60"}, []string{"1 to 24 bits"}},
+		{[]string{"-capacity", "0"}, []string{"capacity must be over 0 mAh"}},
+		{[]string{"-derate", "2"}, []string{"share over 0, at most 1"}},
+		{[]string{"-mean", "-4"}, []string{"mean current must be over 0 mA"}},
+		{[]string{"-dark", "-1", "-capacity", "-1", "-noise", "-1"}, []string{"dark resistance", "capacity", "noise"}},
+		{[]string{"spare"}, []string{`"spare" is too much`}},
+	} {
+		code, out, errOut := runPlan(c.args...)
+		assert.Equal(t, exitUsage, code, "%v", c.args)
+		assert.Empty(t, out, "%v", c.args)
+		for _, w := range c.want {
+			assert.Contains(t, errOut, w, "%v", c.args)
+		}
+	}
+}
+
+func TestPlanHelp(t *testing.T) {
+	code, out, errOut := runPlan("-help")
+	assert.Equal(t, exitOK, code)
+	assert.Empty(t, errOut)
+	for _, w := range []string{"examples:", "-lit OHM", "-every TIME", "-mean MA"} {
+		assert.Contains(t, out, w)
+	}
+}
+
+func TestParseOhms(t *testing.T) {
+	for s, want := range map[string]float64{
+		"680": 680, "6.8k": 6800, "6k8": 6800, "1M": 1e6, "4M7": 4.7e6, "4R7": 4.7, "10 kohm": 10e3, "10kΩ": 10e3, "0": 0, "1e4": 1e4,
+	} {
+		v, err := parseOhms(s)
+		require.NoError(t, err, s)
+		assert.InEpsilon(t, want+1, v+1, 1e-12, s)
+	}
+	for _, s := range []string{"", "k", "6.8k2", "6kk", "inf", "NaN", "6m", "six"} {
+		_, err := parseOhms(s)
+		assert.Error(t, err, s)
+	}
+}
