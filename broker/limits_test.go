@@ -367,6 +367,7 @@ func TestStuckPeersDoNotHoldUpStoppingOrTakeover(t *testing.T) {
 		for i := range 20 {
 			stuck(fmt.Sprint("stuck", i))
 		}
+		synctest.Wait()
 		from := time.Now()
 		b := br.dial(t, v)
 		require.Zero(t, b.connect(login{id: "stuck0", clean: true}))
