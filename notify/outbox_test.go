@@ -64,7 +64,10 @@ func (o *memOutbox) Due(_ context.Context, now time.Time, limit int, routes []st
 	return due, next, nil
 }
 
-func (o *memOutbox) record(id int64, f func(*memRow)) error {
+func (o *memOutbox) record(ctx context.Context, id int64, f func(*memRow)) error {
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if o.fail > 0 {
@@ -75,20 +78,20 @@ func (o *memOutbox) record(id int64, f func(*memRow)) error {
 	return nil
 }
 
-func (o *memOutbox) Sent(_ context.Context, id int64, at time.Time, note string) error {
-	return o.record(id, func(r *memRow) { r.state, r.at, r.note = "sent", at, note })
+func (o *memOutbox) Sent(ctx context.Context, id int64, at time.Time, note string) error {
+	return o.record(ctx, id, func(r *memRow) { r.state, r.at, r.note = "sent", at, note })
 }
 
-func (o *memOutbox) Retry(_ context.Context, id int64, due time.Time, note string) error {
-	return o.record(id, func(r *memRow) {
+func (o *memOutbox) Retry(ctx context.Context, id int64, due time.Time, note string) error {
+	return o.record(ctx, id, func(r *memRow) {
 		r.Attempts++
 		r.Due, r.note = due, note
 		o.noted = append(o.noted, note)
 	})
 }
 
-func (o *memOutbox) Dead(_ context.Context, id int64, at time.Time, reason string) error {
-	return o.record(id, func(r *memRow) { r.state, r.at, r.note = "dead", at, reason })
+func (o *memOutbox) Dead(ctx context.Context, id int64, at time.Time, reason string) error {
+	return o.record(ctx, id, func(r *memRow) { r.state, r.at, r.note = "dead", at, reason })
 }
 
 // count returns how many rows are in each state.

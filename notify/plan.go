@@ -102,11 +102,8 @@ func (q *QuietHours) holds(t time.Time) bool {
 	clock, day := t.Hour()*60+t.Minute(), t.Weekday()
 	on := func(d time.Weekday) bool { return len(q.Days) == 0 || slices.Contains(q.Days, d) }
 	yesterday := (day + 6) % 7
-	switch {
-	case q.From < q.To:
+	if q.From < q.To {
 		return q.From <= clock && clock < q.To && on(day)
-	case q.From == q.To:
-		return clock >= q.From && on(day) || clock < q.From && on(yesterday)
 	}
 	return clock >= q.From && on(day) || clock < q.To && on(yesterday)
 }

@@ -9,6 +9,7 @@ import (
 	"math"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -200,6 +201,44 @@ func TestJudge(t *testing.T) {
 	} {
 		assert.Equal(t, want, w.judge(&http.Response{StatusCode: code}, nil).Kind, code)
 	}
+}
+
+// A redirect is followed only where the request stays what it is: same host,
+// scheme and method, and only a few times.
+func TestRedirects(t *testing.T) {
+	other, otherGot := receiver(t, 200)
+	var hits []string
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		b, _ := io.ReadAll(r.Body)
+		hits = append(hits, fmt.Sprintf("%s %s %v", r.Method, r.URL.Path, len(b) > 0 && r.Header.Get("Webhook-Signature") != ""))
+		switch r.URL.Path {
+		case "/away":
+			http.Redirect(w, r, other.URL+"/x", http.StatusTemporaryRedirect)
+		case "/found":
+			http.Redirect(w, r, "/ok", http.StatusFound)
+		case "/moved":
+			http.Redirect(w, r, "/ok", http.StatusPermanentRedirect)
+		case "/loop":
+			http.Redirect(w, r, "/loop", http.StatusTemporaryRedirect)
+		}
+	}))
+	t.Cleanup(srv.Close)
+	for path, want := range map[string]struct {
+		kind OutcomeKind
+		hits []string
+	}{
+		"/away":  {Again, []string{"POST /away true"}},
+		"/found": {Again, []string{"POST /found true"}},
+		"/moved": {Delivered, []string{"POST /moved true", "POST /ok true"}},
+		"/loop":  {Again, []string{"POST /loop true", "POST /loop true", "POST /loop true", "POST /loop true"}},
+	} {
+		hits = nil
+		w := hook(t, WebhookOptions{URL: srv.URL + path, Secret: NewSecret("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw")})
+		out := w.Send(t.Context(), lit("x", "tank", time.Now()))
+		assert.Equal(t, want.kind, out.Kind, "%s: %s", path, out.Note)
+		assert.Equal(t, want.hits, hits, path)
+	}
+	assert.Empty(t, otherGot(), "the other host never heard of it")
 }
 
 // Test sends through every route and reports each.

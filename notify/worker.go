@@ -280,14 +280,10 @@ func (l *routeLoop) pass(ctx context.Context) (time.Time, error) {
 			break
 		}
 		group := l.group(ready)
-		again, err := l.attempt(ctx, group)
-		if err != nil {
+		if err := l.attempt(ctx, group); err != nil {
 			return time.Time{}, err
 		}
 		for _, g := range group {
-			if again {
-				held[g.Key] = true
-			}
 			due = slices.DeleteFunc(due, func(d rules.Delivery) bool { return d.ID == g.ID })
 		}
 		sent++
@@ -345,12 +341,12 @@ func (l *routeLoop) group(due []rules.Delivery) []rules.Delivery {
 	return due[:n]
 }
 
-// attempt sends one group and records what came of it. again tells that it
-// has to wait.
-func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) (again bool, err error) {
+// attempt sends one group and records what came of it. After a failure the
+// whole route rests, so no later message of the group's keys can overtake it.
+func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) error {
 	out := l.send(ctx, group)
 	if ctx.Err() != nil && out.Kind != Delivered {
-		return true, nil // stopped: not the receiver's fault, so not counted
+		return nil // stopped: not the receiver's fault, so not counted
 	}
 	now := l.o.Now()
 	if out.Kind == Never && len(group) > 1 {
@@ -358,7 +354,7 @@ func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) (again 
 		for i := range group {
 			l.single[group[i].ID] = true
 		}
-		return false, nil
+		return nil
 	}
 	if out.Kind == Delivered {
 		l.recovered = l.recovered || l.fails > 0
@@ -408,10 +404,9 @@ func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) (again 
 			due := now.Add(wait).Truncate(time.Millisecond)
 			log.Warn("not delivered; will be tried again", "in", wait.Round(time.Millisecond))
 			l.unsaved[d.ID] = func(ctx context.Context) error { return l.o.Outbox.Retry(ctx, d.ID, due, out.Note) }
-			again = true
 		}
 	}
-	return again, l.save(ctx)
+	return l.save(ctx)
 }
 
 // verdict is the outcome of one delivery, given how long it has been tried.

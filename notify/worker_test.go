@@ -274,6 +274,28 @@ func TestWorkerRecovery(t *testing.T) {
 	})
 }
 
+// When a receiver asks for patience, the whole route is patient.
+func TestWorkerBusy(t *testing.T) {
+	for _, busy := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			box := &memOutbox{}
+			r := &scripted{name: "hook"}
+			r.send = func(context.Context, []rules.Delivery) Outcome {
+				return Outcome{Kind: Again, After: 10 * time.Minute, Busy: busy}
+			}
+			for i := range 30 {
+				box.add(lit("hook", fmt.Sprint(i), time.Now()))
+			}
+			runWorker(t, Options{Outbox: box, Routes: []Route{r}}, 10*time.Minute-time.Second)
+			if busy {
+				assert.Len(t, r.got, 1)
+			} else {
+				assert.Greater(t, len(r.got), 10)
+			}
+		})
+	}
+}
+
 // A message is tried for 30 days before it is parked, and not a day less.
 func TestWorkerGivesUpAfterAMonth(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
