@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -107,21 +108,8 @@ func checkRecord(r *Record) error {
 	if err := checkTime("at", in.At); err != nil {
 		return err
 	}
-	for _, f := range []struct {
-		name string
-		v    *float64
-	}{{"value", &in.Value}, {"volts", in.Volts}, {"rssi", in.RSSI}} {
-		if f.v != nil && (math.IsNaN(*f.v) || math.IsInf(*f.v, 0)) {
-			return badInput(f.name, fmt.Sprintf("%v is not a number", *f.v))
-		}
-	}
-	for _, f := range [...]struct{ name, v string }{{"kind", string(in.Kind)}, {"lamp", in.Lamp}, {"device", in.Device}, {"word", in.Word}, {"by", in.By}} {
-		if !utf8.ValidString(f.v) {
-			return badInput(f.name, fmt.Sprintf("%q is not UTF-8", f.v))
-		}
-		if len(f.v) > maxName {
-			return badInput(f.name, fmt.Sprintf("%.40q... is longer than %d bytes", f.v, maxName))
-		}
+	if err := errors.Join(checkFloat("value", &in.Value), checkFloat("volts", in.Volts), checkFloat("rssi", in.RSSI)); err != nil {
+		return err
 	}
 	if len(r.Routes) != 0 && len(r.Routes) != len(r.Events) {
 		return badInput("routes", fmt.Sprintf("%d for %d events", len(r.Routes), len(r.Events)))
@@ -129,6 +117,26 @@ func checkRecord(r *Record) error {
 	for i := range r.Events {
 		if err := checkTime("event's time", r.Events[i].At); err != nil {
 			return err
+		}
+	}
+	return nil
+}
+
+func checkFloat(what string, v *float64) error {
+	if v != nil && (math.IsNaN(*v) || math.IsInf(*v, 0)) {
+		return badInput(what, fmt.Sprintf("%v is not a number", *v))
+	}
+	return nil
+}
+
+// checkWords finds what SQLite or JSON would not give back.
+func checkWords(words ...string) error {
+	for _, w := range words {
+		if !utf8.ValidString(w) {
+			return badInput("input", fmt.Sprintf("%.40q is not UTF-8", w))
+		}
+		if len(w) > maxName {
+			return badInput("input", fmt.Sprintf("%.40q... is longer than %d bytes", w, maxName))
 		}
 	}
 	return nil
@@ -229,6 +237,9 @@ func (a *appender) other(in *rules.Input, seq, at int64) error {
 
 // encodeInput gives the JSON of in, and makes sure that it says all of it.
 func encodeInput(in *rules.Input) ([]byte, error) {
+	if err := checkWords(string(in.Kind), in.Lamp, in.Device, in.Word, in.By); err != nil {
+		return nil, err
+	}
 	o := otherInput{Input: *in, MinusZero: in.Value == 0 && math.Signbit(in.Value)}
 	o.At = o.At.UTC()
 	body, err := json.Marshal(o)

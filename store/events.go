@@ -80,7 +80,7 @@ func (s *Store) Events(ctx context.Context, f EventFilter) ([]StoredEvent, error
 				}
 				ids, bounds = " AND id >= ? AND id < ?", []any{first, end}
 			}
-			err := r.each("SELECT id, seq, body, sum FROM event WHERE "+where+ids+fmt.Sprintf(" ORDER BY id DESC LIMIT %d", n-len(out)),
+			err := r.each(eventColumns+where+ids+fmt.Sprintf(" ORDER BY id DESC LIMIT %d", n-len(out)),
 				append(args[:len(args):len(args)], bounds...), func(row scan) error {
 					e, err := scanEvent(&st, eras, row)
 					if err == nil {
@@ -135,13 +135,14 @@ func eventConditions(st *state, f EventFilter) (where string, args []any, none b
 func scanEvent(st *state, eras eraList, row scan) (StoredEvent, error) {
 	var e StoredEvent
 	var body []byte
-	var sum int64
-	err := row(&e.Row, &e.Seq, &body, &sum)
+	var at, sum int64
+	var key, kind string
+	err := row(&e.Row, &e.Seq, &body, &sum, &at, &key, &kind)
 	if err != nil {
 		return e, err
 	}
 	if e.Event, err = decodeEvent(e.Row, body, sum); err != nil {
-		return e, err
+		e.Event = standIn(at, key, kind)
 	}
 	e.ID = st.eventID(e.Row)
 	var mark int64
@@ -161,6 +162,23 @@ func decodeEvent(row int64, body []byte, sum int64) (rules.Event, error) {
 	return e, nil
 }
 
+// standIn is an event of which only the table's columns are left. An alert
+// whose text is lost still goes out, and one damaged row hides no other.
+func standIn(at int64, key, kind string) rules.Event {
+	e := rules.Event{At: msTime(at), Kind: rules.Kind(kind), Why: "the event's text was damaged on disk; run lampward's check"}
+	if name, ok := strings.CutPrefix(key, "lamp/"); ok {
+		e.Lamp = name
+	} else if name, ok := strings.CutPrefix(key, "device/"); ok {
+		e.Device = name
+	}
+	e.Text = strings.TrimSpace(strings.ReplaceAll(kind, "_", " ")+" "+key[strings.IndexByte(key, '/')+1:]) + " (details lost)"
+	return e
+}
+
+const eventColumns = `SELECT id, seq, body, sum, at,
+	coalesce((SELECT name FROM name WHERE name.id = event.key), ''),
+	coalesce((SELECT name FROM name WHERE name.id = event.kind), '') FROM event WHERE `
+
 // Event returns the event of an id, or ErrNotFound.
 func (s *Store) Event(ctx context.Context, id string) (StoredEvent, error) {
 	var e StoredEvent
@@ -175,7 +193,7 @@ func (s *Store) Event(ctx context.Context, id string) (StoredEvent, error) {
 			return err
 		}
 		found := false
-		err = r.each("SELECT id, seq, body, sum FROM event WHERE id = ?", []any{row}, func(row scan) (err error) {
+		err = r.each(eventColumns+"id = ?", []any{row}, func(row scan) (err error) {
 			found = true
 			e, err = scanEvent(&st, eras, row)
 			return err

@@ -112,6 +112,18 @@ func checkFile(path string, know int) (fresh bool, err error) {
 	if v := be(60); v > know {
 		return false, newer(path, v, know)
 	}
+	// With a log beside it the file may be shorter than it will be.
+	size := int64(binary.BigEndian.Uint16(head[16:]))
+	if size == 1 {
+		size = 1 << 16
+	}
+	info, err := f.Stat()
+	if err != nil {
+		return false, explain("open", path, err)
+	}
+	if _, err := os.Stat(path + "-wal"); errors.Is(err, fs.ErrNotExist) && info.Size() < int64(be(28))*size {
+		return false, damaged("open", path, fmt.Sprintf("the file is cut short: it has %d bytes and says it has %d", info.Size(), int64(be(28))*size), nil)
+	}
 	return false, nil
 }
 

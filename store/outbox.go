@@ -57,6 +57,8 @@ func (s *Store) Due(ctx context.Context, now time.Time, limitPerRoute int, route
 			return err
 		}
 		var nextMS int64
+		var marks strings.Builder
+		var args []any
 		for _, route := range ids {
 			heads, err := pendingHeads(r, route)
 			if err != nil {
@@ -69,21 +71,22 @@ func (s *Store) Due(ctx context.Context, now time.Time, limitPerRoute int, route
 					if nextMS == 0 || h.due < nextMS {
 						nextMS = h.due
 					}
-				case limitPerRoute <= 0 || n < limitPerRoute:
+				case (limitPerRoute <= 0 || n < limitPerRoute) && len(args) < maxRows:
 					n++
-					d, err := deliveries(r, &st, "o.id = ?", []any{h.id}, "")
-					if err != nil {
-						return err
-					}
-					for _, row := range d {
-						due = append(due, row.Delivery)
-					}
+					marks.WriteString(",?")
+					args = append(args, h.id)
 				}
 			}
 		}
-		sort.Slice(due, func(i, j int) bool { return due[i].ID < due[j].ID })
 		next = fromMS(nextMS)
-		return nil
+		if len(args) == 0 {
+			return nil
+		}
+		rows, err := deliveries(r, &st, "o.id IN ("+marks.String()[1:]+")", args, "ORDER BY o.id")
+		for _, row := range rows {
+			due = append(due, row.Delivery)
+		}
+		return err
 	})
 	if err != nil {
 		return nil, time.Time{}, s.fail("find what is due", err)
@@ -143,18 +146,19 @@ func deliveries(r *reader, st *state, where string, args []any, tail string) ([]
 	}
 	var out []DeliveryRow
 	err = r.each(`SELECT o.id, o.event, coalesce(rn.name, ''), coalesce(kn.name, ''), o.state, o.due, o.attempts, o.last, o.note,
-			coalesce(e.seq, 0), coalesce(e.body, ''), coalesce(e.sum, 0)
-		FROM outbox o LEFT JOIN event e ON e.id = o.event LEFT JOIN name rn ON rn.id = o.route LEFT JOIN name kn ON kn.id = o.key
+			coalesce(e.seq, 0), coalesce(e.body, ''), coalesce(e.sum, 0), coalesce(e.at, o.due), coalesce(kd.name, '')
+		FROM outbox o LEFT JOIN event e ON e.id = o.event LEFT JOIN name kd ON kd.id = e.kind LEFT JOIN name rn ON rn.id = o.route LEFT JOIN name kn ON kn.id = o.key
 		WHERE `+where+" "+tail, args, func(row scan) error {
 		var d DeliveryRow
-		var event, state, due, last, seq, sum int64
+		var event, state, due, last, seq, sum, at int64
+		var kind string
 		var body []byte
-		if err := row(&d.ID, &event, &d.Route, &d.Key, &state, &due, &d.Attempts, &last, &d.Note, &seq, &body, &sum); err != nil {
+		if err := row(&d.ID, &event, &d.Route, &d.Key, &state, &due, &d.Attempts, &last, &d.Note, &seq, &body, &sum, &at, &kind); err != nil {
 			return err
 		}
 		e, err := decodeEvent(event, body, sum)
 		if err != nil {
-			return err
+			e = standIn(at, d.Key, kind)
 		}
 		if state < 0 || int(state) >= len(states) {
 			return damagedRow("outbox", d.ID, fmt.Sprintf("it is in unknown state %d", state))

@@ -218,14 +218,29 @@ func TestFolderThatCannotBeWritten(t *testing.T) {
 	_, err := Open(ctx, Options{Dir: filepath.Join(file, "data"), Log: quiet()})
 	require.ErrorIs(t, err, ErrReadOnly)
 	require.ErrorContains(t, err, "[store] dir")
-	if os.Getuid() == 0 {
-		t.Log("the rest is for other users: root writes anywhere")
+	if os.Getuid() != 0 {
+		dir := filled(t)
+		require.NoError(t, os.Chmod(dir, 0o500))
+		defer os.Chmod(dir, 0o700)
+		_, err = Open(ctx, Options{Dir: dir, Log: quiet()})
+		require.ErrorIs(t, err, ErrReadOnly)
+		require.ErrorContains(t, err, dir)
 		return
 	}
-	dir := filled(t)
-	require.NoError(t, os.Chmod(dir, 0o500))
-	defer os.Chmod(dir, 0o700)
-	_, err = Open(ctx, Options{Dir: dir, Log: quiet()})
-	require.ErrorIs(t, err, ErrReadOnly)
-	require.ErrorContains(t, err, dir)
+	// Root may write anywhere: a child of no rights tries instead.
+	base, err := os.MkdirTemp("", "lampward")
+	require.NoError(t, err)
+	defer os.RemoveAll(base)
+	dir, program := filepath.Join(base, "data"), filepath.Join(base, "test")
+	require.NoError(t, os.Rename(filled(t), dir))
+	require.NoError(t, copyFile(os.Args[0], program))
+	for _, p := range []string{base, dir, program} {
+		require.NoError(t, os.Chmod(p, 0o755))
+	}
+	said, err := openAsNobody(program, dir)
+	require.NoError(t, err)
+	require.Contains(t, said, "error store: open: ")
+	require.Contains(t, said, "permission denied")
+	require.Contains(t, said, "belongs to the user lampward runs as")
+	require.Contains(t, said, dir)
 }

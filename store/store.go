@@ -59,7 +59,7 @@ type Options struct {
 	KeepEvents time.Duration
 	// CheckLimit is the size in bytes up to which Open checks the whole
 	// database; of a larger one it checks the tables that decisions rest on,
-	// and leaves the rest to Check. 0: 16 MiB; negative: always the whole.
+	// and leaves the rest to Check. 0: 4 MiB; negative: always the whole.
 	CheckLimit int64
 	// Log gets what an operator should know; nil: slog.Default().
 	Log *slog.Logger
@@ -83,7 +83,7 @@ func (o Options) withDefaults() Options {
 		o.KeepEvents = 5 * 365 * day
 	}
 	if o.CheckLimit == 0 {
-		o.CheckLimit = 16 << 20
+		o.CheckLimit = 4 << 20
 	}
 	if o.Log == nil {
 		o.Log = slog.Default()

@@ -188,8 +188,8 @@ func (t *tx) name(n string) (int64, error) {
 	if id, ok := t.newNames[n]; ok {
 		return id, nil
 	}
-	if len(n) > maxName {
-		return 0, badInput("name", fmt.Sprintf("%.40q... is longer than %d bytes", n, maxName))
+	if err := checkWords(n); err != nil {
+		return 0, err
 	}
 	id := int64(len(t.st.names)+len(t.newNames)) + 1
 	if _, err := t.exec("INSERT INTO name (id, name) VALUES (?, ?)", id, n); err != nil {
@@ -209,6 +209,9 @@ func (t *tx) seriesID(k seriesKey) (int64, error) {
 	}
 	if id, ok := t.newSeries[k]; ok {
 		return id, nil
+	}
+	if err := checkWords(k.lamp, k.device); err != nil {
+		return 0, err
 	}
 	id := int64(len(t.st.series)+len(t.newSeries)) + 1
 	if id > maxSeries {
