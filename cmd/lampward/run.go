@@ -8,6 +8,7 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"os"
 	"strings"
 	"sync"
 	"time"
@@ -47,7 +48,8 @@ func init() {
 		if cfg == nil {
 			return code
 		}
-		if err := serve(ctx, cfg, serveOptions{log: newLog(c.err, cfg.Log)}); err != nil {
+		log := newLog(c.err, cfg.Log)
+		if err := serve(ctx, cfg, serveOptions{log: log, manager: newManager(os.Getenv, os.Getpid(), log)}); err != nil {
 			fmt.Fprintln(c.err, "lampward run:", err)
 			return exitFailed
 		}
@@ -74,6 +76,8 @@ type serveOptions struct {
 	// inside is given the daemon before it runs, for tests; nil: nobody.
 	inside func(*daemon)
 	sink   func(broker.Sink) broker.Sink // puts something before the daemon's intake; nil: nothing
+	// manager is told of start, life and stop; nil: nobody.
+	manager *manager
 }
 
 // addresses say where a running daemon listens; nil: nowhere.
@@ -185,8 +189,12 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 		if o.ready != nil {
 			o.ready(at)
 		}
+		o.manager.ready(len(d.cfg.Lamps))
+		stopWatch := stage("watchdog", func(ctx context.Context) error { return o.manager.watch(ctx, d) })
 		<-ctx.Done()
+		_ = stopWatch()
 	}
+	o.manager.stopping()
 	d.log.Info("stopping")
 	// A stage's error shows up either as the cause or when it is stopped.
 	err = nil

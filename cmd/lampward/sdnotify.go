@@ -1,0 +1,93 @@
+package main
+
+import (
+	"context"
+	"log/slog"
+	"net"
+	"strconv"
+	"strings"
+	"time"
+
+	"lampward/rules"
+)
+
+// manager is the service manager that started this process and wants to hear
+// from it, as systemd does. nil: there is none. The protocol is one datagram
+// of lines a message (sd_notify(3), which recommends to implement it rather
+// than to link a library).
+type manager struct {
+	send     func(msg string) error
+	watchdog time.Duration // it expects a sign of life at least this often; 0: none
+	log      *slog.Logger
+}
+
+// newManager reads the environment that a service manager sets; pid is this
+// process's own.
+func newManager(getenv func(string) string, pid int, log *slog.Logger) *manager {
+	socket := getenv("NOTIFY_SOCKET")
+	if !strings.HasPrefix(socket, "/") && !strings.HasPrefix(socket, "@") {
+		return nil // unset, or a kind of socket that this platform's library cannot reach
+	}
+	m := &manager{log: log, send: func(msg string) error {
+		c, err := net.Dial("unixgram", socket) // @name: the abstract name space
+		if err != nil {
+			return err
+		}
+		defer c.Close()
+		_, err = c.Write([]byte(msg))
+		return err
+	}}
+	usec, err := strconv.ParseInt(getenv("WATCHDOG_USEC"), 10, 64)
+	if whose := getenv("WATCHDOG_PID"); err == nil && usec > 0 && (whose == "" || whose == strconv.Itoa(pid)) {
+		m.watchdog = time.Duration(usec) * time.Microsecond
+	}
+	return m
+}
+
+// tell sends assignments such as "READY=1". What goes wrong is logged only:
+// the lamps are watched whether the manager knows it or not.
+func (m *manager) tell(assignments ...string) {
+	if m == nil {
+		return
+	}
+	if err := m.send(strings.Join(assignments, "\n")); err != nil {
+		m.log.Warn("cannot tell the service manager", "what", assignments[0], "error", err)
+	}
+}
+
+// ready tells that everything listens.
+func (m *manager) ready(lamps int) {
+	m.tell("READY=1", "STATUS=watching "+plural(lamps, "lamp"))
+}
+
+// stopping tells that the stop was asked for.
+func (m *manager) stopping() {
+	m.tell("STOPPING=1", "STATUS=storing what is pending")
+}
+
+// reloading tells that the configuration is read again; ready follows.
+func (m *manager) reloading() {
+	m.tell("RELOADING=1", "STATUS=reading the configuration")
+}
+
+// watch gives signs of life until ctx ends. Each is given only after the
+// daemon's loop has answered, so that a loop that hangs, in the rules or on a
+// disk that does not come back, is noticed and restarted.
+func (m *manager) watch(ctx context.Context, d *daemon) error {
+	if m == nil || m.watchdog == 0 {
+		<-ctx.Done()
+		return nil
+	}
+	t := time.NewTicker(m.watchdog / 3)
+	defer t.Stop()
+	for {
+		if d.do(ctx, job{look: func(*rules.Machine) {}}) == nil {
+			m.tell("WATCHDOG=1")
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-t.C:
+		}
+	}
+}

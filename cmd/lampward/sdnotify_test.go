@@ -1,0 +1,165 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"syscall"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lampward/rules"
+)
+
+// notifySocket is the service manager's end of the protocol.
+type notifySocket struct {
+	t    testing.TB
+	name string
+	c    *net.UnixConn
+}
+
+func newNotifySocket(t testing.TB, name string) *notifySocket {
+	c, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = c.Close() })
+	return &notifySocket{t, name, c}
+}
+
+// next returns the next message, or "" if none comes within limit.
+func (s *notifySocket) next(limit time.Duration) string {
+	b := make([]byte, 4096)
+	require.NoError(s.t, s.c.SetReadDeadline(time.Now().Add(limit)))
+	n, err := s.c.Read(b)
+	if os.IsTimeout(err) {
+		return ""
+	}
+	require.NoError(s.t, err)
+	return string(b[:n])
+}
+
+// waitFor reads messages until one begins with text.
+func (s *notifySocket) waitFor(text string) {
+	for limit := time.Now().Add(30 * time.Second); time.Now().Before(limit); {
+		if strings.HasPrefix(s.next(30*time.Second), text) {
+			return
+		}
+	}
+	s.t.Fatalf("the service manager was not told %s", text)
+}
+
+// The whole conversation of a service with its manager, by the real program:
+// the messages are those of sd_notify(3).
+func TestServiceManager(t *testing.T) {
+	if runtime.GOOS != "linux" {
+		t.Skip("only systems with systemd speak this protocol")
+	}
+	dir := t.TempDir()
+	s := newNotifySocket(t, filepath.Join(dir, "notify"))
+	file := writeFile(t, "lampward.toml", fmt.Sprintf(`
+[broker]
+listen = "127.0.0.1:0"
+[page]
+listen = ""
+[store]
+dir = %q
+[[lamp]]
+name = "tank"
+topic = "cellar/tank/light"
+`, dir))
+	cmd := exec.Command(os.Args[0], "run", "-config", file)
+	cmd.Env = append(os.Environ(), childEnv+"=run", "NOTIFY_SOCKET="+s.name, "WATCHDOG_USEC=150000")
+	require.NoError(t, cmd.Start())
+	done := make(chan error, 1)
+	go func() { done <- cmd.Wait() }()
+	assert.Equal(t, "READY=1\nSTATUS=watching 1 lamp", s.next(30*time.Second))
+	for range 3 {
+		assert.Equal(t, "WATCHDOG=1", s.next(30*time.Second))
+	}
+	require.NoError(t, cmd.Process.Signal(syscall.SIGTERM))
+	s.waitFor("STOPPING=1")
+	require.NoError(t, <-done, "a stop that was asked for is clean")
+}
+
+// A loop that hangs gives no sign of life; one that answers does.
+func TestWatchdogFollowsTheLoop(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHarness(t, harnessConfig)
+		signs := 0
+		m := &manager{watchdog: 30 * time.Second, log: slog.New(slog.DiscardHandler), send: func(msg string) error {
+			assert.Equal(t, "WATCHDOG=1", msg)
+			signs++
+			return nil
+		}}
+		ctx, cancel := context.WithCancel(t.Context())
+		looping, stopLoop := context.WithCancel(t.Context())
+		looped, watched := make(chan error, 1), make(chan error, 1)
+		go func() { looped <- h.d.loop(looping) }()
+		go func() { watched <- m.watch(ctx, h.d) }()
+		after := func(d time.Duration) int {
+			time.Sleep(d)
+			synctest.Wait()
+			n := signs
+			signs = 0
+			return n
+		}
+		assert.Equal(t, 6, after(55*time.Second), "one at once, then one every third of the interval")
+
+		release := make(chan struct{})
+		h.d.jobs <- job{look: func(*rules.Machine) { <-release }}
+		assert.Zero(t, after(10*time.Minute), "the loop is held")
+		close(release)
+		assert.NotZero(t, after(time.Minute))
+		cancel()
+		require.NoError(t, <-watched)
+		stopLoop()
+		<-looped
+	})
+}
+
+func TestNewManager(t *testing.T) {
+	env := func(pairs ...string) func(string) string {
+		return func(key string) string {
+			for i := 0; i < len(pairs); i += 2 {
+				if pairs[i] == key {
+					return pairs[i+1]
+				}
+			}
+			return ""
+		}
+	}
+	log := slog.New(slog.DiscardHandler)
+	assert.Nil(t, newManager(env(), 7, log))
+	assert.Nil(t, newManager(env("NOTIFY_SOCKET", "vsock:2:1234"), 7, log))
+	assert.Zero(t, newManager(env("NOTIFY_SOCKET", "/run/n"), 7, log).watchdog)
+	assert.Zero(t, newManager(env("NOTIFY_SOCKET", "/run/n", "WATCHDOG_USEC", "soon"), 7, log).watchdog)
+	assert.Zero(t, newManager(env("NOTIFY_SOCKET", "/run/n", "WATCHDOG_USEC", "2000000", "WATCHDOG_PID", "8"), 7, log).watchdog,
+		"meant for another process")
+	assert.Equal(t, 2*time.Second, newManager(env("NOTIFY_SOCKET", "/run/n", "WATCHDOG_USEC", "2000000", "WATCHDOG_PID", "7"), 7, log).watchdog)
+
+	var none *manager
+	none.ready(1) // nobody to tell
+	none.stopping()
+	lost := newManager(env("NOTIFY_SOCKET", filepath.Join(t.TempDir(), "gone")), 7, log)
+	lost.ready(1) // must not stop the daemon
+}
+
+// A socket in the abstract name space begins with @.
+func TestManagerAbstractSocket(t *testing.T) {
+	if runtime.GOOS != "linux" {
+		t.Skip("abstract sockets are Linux's")
+	}
+	s := newNotifySocket(t, fmt.Sprintf("@lampward-test-%d", os.Getpid()))
+	getenv := func(string) string { return s.name }
+	newManager(getenv, 1, slog.New(slog.DiscardHandler)).reloading()
+	assert.Equal(t, "RELOADING=1\nSTATUS=reading the configuration", s.next(10*time.Second))
+}
