@@ -300,7 +300,7 @@ func TestMailSomeRecipients(t *testing.T) {
 	assert.Empty(t, m.half)
 	d.EventID = "ev-2"
 	require.Equal(t, Delivered, m.Send(t.Context(), d).Kind)
-	assert.Equal(t, []string{"anna@example.com"}, next().To, "the retry did not send ev-1 to her again")
+	assert.Contains(t, string(next().Data), m.messageID("message", "ev-2"), "the retry did not send ev-1 to her again")
 	m.to = m.to[:1]
 	out = m.Send(t.Context(), d)
 	assert.Equal(t, Never, out.Kind)
