@@ -40,6 +40,7 @@ type Record struct {
 type Target struct {
 	Route string
 	Due   time.Time // engine time before which it is not sent
+	Key   string    // Delivery.Key to order it by; empty: the event's own
 }
 
 // Append stores records in order, in one transaction: inputs, events and
@@ -304,9 +305,15 @@ func (a *appender) event(e *rules.Event, seq int64, targets []Target) error {
 		if err != nil {
 			return err
 		}
+		order := key
+		if to.Key != "" {
+			if order, err = a.t.name(to.Key); err != nil {
+				return err
+			}
+		}
 		a.outboxRow++
 		if _, err := a.t.exec("INSERT INTO outbox (id, event, route, key, state, due, attempts, last, note) VALUES (?, ?, ?, ?, 0, ?, 0, 0, '')",
-			a.outboxRow, a.eventRow, route, key, toMS(to.Due)); err != nil {
+			a.outboxRow, a.eventRow, route, order, toMS(to.Due)); err != nil {
 			return err
 		}
 	}

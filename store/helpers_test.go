@@ -40,7 +40,7 @@ func alert(at time.Time, lamp string, kind rules.Kind, routes ...string) Record 
 	r.Events = []rules.Event{{At: at, Kind: kind, Lamp: lamp, Value: 700, Text: lamp + " is " + string(kind), Why: "a test"}}
 	var to []Target
 	for _, n := range routes {
-		to = append(to, Target{n, at})
+		to = append(to, Target{Route: n, Due: at})
 	}
 	r.Routes = [][]Target{to}
 	return r

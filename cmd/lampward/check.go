@@ -5,7 +5,6 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"log/slog"
 	"runtime/debug"
 	"strings"
 
@@ -55,7 +54,7 @@ func init() {
 		}
 		// What cannot be told from the file alone: secrets, certificates,
 		// templates.
-		if _, _, err := newRoutes(cfg, serveOptions{log: slog.New(slog.DiscardHandler)}); err != nil {
+		if _, err := newRoutes(cfg, routeOptions{}); err != nil {
 			fmt.Fprintln(c.err, err)
 			return exitUsage
 		}

@@ -38,7 +38,7 @@ type daemon struct {
 	clock  clock
 	store  keeper
 	worker *notify.Worker
-	routes []policy
+	routes *routes
 	// tap is told of each input and its events as they are decided, for those
 	// who watch live; it must not block. nil: nobody.
 	tap  func(in rules.Input, events []rules.Event)
@@ -182,10 +182,11 @@ func (d *daemon) record(in rules.Input, at time.Time) {
 
 // targets says where each event is to be sent, and when.
 func (d *daemon) targets(events []rules.Event, now time.Time) [][]store.Target {
+	wall := now.Add(d.wall.offset)
 	out := make([][]store.Target, len(events))
 	for i, e := range events {
-		for _, t := range plan(e, d.routes) {
-			out[i] = append(out[i], store.Target{Route: t.route, Due: now.Add(t.delay)})
+		for _, t := range notify.Plan(e, wall, d.routes.policies) {
+			out[i] = append(out[i], store.Target{Route: t.Route, Key: t.Key, Due: now.Add(t.Delay)})
 		}
 	}
 	return out
@@ -412,6 +413,17 @@ func earliest(a, b time.Time) time.Time {
 		return b
 	}
 	return a
+}
+
+// healthy tells why the daemon cannot do its job now; nil: it can.
+func (d *daemon) healthy() error {
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	defer cancel()
+	var broken error
+	if err := d.do(ctx, job{look: func(*rules.Machine) { broken = d.broken }}); err != nil {
+		return fmt.Errorf("the loop does not answer: %w", err)
+	}
+	return broken
 }
 
 // do hands a job to the loop and waits until it is durable.

@@ -95,7 +95,7 @@ func (h *harness) boot() {
 	var err error
 	h.st, err = store.Open(context.Background(), store.Options{Dir: h.dir, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(h.t, err)
-	_, policies, err := newRoutes(h.cfg, serveOptions{})
+	routes, err := newRoutes(h.cfg, routeOptions{})
 	require.NoError(h.t, err)
 	log := slog.New(slog.DiscardHandler)
 	var clock clock = h.clock
@@ -103,7 +103,7 @@ func (h *harness) boot() {
 		clock = h.real
 	}
 	h.d = &daemon{
-		cfg: h.cfg, log: log, clock: clock, store: spoiled{h.st, h}, routes: policies,
+		cfg: h.cfg, log: log, clock: clock, store: spoiled{h.st, h}, routes: routes,
 		jobs: make(chan job, 16), intake: newIntake(h.cfg, broker.NewQuiet(log, 0)),
 		worker: notify.NewWorker(notify.Options{Outbox: h.st, Now: clock.Now}),
 	}

@@ -51,7 +51,7 @@ type command struct {
 
 func commands() []command {
 	return []command{
-		runCommand, checkCommand, demoCommand, replayCommand,
+		runCommand, checkCommand, demoCommand, replayCommand, planCommand, notifyCommand,
 		passwordCommand, versionCommand,
 	}
 }

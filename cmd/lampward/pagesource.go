@@ -29,7 +29,6 @@ type historian interface {
 type pageSource struct {
 	d       *daemon
 	store   historian
-	routes  []notify.Route
 	linkKey []byte
 
 	levels sync.Mutex // one change of the levels at a time
@@ -40,15 +39,11 @@ func newPageSource(d *daemon) (*pageSource, error) {
 	if !ok {
 		return nil, errors.New("page: the store gives no history")
 	}
-	routes, _, err := newRoutes(d.cfg, serveOptions{log: d.log, wall: d.clock.Wall})
-	if err != nil {
-		return nil, err
-	}
 	k, err := linkKey(d.cfg.Store.Dir)
 	if err != nil {
 		return nil, err
 	}
-	return &pageSource{d: d, store: h, routes: routes, linkKey: k}, nil
+	return &pageSource{d: d, store: h, linkKey: k}, nil
 }
 
 // look runs fn between two steps of the loop.
@@ -92,8 +87,8 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 	if d.broken != nil {
 		st.Broken = d.broken.Error()
 	}
-	for _, r := range d.routes {
-		st.Routes = append(st.Routes, r.name)
+	for _, r := range d.routes.policies {
+		st.Routes = append(st.Routes, r.Route)
 	}
 	cfg := m.Config()
 	lampsOf := map[string][]string{}
@@ -308,13 +303,13 @@ func (p *pageSource) resend(ctx context.Context, id int64) (string, error) {
 
 // try sends a test message through every route.
 func (p *pageSource) try(ctx context.Context) (string, error) {
-	if len(p.routes) == 0 {
+	if len(p.d.routes.all) == 0 {
 		return "", refusal("No webhook and no mail is configured, so no message leaves this machine.")
 	}
 	ctx, cancel := context.WithTimeout(ctx, time.Minute)
 	defer cancel()
 	var lines []string
-	for _, r := range notify.Test(ctx, p.routes, p.d.clock.Wall()) {
+	for _, r := range notify.Test(ctx, p.d.routes.all, p.d.clock.Wall()) {
 		lines = append(lines, r.String())
 	}
 	return strings.Join(lines, "\n"), nil

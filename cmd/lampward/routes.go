@@ -1,81 +1,188 @@
 package main
 
 import (
+	"context"
 	"crypto/tls"
+	"flag"
 	"fmt"
-	"os"
-	"slices"
+	"log/slog"
+	"net"
+	"strconv"
 	"time"
 
 	"lampward/cmd/lampward/config"
 	"lampward/notify"
 	"lampward/rules"
+	"lampward/store"
 )
 
-// policy says which events a route takes.
-type policy struct {
-	name string
-	config.Route
+// routes are the ways to people, and what each wants to hear.
+type routes struct {
+	all      []notify.Route
+	policies []notify.Policy
+	limits   map[string]notify.Limit
 }
 
-// target is a route that an event is to be sent to, and how long it is held.
-type target struct {
-	route string
-	delay time.Duration
+// routeOptions are what routes need of the running daemon; the zero value
+// does to check a configuration.
+type routeOptions struct {
+	wall  func() time.Time // nil: time.Now
+	links func(rules.Delivery) notify.Links
+	trace func(ctx context.Context, lamp string) ([]notify.Point, error)
 }
 
-func plan(e rules.Event, routes []policy) []target {
-	if !e.Kind.Alerts() {
+// newRoutes makes the routes of a configuration. It reads the secrets that
+// the configuration names.
+func newRoutes(cfg *config.Config, o routeOptions) (*routes, error) {
+	out := &routes{limits: map[string]notify.Limit{}}
+	add := func(kind string, r notify.Route, p config.Route, err error) error {
+		if err != nil {
+			return fmt.Errorf("%s: %s %q: %w", cfg.File, kind, p.Policy.Route, err)
+		}
+		out.all = append(out.all, r)
+		out.policies = append(out.policies, p.Policy)
+		out.limits[p.Policy.Route] = p.Limit
 		return nil
 	}
-	var out []target
-	for _, r := range routes {
-		if len(r.Kinds) == 0 || slices.Contains(r.Kinds, string(e.Kind)) {
-			out = append(out, target{route: r.name})
+	for _, w := range cfg.Webhooks {
+		r, err := newWebhook(w, o)
+		if err := add("webhook", r, w.Route, err); err != nil {
+			return nil, err
 		}
 	}
-	return out
+	for _, m := range cfg.Mails {
+		r, err := newMail(m, o)
+		if err := add("mail", r, m.Route, err); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
 }
 
-// newRoutes makes the routes of a configuration.
-func newRoutes(cfg *config.Config, o serveOptions) ([]notify.Route, []policy, error) {
-	var routes []notify.Route
-	var policies []policy
-	for _, w := range cfg.Webhooks {
-		where := func(err error) error {
-			return fmt.Errorf("%s: webhook %q: %w", cfg.File, w.Name, err)
-		}
-		var secret notify.Secret
-		if w.Secret != "" || w.SecretFile != "" || w.SecretEnv != "" {
-			var err error
-			if secret, err = notify.LoadSecret(w.Secret, w.SecretFile, w.SecretEnv); err != nil {
-				return nil, nil, where(err)
+// warn says what is unsafe or missing.
+func (r *routes) warn(log *slog.Logger) {
+	if len(r.all) == 0 {
+		log.Warn("no [[webhook]] and no [[mail]] is configured: no alert leaves this machine")
+	}
+	for _, x := range r.all {
+		if w, ok := x.(interface{ Warnings() []string }); ok {
+			for _, text := range w.Warnings() {
+				log.Warn(text, "route", x.Name())
 			}
 		}
-		r, err := notify.NewWebhook(notify.WebhookOptions{
-			Name: w.Name, URL: w.URL, Method: w.Method, Headers: w.Headers, Body: w.Body,
-			ContentType: w.ContentType, Form: w.Form, Secret: secret, Timeout: w.Timeout, Wall: o.wall,
-			TLS: notify.TLSOptions{CAFile: w.CAFile, CertFile: w.CertFile, KeyFile: w.KeyFile},
-		})
-		if err != nil {
-			return nil, nil, where(err)
-		}
-		routes = append(routes, r)
-		policies = append(policies, policy{w.Name, w.Route})
 	}
-	return routes, policies, nil
+}
+
+// secret reads a secret that may be missing.
+func secret(value, file, env string) (notify.Secret, error) {
+	if value == "" && file == "" && env == "" {
+		return notify.Secret{}, nil
+	}
+	return notify.LoadSecret(value, file, env)
+}
+
+func newWebhook(w config.Webhook, o routeOptions) (notify.Route, error) {
+	s, err := secret(w.Secret, w.SecretFile, w.SecretEnv)
+	if err != nil {
+		return nil, err
+	}
+	return notify.NewWebhook(notify.WebhookOptions{
+		Name: w.Name, URL: w.URL, Method: w.Method, Headers: w.Headers, Body: w.Body,
+		ContentType: w.ContentType, Form: w.Form, Secret: s, Timeout: w.Timeout,
+		Links: o.links, Wall: o.wall,
+		TLS: notify.TLSOptions{CAFile: w.CAFile, CertFile: w.CertFile, KeyFile: w.KeyFile},
+	})
+}
+
+func newMail(m config.Mail, o routeOptions) (notify.Route, error) {
+	s, err := secret("", m.PasswordFile, m.PasswordEnv)
+	if err != nil {
+		return nil, err
+	}
+	host, port, err := net.SplitHostPort(m.Server)
+	if err != nil {
+		return nil, err
+	}
+	n, err := strconv.Atoi(port)
+	if err != nil {
+		return nil, fmt.Errorf("server %q: write the port as a number, such as %s:587", m.Server, host)
+	}
+	return notify.NewMail(notify.MailOptions{
+		Name: m.Name, Host: host, Port: n, Security: m.Security, User: m.User, Password: s,
+		From: m.From, To: m.To, TLS: notify.TLSOptions{CAFile: m.CAFile},
+		Trace: o.trace, Links: o.links, Wall: o.wall,
+	})
+}
+
+// traceHours is how much of the past the picture in a mail shows.
+const traceHours = 12 * time.Hour
+
+// recentTrace reads a lamp's recent past for the picture in a mail.
+func recentTrace(ctx context.Context, st *store.Store, now time.Time, lamp string) ([]notify.Point, error) {
+	points, err := st.Trace(ctx, lamp, now.Add(-traceHours), now, 300)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]notify.Point, len(points))
+	for i, p := range points {
+		out[i] = notify.Point{At: p.At, Value: p.Mean}
+	}
+	return out, nil
 }
 
 // serverTLS reads a certificate for a listener.
 func serverTLS(cert, key string) (*tls.Config, error) {
-	for _, f := range []string{cert, key} {
-		if _, err := os.Stat(f); err != nil {
-			return nil, err
-		}
-	}
 	c, err := tls.LoadX509KeyPair(cert, key)
 	if err != nil {
 		return nil, err
 	}
 	return &tls.Config{Certificates: []tls.Certificate{c}, MinVersion: tls.VersionTLS12}, nil
+}
+
+var notifyCommand = command{
+	name: "notify", brief: "send a test alert through each route", usage: "test [-config FILE]",
+	about: `
+Notify test sends one test alert through each [[webhook]] and [[mail]] of the
+configuration, past quiet hours and limits, and says what happened. It needs no
+running daemon.
+
+examples:
+  lampward notify test
+  lampward notify test -config /etc/lampward/lampward.toml`,
+}
+
+func init() {
+	notifyCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		if len(args) > 0 && args[0] == "test" {
+			args = args[1:]
+		} else if len(args) == 0 || args[0][0] != '-' {
+			fmt.Fprintln(c.err, "lampward notify: write `lampward notify test`")
+			return exitUsage
+		}
+		file := f.String("config", "", configUsage)
+		if code, ok := notifyCommand.parse(c, f, args, 0); !ok {
+			return code
+		}
+		cfg, code := loadConfig(c, *file)
+		if cfg == nil {
+			return code
+		}
+		r, err := newRoutes(cfg, routeOptions{})
+		if err != nil {
+			fmt.Fprintln(c.err, err)
+			return exitUsage
+		}
+		if len(r.all) == 0 {
+			fmt.Fprintf(c.err, "%s: no [[webhook]] and no [[mail]] is configured; add one\n", cfg.File)
+			return exitUsage
+		}
+		code = exitOK
+		for _, t := range notify.Test(ctx, r.all, time.Now()) {
+			fmt.Fprintln(c.out, t)
+			if t.Outcome.Kind != notify.Delivered {
+				code = exitFailed
+			}
+		}
+		return code
+	}
 }

@@ -102,19 +102,28 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	if err := applyLevels(cfg); err != nil {
 		return err
 	}
-	routes, policies, err := newRoutes(cfg, o)
+	d := &daemon{
+		cfg: cfg, log: o.log, clock: o.clock, store: st,
+		jobs:   make(chan job, 256),
+		intake: newIntake(cfg, broker.NewQuiet(o.log, 0)),
+	}
+	key, err := linkKey(cfg.Store.Dir)
 	if err != nil {
 		return err
 	}
-	d := &daemon{
-		cfg: cfg, log: o.log, clock: o.clock, store: st, routes: policies,
-		jobs:   make(chan job, 256),
-		intake: newIntake(cfg, broker.NewQuiet(o.log, 0)),
-		worker: notify.NewWorker(notify.Options{Outbox: st, Routes: routes, Now: o.clock.Now, Log: o.log}),
+	d.routes, err = newRoutes(cfg, routeOptions{
+		wall: o.clock.Wall, links: alertLinks(cfg, key),
+		trace: func(ctx context.Context, lamp string) ([]notify.Point, error) {
+			return recentTrace(ctx, st, o.clock.Now(), lamp)
+		},
+	})
+	if err != nil {
+		return err
 	}
-	if len(routes) == 0 {
-		o.log.Warn("no [[webhook]] and no [[mail]] is configured: no alert leaves this machine")
-	}
+	d.routes.warn(o.log)
+	d.worker = notify.NewWorker(notify.Options{
+		Outbox: st, Routes: d.routes.all, Limits: d.routes.limits, Now: o.clock.Now, Log: o.log,
+	})
 	if o.inside != nil {
 		o.inside(d)
 	}
@@ -159,7 +168,7 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 	}
 	defer page.close()
 	stopWorker := stage("sending", func(ctx context.Context) error {
-		if len(d.routes) == 0 { // nothing to do, which is no reason to stop
+		if len(d.routes.all) == 0 { // nothing to do, which is no reason to stop
 			<-ctx.Done()
 			return nil
 		}
@@ -168,6 +177,16 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 	defer stopWorker()
 	stopLoop := stage("rules", d.loop)
 	defer stopLoop()
+	if d.cfg.Beat.URL != "" {
+		beat, err := notify.NewHeartbeat(notify.HeartbeatOptions{
+			URL: d.cfg.Beat.URL, Every: d.cfg.Beat.Every, Healthy: d.healthy, Log: d.log,
+		})
+		if err != nil {
+			return fmt.Errorf("heartbeat: %w", err)
+		}
+		stopBeat := stage("heartbeat", beat.Run)
+		defer stopBeat()
+	}
 	stopPage := stage("page", page.run)
 	defer stopPage()
 	at.page = page.addr()

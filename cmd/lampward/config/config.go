@@ -16,6 +16,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"lampward/notify"
 	"lampward/rules"
 	"lampward/rules/battery"
 	"lampward/rules/learn"
@@ -30,6 +31,7 @@ type Config struct {
 	Page     Page
 	People   []Person
 	Log      Log
+	Beat     Heartbeat
 	Lamps    []Lamp
 	Devices  []Device
 	Webhooks []Webhook
@@ -88,6 +90,13 @@ type Log struct {
 	Format string // text or json; default text
 }
 
+// Heartbeat is a request to an outside watcher in regular intervals, which
+// raises the alarm when it stays away.
+type Heartbeat struct {
+	URL   string        // empty: none
+	Every time.Duration // default 5 minutes
+}
+
 // Lamp is where the readings of one lamp come from.
 type Lamp struct {
 	Name   string
@@ -139,14 +148,8 @@ type Mail struct {
 
 // Route is what every route has: which alerts it takes, and when.
 type Route struct {
-	Kinds      []string      // kinds of event; empty: every alert
-	QuietFrom  string        // "22:00"; empty: no quiet hours
-	QuietTo    string        // "07:00"
-	Zone       string        // time zone of the quiet hours, "Europe/Lisbon"; empty: the machine's
-	Through    []string      // kinds that break through quiet hours
-	Escalation bool          // only alerts that stayed unacknowledged
-	MinGap     time.Duration // between two messages; 0: none
-	PerHour    int           // at most so many messages an hour; 0: no limit
+	Policy notify.Policy // kinds of event and quiet hours
+	Limit  notify.Limit  // how many messages
 }
 
 // Find returns the file to use when none was named: ./lampward.toml, else
@@ -444,8 +447,8 @@ func (c *Config) readWebhook(t *table, i int) {
 		if !t.has("url") {
 			t.fail("url", `is missing; write where alerts are sent, such as "https://push.example.com/topic"`)
 		}
-	} else if u, err := url.Parse(w.URL); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-		t.fail("url", `is not a web address; write one that begins with http:// or https://`)
+	} else {
+		checkWeb(t, w.URL)
 	}
 	t.str("method", "POST", &w.Method)
 	t.str("body", "{{.Text}}", &w.Body)
@@ -459,7 +462,7 @@ func (c *Config) readWebhook(t *table, i int) {
 	t.str("cert_file", "/etc/lampward/cert.pem", &w.CertFile)
 	t.str("key_file", "/etc/lampward/key.pem", &w.KeyFile)
 	t.duration("timeout", time.Second, 10*time.Minute, &w.Timeout)
-	w.Route.read(t)
+	w.Route.read(t, w.Name)
 	t.done()
 	c.Webhooks = append(c.Webhooks, w)
 }
@@ -485,49 +488,50 @@ func (c *Config) readMail(t *table, i int) {
 	if !t.strings("to", "someone@example.com", &m.To) && !t.has("to") || t.has("to") && len(m.To) == 0 {
 		t.fail("to", `is missing; write who gets the mail, such as ["someone@example.com"]`)
 	}
-	m.Route.read(t)
+	m.Route.read(t, m.Name)
 	t.done()
 	c.Mails = append(c.Mails, m)
 }
 
-func (r *Route) read(t *table) {
+func (r *Route) read(t *table, name string) {
+	r.Policy.Route = name
 	kinds := make([]string, 0, len(rules.Kinds()))
 	for _, k := range rules.Kinds() {
 		if k.Alerts() {
 			kinds = append(kinds, string(k))
 		}
 	}
-	list := func(key string, dst *[]string) {
-		if t.strings(key, "lit", dst) {
-			for _, k := range *dst {
-				if !slices.Contains(kinds, k) {
-					t.fail(key, "%q is no kind of alert%s; known are %s", k, hint(k, kinds), strings.Join(kinds, ", "))
-				}
+	list := func(key string, dst *[]rules.Kind) {
+		var words []string
+		if !t.strings(key, "lit", &words) {
+			return
+		}
+		*dst = []rules.Kind{} // empty is not the same as missing
+		for _, k := range words {
+			if !slices.Contains(kinds, k) {
+				t.fail(key, "%q is no kind of alert%s; known are %s", k, hint(k, kinds), strings.Join(kinds, ", "))
 			}
+			*dst = append(*dst, rules.Kind(k))
 		}
 	}
-	list("kinds", &r.Kinds)
-	list("quiet_through", &r.Through)
-	clock := func(key string, dst *string) {
-		if t.str(key, "22:00", dst) {
-			if _, err := time.Parse("15:04", *dst); err != nil {
-				t.fail(key, `%q is no time of day; write one such as "22:00"`, *dst)
-			}
+	list("kinds", &r.Policy.Kinds)
+	if t.has("kinds") && len(r.Policy.Kinds) == 0 {
+		t.fail("kinds", "names no kind of alert, so that nothing would be sent; leave it out for every alert")
+	}
+	list("quiet_through", &r.Policy.Through)
+	var hours []string
+	t.strings("quiet_hours", "22:00-07:00 Europe/Lisbon", &hours)
+	for _, h := range hours {
+		q, err := notify.ParseQuietHours(h, time.Local)
+		if err != nil {
+			t.fail("quiet_hours", "%v", err)
 		}
+		r.Policy.Quiet = append(r.Policy.Quiet, q)
 	}
-	clock("quiet_from", &r.QuietFrom)
-	clock("quiet_to", &r.QuietTo)
-	if t.has("quiet_from") != t.has("quiet_to") {
-		t.fail("quiet_from", "quiet_from and quiet_to go together; write both or neither")
-	}
-	if t.str("zone", "Europe/Lisbon", &r.Zone) {
-		if _, err := time.LoadLocation(r.Zone); err != nil {
-			t.fail("zone", `%q is no known time zone; write one such as "Europe/Lisbon" or "UTC"`, r.Zone)
-		}
-	}
-	t.boolean("escalation", &r.Escalation)
-	t.duration("min_gap", 0, 24*time.Hour, &r.MinGap)
-	t.whole("per_hour", 1, 100_000, &r.PerHour)
+	t.boolean("escalation", &r.Policy.Escalation)
+	t.duration("min_gap", 0, 24*time.Hour, &r.Limit.Gap)
+	t.whole("per_hour", 1, 100_000, &r.Limit.Rate)
+	t.whole("fold_over", 2, 100_000, &r.Limit.FoldOver)
 }
 
 func (c *Config) readAlarm(root *table) {
@@ -538,6 +542,15 @@ func (c *Config) readAlarm(root *table) {
 	t.whole("chatter_count", 2, 50, &a.ChatterCount)
 	t.duration("chatter_within", time.Minute, 7*24*time.Hour, &a.ChatterWithin)
 	t.duration("chatter_settle", time.Minute, 7*24*time.Hour, &a.ChatterSettle)
+	b, _ := root.table("heartbeat")
+	c.Beat.Every = 5 * time.Minute
+	if b.str("url", "https://watcher.example.com/cellar", &c.Beat.URL) {
+		checkWeb(b, c.Beat.URL)
+	} else if _, ok := root.m["heartbeat"]; ok && !b.has("url") {
+		b.fail("url", `is missing; write what to request, such as "https://watcher.example.com/cellar"`)
+	}
+	b.duration("every", 10*time.Second, 24*time.Hour, &c.Beat.Every)
+	b.done()
 	t.whole("fold_devices", 2, 100_000, &c.Rules.FoldDevices)
 	t.done()
 }
@@ -645,6 +658,13 @@ func checkAddress(t *table, key, addr string) {
 		t.fail(key, `%q is no address; write HOST:PORT, such as "127.0.0.1:1883"`, addr)
 	}
 	_ = host
+}
+
+// checkWeb does not repeat the address, for it may hold a key.
+func checkWeb(t *table, addr string) {
+	if u, err := url.Parse(addr); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		t.fail("url", `is not a web address; write one that begins with http:// or https://`)
+	}
 }
 
 func loopback(addr string) bool {

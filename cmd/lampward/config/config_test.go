@@ -68,9 +68,7 @@ name = "phone"
 url = "https://push.example.com/x"
 headers = { Title = "Cellar" }
 kinds = ["lit", "silent"]
-quiet_from = "22:00"
-quiet_to = "07:00"
-zone = "Europe/Lisbon"
+quiet_hours = ["22:00-07:00 Europe/Lisbon"]
 [[mail]]
 server = "mail.example.com:587"
 from = "cellar@example.com"
@@ -158,7 +156,9 @@ func TestSingleMistakes(t *testing.T) {
 		"both brokers":     {"[broker]\nlisten = \"127.0.0.1:1883\"\nurl = \"mqtt://192.0.2.1:1883\"\n" + minimal, "f.toml:3: broker.url: stands beside listen"},
 		"control in name":  {"[[lamp]]\nname = \"a\\nb\"\ntopic = \"t\"\n", "control character"},
 		"levels reversed":  {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\non_above = 1\noff_below = 2\n", "wrong way round"},
-		"bad zone":         {minimal + "zone = \"Mars\"\n", "no known time zone"},
+		"bad zone":         {minimal + "quiet_hours = [\"22:00-07:00 Mars\"]\n", "f.toml:8: webhook[1].quiet_hours: quiet hours"},
+		"no kinds":         {minimal + "kinds = []\n", "nothing would be sent"},
+		"heartbeat":        {minimal + "[heartbeat]\nevery = \"1m\"\n", "f.toml:8: heartbeat.url: is missing"},
 		"same route twice": {minimal + "name = \"p\"\n[[webhook]]\nurl=\"http://192.0.2.1\"\nname=\"p\"\n", "already the name of another route"},
 		"account filter":   {"[[account]]\nname=\"b\"\npassword_hash=\"x\"\npublish=[\"a/#/b\"]\n" + minimal, "no topic filter"},
 		"nan":              {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\non_above = nan\noff_below = 2\n", "out of range"},
