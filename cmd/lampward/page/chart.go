@@ -233,12 +233,20 @@ func drawTrace(t traceData) chart {
 			esc(s.State), num(x), num(max(0.1, across(s.To)/10-x)), num(stripTop), num(stripHeight),
 			esc(s.State), s.From.In(t.zone).Format("2 Jan 15:04"), s.To.In(t.zone).Format("2 Jan 15:04"))
 	}
+	lastX, down := -100.0, 0.0
 	for _, m := range t.marks {
 		x := pct(m.At)
 		p.add(`<line class="mark" x1="%s" x2="%s" y1="0" y2="%s"/>`, x, x, num(stripTop))
-		if len(t.marks) <= 24 {
-			p.add(`<circle class="mark-flag" cx="%s" cy="10" r="9"/><text class="mark-n" x="%s" y="14" text-anchor="middle">%d</text>`, x, x, m.N)
+		if len(t.marks) > 24 {
+			continue
 		}
+		// Flags that would cover one another go below one another.
+		if at := across(m.At); at-lastX < 70 && down < 60 {
+			lastX, down = at, down+20
+		} else {
+			lastX, down = at, 0
+		}
+		p.add(`<circle class="mark-flag" cx="%s" cy="%s" r="9"/><text class="mark-n" x="%s" y="%s" text-anchor="middle">%d</text>`, x, num(10+down), x, num(14+down), m.N)
 	}
 	for i, k := range stamps {
 		at := across(k.at) / 10

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -26,18 +27,19 @@ type stream struct {
 }
 
 func (t *stream) send(event, id string, v any) error {
-	b, err := json.Marshal(v) // one line: JSON holds no raw line break
-	if err != nil {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false) // a script reads it, not the HTML parser
+	if err := e.Encode(v); err != nil {
 		return err
 	}
 	_ = t.rc.SetWriteDeadline(time.Now().Add(writeTime))
 	if id != "" {
 		id = "id: " + id + "\n"
 	}
-	if _, err := fmt.Fprintf(t.w, "event: %s\n%sdata: %s\n\n", event, id, b); err != nil {
-		return err
-	}
-	return nil
+	// One line: JSON holds no raw line break but the last.
+	_, err := fmt.Fprintf(t.w, "event: %s\n%sdata: %s\n", event, id, b.Bytes())
+	return err
 }
 
 // follow keeps a stream open and calls update with what is new, at once and

@@ -61,6 +61,9 @@ func (w words) Ago(t time.Time) string {
 	return long(d) + " ago"
 }
 
+// Now is the time for which the page was made.
+func (w words) Now() time.Time { return w.now }
+
 // For is how long it is since a moment.
 func (w words) For(t time.Time) string { return long(w.now.Sub(t)) }
 
@@ -110,6 +113,9 @@ func count(v float64) string {
 	return strconv.FormatFloat(v, 'f', 2, 64)
 }
 
+// sure writes a confidence, which is never the whole.
+func sure(v float64) string { return percent(min(v, 0.9995)) }
+
 // percent writes a share; it says 100 or 0 only of the whole or nothing.
 func percent(v float64) string {
 	switch {
@@ -134,7 +140,7 @@ func handle(sort, name string) string {
 var alarmWords = map[string]string{
 	"unacknowledged":          "not acknowledged",
 	"acknowledged":            "acknowledged",
-	"returned_unacknowledged": "over, but not acknowledged",
+	"returned_unacknowledged": "over, not acknowledged",
 	"shelved":                 "shelved",
 	"out_of_service":          "out of service",
 }
@@ -161,7 +167,7 @@ var stateWords = map[string]string{"pending": "waiting", "sent": "sent", "dead":
 
 func (s *Server) words() template.FuncMap {
 	return template.FuncMap{
-		"asset": s.assetPath, "count": count, "percent": percent, "handle": handle, "plain": plain,
+		"asset": s.assetPath, "count": count, "percent": percent, "sure": sure, "handle": handle, "plain": plain,
 		"kindWord": kindWord, "long": long,
 		"alarmWord": func(state string) string { return alarmWords[state] },
 		"sentWord":  func(state string) string { return stateWords[state] },
