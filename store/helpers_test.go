@@ -73,7 +73,7 @@ func (h *history) batch() []Record {
 		for range h.r.IntN(12) / 10 * (1 + h.r.IntN(3)) {
 			e := rules.Event{At: h.now.Add(-time.Duration(h.r.IntN(1000)) * time.Millisecond), Kind: rules.Silent, Device: "b1", Value: randomFloat(h.r), Text: "text \u2028 <&>", Since: h.now}
 			rec.Events = append(rec.Events, e)
-			rec.Routes = append(rec.Routes, []Target{{"phone", h.now}})
+			rec.Routes = append(rec.Routes, []Target{{Route: "phone", Due: h.now}})
 		}
 		out = append(out, rec)
 	}

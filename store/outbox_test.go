@@ -126,7 +126,7 @@ func TestDueAgainstModel(t *testing.T) {
 				rec := alert(now, []string{"a", "b", "c"}[r.IntN(3)], rules.Lit)
 				for _, route := range []string{"x", "y"}[:1+r.IntN(2)] {
 					due := now.Add(time.Duration(r.IntN(300)-100) * time.Second)
-					rec.Routes[0] = append(rec.Routes[0], Target{route, due})
+					rec.Routes[0] = append(rec.Routes[0], Target{Route: route, Due: due})
 					model = append(model, &row{int64(len(model) + 1), route, rec.Events[0].Key(), due, true})
 				}
 				appendAll(t, s, rec)
