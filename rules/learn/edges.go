@@ -151,15 +151,17 @@ func (e *edges) record(x edge) {
 func (x *edge) credit() float64 { return clamp((0.5-x.Act)/0.25, 0, 1) }
 
 // evidence weighs, as the logarithm of a likelihood ratio, how much better a
-// lamp of this step explains the edges of about its size than chance does.
+// lamp of this step explains the edges of about its size than clouds do.
 //
-// Chance would spread the sizes log-uniformly, so that among n others between
-// 1/1.6 and 1.6 times the size n*width/(size*ln 2.56) would fall as close as these; a
-// lamp's edges come on top of that (Poisson), and alternate in sign except
-// where one went unseen.
-func (e *edges) evidence(size float64) (ev, mean float64, n int) {
+// Clouds would spread the sizes log-uniformly, so that among n others between
+// 1/1.6 and 1.6 times the size n*width/(size*ln 2.56) would fall as close as
+// these; a lamp's edges come on top of that (Poisson), scatter no more than
+// their readings do, come at all hours (watched tells for how many they could have),
+// and alternate in sign except where one went unseen.
+func (e *edges) evidence(size, watched float64) (ev, mean float64, n int) {
 	k, others, turns, wrong := 0.0, 1.0, 0.0, 0.0
-	width, last, sum := 0.0, 0.0, 0.0
+	width, last, sum, sum2, spread := 0.0, 0.0, 0.0, 0.0, 0.0
+	var at [nEdges]int64
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
 		a := math.Abs(x.Size)
@@ -167,17 +169,21 @@ func (e *edges) evidence(size float64) (ev, mean float64, n int) {
 			continue
 		}
 		w := x.credit()
-		tol := mul(0.03, size) + mul(1.5, x.SD)
-		if math.Abs(a-size) > tol {
-			others += w
-			continue
-		}
 		if w == 0 {
 			continue
 		}
+		tol := x.tolerance(size)
+		d := a - size
+		if math.Abs(d) > tol {
+			others += w
+			continue
+		}
+		at[n] = x.At % dayMS
 		n++
 		k += w
-		sum += mul(w, a)
+		sum += mul(w, d)
+		sum2 += mul(w, sq(d))
+		spread += mul(w, sq(0.4*tol))
 		width += mul(w, 2*tol)
 		if last != 0 {
 			if (x.Size > 0) != (last > 0) {
@@ -188,21 +194,53 @@ func (e *edges) evidence(size float64) (ev, mean float64, n int) {
 		}
 		last = x.Size
 	}
-	if k == 0 || wrong > 0 && wrong >= turns {
+	if n == 0 {
 		return 0, 0, 0
 	}
 	chance := others * (width / k) / (size * 0.94)
 	if k > chance {
 		ev = mul(k, ln(k/chance)) - (k - chance)
 	}
-	// 0.85 against 0.5 for a turn, 0.15 against 0.5 for none
-	return ev + mul(0.53, turns) - mul(1.2, wrong), sum / k, n
+	// scatter beyond what the readings' noise explains (chi square)
+	if excess := (sum2 - sq(sum)/k) / (spread / k); excess > k {
+		ev -= 0.5 * (excess - k)
+	}
+	// clouds come by day: their edges crowd into a part of it
+	if share := crowd(at[:n]) / math.Min(watched, 24); share > 0 && share < 1 {
+		ev += math.Min(ln(float64(n))+mul(float64(n-1), ln(share)), 0)
+	}
+	// a lamp alternates 9 times in 10, clouds 7 times in 10
+	return ev + mul(0.25, turns) - mul(1.1, wrong), size + sum/k, n
 }
+
+const dayMS = 86_400_000
+
+// crowd is the length, in hours, of the shortest part of the day that holds
+// all these times of the day (ms).
+func crowd(at []int64) float64 {
+	for i := 1; i < len(at); i++ {
+		x := at[i]
+		j := i
+		for ; j > 0 && at[j-1] > x; j-- {
+			at[j] = at[j-1]
+		}
+		at[j] = x
+	}
+	gap := at[0] + dayMS - at[len(at)-1]
+	for i := 1; i < len(at); i++ {
+		gap = max(gap, at[i]-at[i-1])
+	}
+	return math.Max(float64(dayMS-gap)/3_600_000, 1)
+}
+
+// tolerance is how far from size the edge may be to be of that size: 2.5
+// standard errors and a little.
+func (x *edge) tolerance(size float64) float64 { return mul(0.03, size) + mul(1.5, x.SD) }
 
 // dwarfed tells whether credible edges were seen that are much larger.
 func (e *edges) dwarfed(step float64) bool {
 	for i := range e.E[:e.NE] {
-		if x := &e.E[i]; math.Abs(x.Size) > 1.5*step && x.credit() > 0.3 {
+		if x := &e.E[i]; math.Abs(x.Size) > 1.5*step && x.credit() > 0.4 {
 			return true
 		}
 	}
@@ -212,12 +250,12 @@ func (e *edges) dwarfed(step float64) bool {
 // daily tells whether the edges of this size come at the same hours on
 // several days, as those of a room's light do.
 func (e *edges) daily(step float64) bool {
-	const day, slack = 86_400_000, 5_400_000 // ms
+	const day, slack = dayMS, 5_400_000 // ms
 	var at [2]int64
 	var seen [2]int
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
-		if math.Abs(math.Abs(x.Size)-step) > mul(0.03, step)+mul(1.5, x.SD) || x.credit() == 0 {
+		if math.Abs(math.Abs(x.Size)-step) > x.tolerance(step) || x.credit() == 0 {
 			continue
 		}
 		k := 0
@@ -239,14 +277,11 @@ func (e *edges) daily(step float64) bool {
 
 // fit finds the step that the collected edges speak for, with its evidence.
 // Of two that qualify it takes the larger: room lights are no lamps.
-func (e *edges) fit() (step, evidence float64) {
+func (e *edges) fit(watched float64) (step, evidence float64) {
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
-		if x.credit() == 0 {
-			continue
-		}
-		ev, mean, n := e.evidence(math.Abs(x.Size))
-		if n < 2 || ev < 6 {
+		ev, mean, n := e.evidence(math.Abs(x.Size), watched)
+		if n < 2 || ev < 4.5 || n > 2 && ev < 6 {
 			continue
 		}
 		daily := e.daily(mean)

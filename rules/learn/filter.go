@@ -115,6 +115,9 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 		h := f.H[i]
 		h.W *= exp(mul(where.Weight, where.odds(h.M)))
 		h.P = math.Min(h.P+q, 1e20)
+		if h.Age < 2 && h.Prev != Learning {
+			h.P += mul(0.25, f.Tau2) // lamps warm up, and boards average
+		}
 		if h.Age < math.MaxUint32 {
 			h.Age++
 		}
@@ -160,7 +163,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			k = h
 			rho := f.Rho
 			if h.By == byJump { // where one came, the next is near: a cloud's edge
-				rho = math.Max(rho, 0.1)
+				rho = math.Max(rho, 0.02)
 			}
 			g := rareJump * some
 			if f.Jump > 0 && !clipped {
@@ -192,6 +195,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			if r := (y - h.M) / f.Step; r > 0.15 && r < 0.85 && !clipped {
 				k = h
 				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
+				k.P += f.Tau2
 				k.S, k.W = to, h.W*hazard*(1-f.PB)*f.Part/f.Step
 				add(k)
 			}

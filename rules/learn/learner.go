@@ -331,6 +331,7 @@ func (l *Learner) edge(ms int64) {
 	if h := c.Hours.at(e.At); h.Moves > 100 {
 		move = math.Max(move, h.Move)
 	}
+	move -= c.Hours.calm()
 	rough := clamp((e.SD/math.Abs(e.Size)-0.05)/0.1, 0, 1)
 	e.Act = clamp((move-1.2*math.Sqrt(floor))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
 	first := c.Edges.NE == 0 || l.surpasses(e)
@@ -343,7 +344,7 @@ func (l *Learner) edge(ms int64) {
 			return
 		}
 	}
-	step, ev := c.Edges.fit()
+	step, ev := c.Edges.fit(c.Range.Minutes / 60)
 	switch {
 	case first && c.clear(e) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
 		c.adopt(a, e.SD)
@@ -375,7 +376,7 @@ func (l *Learner) fresh() bool {
 
 // weak tells whether little speaks for the step in use.
 func (l *Learner) weak() bool {
-	ev, _, _ := l.c.Edges.evidence(l.c.F.Step)
+	ev, _, _ := l.c.Edges.evidence(l.c.F.Step, l.c.Range.Minutes/60)
 	return ev < 10
 }
 
@@ -384,7 +385,8 @@ func (l *Learner) weak() bool {
 func (l *Learner) surpasses(e edge) bool {
 	a := math.Abs(e.Size)
 	for i := range l.c.Edges.E[:l.c.Edges.NE] {
-		if b := math.Abs(l.c.Edges.E[i].Size); b > 0.4*a && math.Abs(b-a) > 0.05*a+3*e.SD {
+		x := &l.c.Edges.E[i]
+		if b := math.Abs(x.Size); x.credit() > 0 && b > 0.4*a && math.Abs(b-a) > 0.05*a+3*e.SD {
 			return false
 		}
 	}
@@ -396,7 +398,7 @@ func (l *Learner) surpasses(e edge) bool {
 func (c *core) clear(e edge) bool {
 	a := math.Abs(e.Size)
 	if c.Range.Minutes < 20 || e.Size < 0 && c.Range.Minutes < 180 || e.Act > 0.2 ||
-		a < 3.5*e.SD || a < mul(15*math.Sqrt(c.Noise.variance()), 1-c.Range.Minutes/1440) {
+		a < mul(math.Sqrt(c.Noise.variance()), math.Max(6, 15*(1-c.Range.Minutes/1440))) {
 		return false
 	}
 	to := e.From + e.Size
@@ -495,7 +497,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.observe(ms, y, dt, &where)
 	b = f.best()
 	moved := math.Abs(b.M - was.M)
-	if b.S == was.S && b.Enter == was.Enter && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
+	if b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
 		f.Rho += mul(0.02, 1-f.Rho)
 		if f.Jump == 0 {
 			f.Jump = moved

@@ -65,6 +65,29 @@ func (h *hours) move(ms int64, span, minutes float64) {
 	s.Move += mul(k, span-s.Move)
 }
 
+// calm is the movement at the calmer hours of the day: edges of the lamp that
+// were not seen as such move the level at all hours, clouds never at night.
+// 0 until the day is known.
+func (h *hours) calm() float64 {
+	var v [24]float64
+	n := 0
+	for i := range h {
+		if h[i].Moves < 60 {
+			continue
+		}
+		j := n
+		for ; j > 0 && v[j-1] > h[i].Move; j-- {
+			v[j] = v[j-1]
+		}
+		v[j] = h[i].Move
+		n++
+	}
+	if n < 20 {
+		return 0
+	}
+	return v[5]
+}
+
 // where tells what the ambient's usual whereabouts say about a reading at ms
 // that came minutes after the last one.
 func (h *hours) where(ms int64, minutes, step, r float64) place {
