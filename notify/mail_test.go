@@ -144,7 +144,7 @@ func trace(context.Context, string) ([]Point, error) {
 	return ps, nil
 }
 
-const mailTestTime = 20 * time.Second
+const mailTestTime = 60 * time.Second
 
 // Lit and dark of a lamp arrive at a real server over STARTTLS and implicit
 // TLS, with a login; an independent parser finds what was meant, and no header
