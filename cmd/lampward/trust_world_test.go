@@ -216,13 +216,13 @@ func (w *world) start() {
 	})
 	require.NoError(w.t, err, "seed %d: the database does not open after a restart", w.seed)
 	clock := newMachineClock(w.wall, w.st.LastAt(), w.st.LastOffset())
-	_, policies, err := newRoutes(w.cfg, serveOptions{log: log})
+	ways, err := newRoutes(w.cfg, routeOptions{})
 	require.NoError(w.t, err)
-	routes := []notify.Route{labRoute{"phone", w.phone}, labRoute{"log", w.phone}}
+	ways.all = []notify.Route{labRoute{"phone", w.phone}, labRoute{"log", w.phone}}
 	w.d = &daemon{
-		cfg: w.cfg, log: log, clock: clock, store: labStore{w.st, w}, routes: policies,
+		cfg: w.cfg, log: log, clock: clock, store: labStore{w.st, w}, routes: ways,
 		jobs: make(chan job, 256), intake: newIntake(w.cfg, broker.NewQuiet(log, 0)),
-		worker: notify.NewWorker(notify.Options{Outbox: labOutbox{w.st, w}, Routes: routes, Now: clock.Now, Log: log,
+		worker: notify.NewWorker(notify.Options{Outbox: labOutbox{w.st, w}, Routes: ways.all, Limits: ways.limits, Now: clock.Now, Log: log,
 			Backoff: notify.Backoff{Rand: w.chance, GiveUpTries: 1 << 30}}),
 	}
 	require.NoError(w.t, w.d.boot(ctx), "seed %d", w.seed)
