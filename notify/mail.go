@@ -456,7 +456,11 @@ func (v letterView) Percent() string { return fmt.Sprintf("%.0f %%", 100*v.Confi
 // Levels tells whether there are levels to show.
 func (v letterView) Levels() bool { return v.Lamp != "" && (v.OnAbove != 0 || v.OffBelow != 0) }
 
-var plainLetter = texttemplate.Must(texttemplate.New("letter").Funcs(texttemplate.FuncMap{"line": oneLine}).Parse(
+// Lower tells whether the lamp reads lower when it is lit: its levels then
+// stand the other way round.
+func (v letterView) Lower() bool { return v.OnAbove < v.OffBelow }
+
+var plainLetter = texttemplate.Must(texttemplate.New("letter").Funcs(texttemplate.FuncMap{"line": oneLine, "num": num}).Parse(
 	`{{line .Text}}
 {{if .Items}}{{range .Items}}
 - {{with .Time}}{{.}}: {{end}}{{line .Text}}{{end}}
@@ -464,9 +468,10 @@ var plainLetter = texttemplate.Must(texttemplate.New("letter").Funcs(texttemplat
 {{line .Why}}
 {{if .When}}
 Time:       {{.When}}{{end}}{{if .Levels}}
-Reading:    {{.Value}}
-Lit above:  {{.OnAbove}}
-Dark below: {{.OffBelow}}
+Reading:    {{num .Value}}
+{{if .Lower}}Lit below:  {{num .OnAbove}}
+Dark above: {{num .OffBelow}}{{else}}Lit above:  {{num .OnAbove}}
+Dark below: {{num .OffBelow}}{{end}}
 Confidence: {{.Percent}}{{end}}
 {{end}}{{if .AckURL}}
 Acknowledge: {{.AckURL}}
@@ -476,7 +481,7 @@ Acknowledge: {{.AckURL}}
 Sent by lampward. It is not a life-safety alarm.
 `))
 
-var htmlLetter = template.Must(template.New("letter").Funcs(template.FuncMap{"line": oneLine}).Parse(
+var htmlLetter = template.Must(template.New("letter").Funcs(template.FuncMap{"line": oneLine, "num": num}).Parse(
 	`<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>{{line .Name}}</title></head>
 <body style="font-family:sans-serif;line-height:1.4;max-width:40em;margin:1em auto;padding:0 1em">
@@ -486,9 +491,9 @@ var htmlLetter = template.Must(template.New("letter").Funcs(template.FuncMap{"li
 {{if .Picture}}<p><img src="cid:trace" width="640" style="max-width:100%;height:auto" alt="Recent readings of {{line .Name}}, with the two levels as dashed lines"></p>
 {{end}}<table style="border-collapse:collapse">
 {{if .When}}<tr><td style="padding-right:1em">Time</td><td>{{.When}}</td></tr>
-{{end}}{{if .Levels}}<tr><td style="padding-right:1em">Reading</td><td>{{.Value}}</td></tr>
-<tr><td style="padding-right:1em">Lit above</td><td>{{.OnAbove}}</td></tr>
-<tr><td style="padding-right:1em">Dark below</td><td>{{.OffBelow}}</td></tr>
+{{end}}{{if .Levels}}<tr><td style="padding-right:1em">Reading</td><td>{{num .Value}}</td></tr>
+<tr><td style="padding-right:1em">Lit {{if .Lower}}below{{else}}above{{end}}</td><td>{{num .OnAbove}}</td></tr>
+<tr><td style="padding-right:1em">Dark {{if .Lower}}above{{else}}below{{end}}</td><td>{{num .OffBelow}}</td></tr>
 <tr><td style="padding-right:1em">Confidence</td><td>{{.Percent}}</td></tr>
 {{end}}</table>
 {{end}}{{if .AckURL}}<p><a href="{{.AckURL}}">Acknowledge</a>{{if .ShelveURL}} &nbsp; <a href="{{.ShelveURL}}">Shelve</a>{{end}}</p>

@@ -389,6 +389,25 @@ func TestMailOptionErrors(t *testing.T) {
 	}
 }
 
+// The levels of a lamp that reads lower when lit stand the other way round,
+// and long fractions are cut.
+func TestLetterLevels(t *testing.T) {
+	for _, c := range []struct {
+		on, off float64
+		want    []string
+	}{
+		{700.123456789, 650, []string{"Lit above:  700.123\n", "Dark below: 650\n"}},
+		{300, 350, []string{"Lit below:  300\n", "Dark above: 350\n"}},
+	} {
+		var b bytes.Buffer
+		require.NoError(t, plainLetter.Execute(&b, letterView{Message: Message{Lamp: "tank", Value: 1.0 / 3, OnAbove: c.on, OffBelow: c.off}}))
+		assert.Contains(t, b.String(), "Reading:    0.333333\n")
+		for _, w := range c.want {
+			assert.Contains(t, b.String(), w)
+		}
+	}
+}
+
 func TestPicture(t *testing.T) {
 	ps, _ := trace(t.Context(), "")
 	b, err := tracePNG(ps, []float64{700, 650})

@@ -7,6 +7,7 @@ import (
 	"mime"
 	"net/url"
 	"reflect"
+	"strconv"
 	"strings"
 	"text/template"
 	"text/template/parse"
@@ -61,6 +62,7 @@ var baseFuncs = template.FuncMap{
 		b, err := marshalValue(v)
 		return rawJSON(b), err
 	},
+	"num":      num,
 	"upper":    strings.ToUpper,
 	"lower":    strings.ToLower,
 	escapeFunc: func(any) (string, error) { return "", fmt.Errorf("internal: not bound") },
@@ -86,6 +88,9 @@ func parseTemplate(where, text string, esc escaping) (*safeTemplate, error) {
 	}
 	return s, nil
 }
+
+// num is a number in six digits, for people.
+func num(f float64) string { return strconv.FormatFloat(f, 'g', 6, 64) }
 
 // addEscapes appends the escape function to every pipeline that prints.
 func addEscapes(n parse.Node) {
