@@ -334,24 +334,24 @@ func TestPageInBrowser(t *testing.T) {
 			b.untilText("#link-state", "live")
 			b.untilText("h3", evil) // as text
 			b.sound("the list")
-			b.shot(s.name + "-1-lamps")
 
 			// A reading that a board publishes shows without a reload.
 			eval[bool](b, `window.same = true`)
-			c.publish("freezer", 1503)
-			b.untilText(".row", "1503 counts")
-			for i := range 12 {
-				c.publish("freezer", 2203+float64(i%3))
+			c.publish("tank", 213)
+			b.untilText(".row", "213 counts")
+			for i := range 6 {
+				c.publish("tank", 640+float64(i%3))
 			}
-			b.until(`document.querySelector('.waiting [data-find="freezer lit"]')`)
+			b.until(`document.querySelector('.waiting [data-find="tank lit"]')`)
 			assert.True(t, eval[bool](b, `window.same === true`), "the page was reloaded")
+			b.shot(s.name + "-1-lamps")
 
 			// Acknowledge.
-			b.click(`button[aria-label="Acknowledge freezer"]`)
-			b.untilText("#said", "freezer: acknowledged.")
-			b.until(`!document.querySelector('button[aria-label="Acknowledge freezer"]')`)
+			b.click(`button[aria-label="Acknowledge tank"]`)
+			b.untilText("#said", "tank: acknowledged.")
+			b.until(`!document.querySelector('button[aria-label="Acknowledge tank"]')`)
 			var st rules.AlarmStatus
-			require.NoError(t, c.d.do(t.Context(), job{look: func(m *rules.Machine) { st, _ = m.LampAlarm("freezer") }}))
+			require.NoError(t, c.d.do(t.Context(), job{look: func(m *rules.Machine) { st, _ = m.LampAlarm("tank") }}))
 			assert.Equal(t, rules.AlarmAcknowledged, st.State)
 
 			// One lamp.
@@ -395,7 +395,7 @@ func TestPageInBrowser(t *testing.T) {
 			b.click(`.message .do`)
 			b.untilText("#said", "is back in line.")
 
-			b.open(c.url + "/board?name=salt")
+			b.open(c.url + "/board?name=tank")
 			b.untilText(".state", "reports")
 			b.sound("a board")
 			b.shot(s.name + "-6-board")

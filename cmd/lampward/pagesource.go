@@ -257,7 +257,7 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 			said = name + ": there was nothing to acknowledge."
 		}
 	case page.Shelve:
-		in.Kind, in.For, said = rules.InShelve, a.For, fmt.Sprintf("%s: nothing is sent about it for %s.", name, a.For)
+		in.Kind, in.For, said = rules.InShelve, a.For, fmt.Sprintf("%s: nothing is sent about it for %s.", name, page.Long(a.For))
 		if alarm.State == rules.AlarmOutOfService {
 			return "", refusal("%s is out of service, so nothing is sent about it anyway.", name)
 		}

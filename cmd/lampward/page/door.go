@@ -277,7 +277,7 @@ func (s *Server) loginPost(w http.ResponseWriter, r *http.Request) {
 	from := origin(r)
 	if wait := s.login.wait(from); wait > 0 {
 		w.Header().Set("Retry-After", strconv.Itoa(int(wait/time.Second)+1))
-		refuse(http.StatusTooManyRequests, "Too many wrong passwords came from this address. Wait "+long(wait+time.Second)+", then try again.")
+		refuse(http.StatusTooManyRequests, "Too many wrong passwords came from this address. Wait "+Long(wait+time.Second)+", then try again.")
 		return
 	}
 	if len(password) > 1000 || len(name) > 100 {

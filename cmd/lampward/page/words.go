@@ -56,16 +56,16 @@ func (w words) Ago(t time.Time) string {
 	case t.IsZero():
 		return "never"
 	case d < 0:
-		return "in " + long(-d)
+		return "in " + Long(-d)
 	}
-	return long(d) + " ago"
+	return Long(d) + " ago"
 }
 
 // Now is the time for which the page was made.
 func (w words) Now() time.Time { return w.now }
 
 // For is how long it is since a moment.
-func (w words) For(t time.Time) string { return long(w.now.Sub(t)) }
+func (w words) For(t time.Time) string { return Long(w.now.Sub(t)) }
 
 // Age is the moment in ms since 1970, with which the script keeps "ago" fresh.
 func (w words) Age(t time.Time) int64 { return t.UnixMilli() }
@@ -73,8 +73,8 @@ func (w words) Age(t time.Time) int64 { return t.UnixMilli() }
 // Zone is the reader's time zone.
 func (w words) Zone() string { return w.zone.String() }
 
-// long spells a length of time.
-func long(d time.Duration) string {
+// Long spells a length of time.
+func Long(d time.Duration) string {
 	const day = 24 * time.Hour
 	if d < 0 {
 		d = 0
@@ -168,7 +168,7 @@ var stateWords = map[string]string{"pending": "waiting", "sent": "sent", "dead":
 func (s *Server) words() template.FuncMap {
 	return template.FuncMap{
 		"asset": s.assetPath, "count": count, "percent": percent, "sure": sure, "handle": handle, "plain": plain,
-		"kindWord": kindWord, "long": long,
+		"kindWord": kindWord, "long": Long,
 		"alarmWord": func(state string) string { return alarmWords[state] },
 		"sentWord":  func(state string) string { return stateWords[state] },
 		"query":     url.QueryEscape,
