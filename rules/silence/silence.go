@@ -241,7 +241,7 @@ func (e *Estimator) setPeriod() {
 // tally counts gap in the histogram.
 func (e *Estimator) tally(gap int64) {
 	x := float64(gap) / float64(e.period)
-	if most := e.limit + e.limit/2; x > most {
+	if most := float64(1.5 * e.limit); x > most {
 		// Whether a board that was gone for long was healthy all the while
 		// nobody knows; it asks for some more patience, not for all of it.
 		x = most
