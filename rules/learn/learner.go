@@ -29,9 +29,10 @@ type core struct {
 	F     filter
 
 	NUp, NDown uint32  // edges that taught the step
-	Was        float64 // the step when it was first well known: Fading compares with it
-	NLit       uint32  // announced steady changes
-	NBlink     uint32  // announced blinking
+	Taught     [2]bool // a person said that the lamp was dark, lit
+	TaughtAs   [2]float64
+	NLit       uint32 // announced steady changes
+	NBlink     uint32 // announced blinking
 
 	State   State
 	Since   int64
@@ -42,6 +43,10 @@ type core struct {
 	Side    bool // manual levels: side of the last reading
 
 	Why why
+
+	Fault        Fault
+	FaultChanged bool
+	Health       health
 }
 
 // config is Config in fixed-size fields.
@@ -73,7 +78,7 @@ func (l *Learner) Reconfigure(cfg Config) {
 		c.F, c.Known = filter{}, false // the filter's counts are others
 		c.Side = c.State == Lit
 		if !c.Cfg.manual() {
-			c.relearn(c.At)
+			c.relearn()
 		}
 	}
 	if c.Cfg.manual() && !c.Known {
@@ -94,7 +99,7 @@ func (c *core) sign() float64 {
 // Constant time, no allocation.
 func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c := &l.c
-	c.Changed, c.Settled = false, false
+	c.Changed, c.Settled, c.FaultChanged = false, false, false
 	if !finite(value) {
 		return l.Verdict()
 	}
@@ -116,12 +121,13 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c.N++
 	c.At, c.Val = ms, value
 	y := mul(c.sign(), value)
-	if c.Cfg.manual() {
-		l.manual(ms, y)
-		return l.Verdict()
-	}
 	c.Noise.observe(y)
 	c.Edges.push(ms, y)
+	if c.Cfg.manual() {
+		l.manual(ms, y)
+		l.inspect(ms, value)
+		return l.Verdict()
+	}
 	l.edge(ms)
 	minutes := mul(dt, c.IV) / 60000
 	c.Range.observe(&c.Edges, minutes)
@@ -133,6 +139,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	} else if c.Edges.N == nBuf {
 		c.Hours.learn(ms, c.Edges.oldLevel(), minutes)
 	}
+	l.inspect(ms, value)
 	return l.Verdict()
 }
 
@@ -161,6 +168,7 @@ type noise struct {
 	N            uint32      // of them
 	Block        uint32      // blocks seen
 	V            float64     // variance of a reading
+	Now          float64     // the same in the last block
 	Frac         bool        // a reading was no whole number
 	Max, Min     float64     // largest and smallest reading
 	AtMax, AtMin uint32      // readings exactly there
@@ -220,6 +228,7 @@ func (n *noise) observe(y float64) {
 	}
 	n.N = 0
 	n.Block++
+	n.Now = v
 	step := 0.06 + 2/float64(n.Block+1)
 	switch {
 	case n.Block == 1:
@@ -317,7 +326,7 @@ func (l *Learner) edge(ms int64) {
 			c.adopt(hi-lo, 0)
 			c.F.start(Blinking, lo, c.Edges.T[0])
 			c.F.PB = 0.5
-			l.announce(Blinking, ms, c.Edges.T[0], 0.9)
+			l.announce(Blinking, ms, c.Edges.T[0], nBuf, 0.9)
 			return
 		}
 	}
@@ -331,7 +340,8 @@ func (l *Learner) edge(ms int64) {
 	if h := c.Hours.at(e.At); h.Moves > 100 {
 		move = math.Max(move, h.Move)
 	}
-	move -= c.Hours.calm()
+	calm, lively, known := c.Hours.moves()
+	move -= calm
 	rough := clamp((e.SD/math.Abs(e.Size)-0.05)/0.1, 0, 1)
 	e.Act = clamp((move-1.2*math.Sqrt(floor))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
 	first := c.Edges.NE == 0 || l.surpasses(e)
@@ -345,6 +355,9 @@ func (l *Learner) edge(ms int64) {
 		}
 	}
 	step, ev := c.Edges.fit(c.Range.Minutes / 60)
+	if step < 6*math.Sqrt(floor) && (!known && ev < 12 || known && lively-calm > 0.5*step) {
+		step = 0 // so small a step could be the light's own doing
+	}
 	switch {
 	case first && c.clear(e) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
 		c.adopt(a, e.SD)
@@ -355,7 +368,7 @@ func (l *Learner) edge(ms int64) {
 			c.Hours.shift(-a)
 		}
 		c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
-		l.announce(s, ms, e.At, 0.8)
+		l.announce(s, ms, e.At, half, 0.8)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
 		step > 0 && step < 0.77*c.F.Step && ev > 10 && !l.fresh():
@@ -426,6 +439,7 @@ func (c *core) adopt(step, sd float64) {
 	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Part: 0.1}
 	c.Known = true
 	c.NUp, c.NDown = 0, 0
+	c.Health.Was = 0
 }
 
 // relearned starts anew with the step that the collected edges speak for.
@@ -450,7 +464,7 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 	}
 	c.F.start(s, level, e.At)
 	if last != nil && last.At == e.At && s != c.State {
-		l.announce(s, ms, e.At, 0.9)
+		l.announce(s, ms, e.At, half, 0.9)
 	} else if s != c.State {
 		c.Settled = c.State == Learning
 		c.State, c.Prov, c.Conf = s, false, 0.9
@@ -462,7 +476,18 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 
 // relearn begins again from the collected edges, after hand-set levels were
 // taken away.
-func (c *core) relearn(ms int64) {}
+func (c *core) relearn() {
+	step, _ := c.Edges.fit(c.Range.Minutes / 60)
+	if step == 0 || c.State == Learning {
+		return
+	}
+	c.adopt(step, 0)
+	m := mul(c.sign(), c.Val)
+	if c.State == Lit {
+		m -= step
+	}
+	c.F.start(c.State, m, c.Since)
+}
 
 // teachStep lets a matching edge refine the step.
 func (c *core) teachStep(e edge) {
@@ -580,6 +605,16 @@ func (l *Learner) decide(ms int64, dt float64) {
 			enter, age, w = h.Enter, h.Age, h.W
 		}
 	}
+	delay := c.Cfg.OnDelay
+	if next == Dark {
+		delay = c.Cfg.OffDelay
+	}
+	if delay > 0 { // set by hand
+		if p[next] > 0.9 && (ms-enter)*int64(time.Millisecond) >= delay {
+			l.announce(next, ms, enter, age+1, p[next])
+		}
+		return
+	}
 	// What speaks for the old state is either outliers, which waiting
 	// refutes, or ambient light that moved just so, which waiting may never
 	// refute: that doubt must be small soon, or bearable later, and lowers
@@ -614,11 +649,11 @@ func (l *Learner) decide(ms int64, dt float64) {
 	if rest > mul(limit, p[next]) {
 		return
 	}
-	l.announce(next, ms, enter, p[next])
+	l.announce(next, ms, enter, age+1, p[next])
 }
 
-// announce makes s the state by a change.
-func (l *Learner) announce(s State, ms, enter int64, conf float64) {
+// announce makes s the state by a change that began at enter, held readings ago.
+func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) {
 	c := &l.c
 	c.F.Runs = [maxRun]float64{} // the next blinking may have another rhythm
 	if s == Blinking {
@@ -626,13 +661,15 @@ func (l *Learner) announce(s State, ms, enter int64, conf float64) {
 	} else if c.State != Blinking {
 		c.NLit++
 	}
+	c.Prov = !c.Cfg.manual() && (c.NUp == 0 || c.NDown == 0)
 	on, off := c.levels()
-	c.Why = why{State: s, From: c.State, At: ms, Enter: enter, Value: c.Val, Level: on, Conf: conf}
-	if s == Dark {
-		c.Why.Level = off
+	c.Why = why{State: s, From: c.State, At: ms, Enter: enter, Held: held, Value: c.Val,
+		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.Step, Conf: conf, Prov: c.Prov, Manual: c.Cfg.manual()}
+	for i := max(1, nBuf-int(min(held, nBuf))); i < nBuf; i++ {
+		if (c.Edges.V[i] > 0.5*(on+off)) != (c.Edges.V[i-1] > 0.5*(on+off)) {
+			c.Why.Flips++
+		}
 	}
-	c.Prov = c.NUp == 0 || c.NDown == 0
-	c.Why.Prov = c.Prov
 	c.State, c.Since, c.Changed, c.Conf = s, enter, true, conf
 }
 
@@ -678,10 +715,49 @@ func (l *Learner) manual(ms int64, y float64) {
 	l.decide(ms, 1)
 }
 
-// Teach takes a person's word that the lamp is dark or lit at this moment.
+// Teach takes a person's word that the lamp is Dark or Lit at this moment;
+// other states are ignored. It never announces a change, for the person knows;
+// Settled tells that the state shown became another by it. Once both were
+// taught, the lamp's step is known.
 func (l *Learner) Teach(at time.Time, s State) Verdict {
 	c := &l.c
-	c.Changed, c.Settled = false, false
+	c.Changed, c.Settled, c.FaultChanged = false, false, false
+	if (s != Dark && s != Lit) || c.N == 0 {
+		return l.Verdict()
+	}
+	ms := max(at.UnixMilli(), c.At)
+	y := mul(c.sign(), c.Val)
+	c.Taught[s-Dark], c.TaughtAs[s-Dark] = true, y
+	switch {
+	case c.Cfg.manual():
+		c.Side = s == Lit
+		c.F.start(s, 0, ms)
+	case c.Known && c.State == s && c.F.best().S == s:
+	case c.Known:
+		m := y
+		if s == Lit {
+			m -= c.F.Step
+		}
+		c.F.start(s, m, ms)
+		c.F.H[0].P = c.F.Tau2 + c.F.R
+	}
+	if !c.Cfg.manual() && c.Taught[0] && c.Taught[1] {
+		step := c.TaughtAs[1] - c.TaughtAs[0]
+		if step > 3*math.Sqrt(c.Noise.variance()) && (!c.Known || c.NUp == 0 || c.NDown == 0) {
+			c.adopt(step, 0)
+			c.F.Tau2 = sq(0.15 * step)
+			m := y
+			if s == Lit {
+				m -= step
+			}
+			c.F.start(s, m, ms)
+			c.NUp, c.NDown = 1, 1
+		}
+	}
+	if s != c.State {
+		c.State, c.Since, c.Settled = s, ms, true
+	}
+	c.Prov, c.Conf = false, 1
 	return l.Verdict()
 }
 
@@ -690,7 +766,7 @@ func (l *Learner) Verdict() Verdict {
 	c := &l.c
 	on, off := c.levels()
 	v := Verdict{State: c.State, Changed: c.Changed, Settled: c.Settled, Provisional: c.Prov,
-		OnAbove: mul(c.sign(), on), OffBelow: mul(c.sign(), off)}
+		OnAbove: mul(c.sign(), on), OffBelow: mul(c.sign(), off), Fault: c.Fault, FaultChanged: c.FaultChanged}
 	if c.State != Learning {
 		v.Confidence = clamp(c.Conf, 0, 1)
 		v.Since = time.UnixMilli(c.Since).UTC()

@@ -65,14 +65,14 @@ func (h *hours) move(ms int64, span, minutes float64) {
 	s.Move += mul(k, span-s.Move)
 }
 
-// calm is the movement at the calmer hours of the day: edges of the lamp that
-// were not seen as such move the level at all hours, clouds never at night.
-// 0 until the day is known.
-func (h *hours) calm() float64 {
+// moves gives the movement at the calmer hours of the day and at the livelier.
+// Edges of the lamp that were not seen as such move the level at all hours;
+// clouds never at night. Known from twenty hours on.
+func (h *hours) moves() (calm, lively float64, known bool) {
 	var v [24]float64
 	n := 0
 	for i := range h {
-		if h[i].Moves < 60 {
+		if h[i].Moves < 50 {
 			continue
 		}
 		j := n
@@ -83,9 +83,9 @@ func (h *hours) calm() float64 {
 		n++
 	}
 	if n < 20 {
-		return 0
+		return 0, 0, false
 	}
-	return v[5]
+	return v[5], v[n-3], true
 }
 
 // where tells what the ambient's usual whereabouts say about a reading at ms

@@ -3,30 +3,128 @@ package learn
 import (
 	"fmt"
 	"math"
+	"strings"
+	"time"
 )
 
 // why is what the sentence about the last announced change is made of.
 type why struct {
-	State, From  State
-	At, Enter    int64
-	Value, Level float64
-	Conf         float64
-	Prov         bool
+	State, From    State
+	At, Enter      int64
+	Held           uint32 // readings since Enter, both ends counted
+	Flips          uint32 // Blinking: changes of side in those readings
+	Value, On, Off float64
+	Step           float64
+	Conf           float64
+	Prov, Manual   bool
 }
 
 // Why says in one plain sentence why the last change was announced; empty if
 // none was.
 func (l *Learner) Why() string {
-	w := &l.c.Why
+	c := &l.c
+	w := &c.Why
 	if w.State == Learning {
 		return ""
 	}
-	return fmt.Sprintf("reading %.6g against level %.6g", w.Value, l.c.sign()*w.Level)
+	var b strings.Builder
+	held := (time.Duration(w.At-w.Enter) * time.Millisecond).Round(time.Second)
+	set := ""
+	if w.Manual {
+		set = "hand-set "
+	}
+	beyond, back := "above", "below"
+	if c.Cfg.LitLower {
+		beyond, back = back, beyond
+	}
+	switch w.State {
+	case Blinking:
+		fmt.Fprintf(&b, "the last %d readings changed sides %d times in %v, %s the %son level %s and %s the off level %s in turn",
+			w.Held, w.Flips, held, beyond, set, num(w.On), back, num(w.Off))
+	case Lit:
+		fmt.Fprintf(&b, "reading %s is %s the %son level %s, held for %d readings (%v)", num(w.Value), beyond, set, num(w.On), w.Held, held)
+	case Dark:
+		fmt.Fprintf(&b, "reading %s is %s the %soff level %s, held for %d readings (%v)", num(w.Value), back, set, num(w.Off), w.Held, held)
+	}
+	if !w.Manual && w.State != Blinking {
+		fmt.Fprintf(&b, "; the lamp makes %s counts of difference", num(w.Step))
+	}
+	fmt.Fprintf(&b, "; %s sure", percent(w.Conf))
+	if w.Prov {
+		b.WriteString(", provisional until both states were seen")
+	}
+	return b.String()
+}
+
+// num writes a count as short as it may be.
+func num(x float64) string {
+	if a := math.Abs(x); a >= 100 || x == math.Trunc(x) {
+		return fmt.Sprintf("%.0f", x)
+	}
+	return fmt.Sprintf("%.1f", x)
+}
+
+// percent never says 100 %: nothing is that sure.
+func percent(p float64) string {
+	switch {
+	case p > 0.999:
+		return "over 99.9 %"
+	case p > 0.99:
+		return fmt.Sprintf("%.1f %%", math.Floor(p*1000)/10)
+	}
+	return fmt.Sprintf("%.0f %%", p*100)
 }
 
 // Aim tells how well the two levels can be told apart right now.
+//
+// Separation is Ashman's D = sqrt(2)|m1-m2|/sqrt(s1^2+s2^2), here with one
+// noise for both levels; above 2 two levels are cleanly separate (Ashman, Bird
+// and Zepf, Astronomical Journal 108 (1994) 2348, from memory). One reading
+// then still errs once in six, so the grades ask for more.
 func (l *Learner) Aim() Aim {
 	c := &l.c
-	a := Aim{Value: c.Val, Noise: math.Sqrt(c.Noise.variance())}
+	sd := math.Sqrt(c.Noise.variance())
+	a := Aim{Value: c.Val, Dark: c.Val, Lit: c.Val, Noise: sd, Grade: "unknown",
+		Hint: "only one level seen so far: switch the lamp once, or teach lit and dark"}
+	var dark, lit float64
+	switch {
+	case c.Cfg.manual():
+		a.Dark, a.Lit = c.Cfg.OffBelow, c.Cfg.OnAbove
+		a.Hint = "levels are set by hand"
+		return a
+	case c.Known:
+		dark = c.F.best().M
+		lit = dark + c.F.Step
+	case c.Taught[0] && c.Taught[1]:
+		dark, lit = c.TaughtAs[0], c.TaughtAs[1]
+		if lit <= dark {
+			a.Hint = "lit was taught at a reading not beyond dark: teach both again, or turn lit_reads round"
+			return a
+		}
+	default:
+		return a
+	}
+	a.Dark, a.Lit = mul(c.sign(), dark), mul(c.sign(), lit)
+	a.Separation = math.Min(AshmanD(dark, sd, lit, sd), 1e6)
+	a.Hint = ""
+	switch d := a.Separation; {
+	case d < 3:
+		a.Grade, a.Hint = "too weak", "move the sensor closer to the lamp and shield it from other light; then try another divider resistor"
+	case d < 6:
+		a.Grade, a.Hint = "weak", "it works, but slower: closer to the lamp or better shielded would help"
+	case d < 15:
+		a.Grade = "good"
+	default:
+		a.Grade = "excellent"
+	}
+	if rail := c.Noise.rail(); rail != 0 && lit > rail-3*sd {
+		a.Hint = "lit reads at the end of the converter's range: another divider resistor would leave room for daylight"
+	}
 	return a
+}
+
+// AshmanD is Ashman's separation of two Gaussian levels with means m1, m2 and
+// standard deviations s1, s2 > 0.
+func AshmanD(m1, s1, m2, s2 float64) float64 {
+	return math.Sqrt2 * math.Abs(m1-m2) / math.Sqrt(sq(s1)+sq(s2))
 }
