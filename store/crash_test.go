@@ -206,10 +206,7 @@ func crashFaults(t *testing.T, dir string, acked int64) (faults []string) {
 }
 
 func TestKilledInTheMiddle(t *testing.T) {
-	kills := 25
-	if testing.Short() {
-		kills = 5
-	}
+	kills := rounds(30)
 	dir := t.TempDir()
 	r := rand.New(rand.NewPCG(4, 2))
 	var acked int64

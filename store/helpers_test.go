@@ -110,3 +110,12 @@ func isAny(err error, targets ...error) bool {
 	}
 	return false
 }
+
+// rounds is how often to repeat: n times, fewer under the race detector or
+// with -short, at least once.
+func rounds(n int) int {
+	if raceOn || testing.Short() {
+		return max(1, n/6)
+	}
+	return n
+}

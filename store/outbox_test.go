@@ -114,7 +114,7 @@ func TestDueAgainstModel(t *testing.T) {
 		pending    bool
 	}
 	ctx := context.Background()
-	for seed := range uint64(10) {
+	for seed := range uint64(rounds(10)) {
 		r := rand.New(rand.NewPCG(seed, 1))
 		s := openTest(t, "")
 		var model []*row

@@ -15,7 +15,7 @@ import (
 // on, over restarts, packing, and any mix of sync.
 func TestInputsComeBackExactly(t *testing.T) {
 	ctx := context.Background()
-	for seed := range uint64(8) {
+	for seed := range uint64(rounds(8)) {
 		h := newHistory(seed)
 		dir := t.TempDir()
 		s := openTest(t, dir)
@@ -49,7 +49,7 @@ func TestInputsComeBackExactly(t *testing.T) {
 // The same with a Prune cut short between its transactions at every place.
 func TestPruneCutShortLosesNothing(t *testing.T) {
 	ctx := context.Background()
-	for stop := range 12 {
+	for stop := range rounds(12) {
 		h := newHistory(99)
 		faults := &faultConnector{}
 		s, err := Open(ctx, Options{Dir: t.TempDir(), Log: quiet(), Connector: faults.wrap})

@@ -81,7 +81,7 @@ func TestReadersAndWriterTogether(t *testing.T) {
 		_ = s.LastOffset()
 		return err
 	})
-	for i := range 100 {
+	for i := range max(30, rounds(100)) {
 		recs := h.batch()
 		for j := range recs { // new names and clock steps all the time
 			recs[j].Offset = time.Duration(i) * time.Minute

@@ -115,7 +115,7 @@ func TestRollupsAreWhatTheReadingsSay(t *testing.T) {
 	ctx := context.Background()
 	s := openTest(t, "")
 	r := rand.New(rand.NewPCG(8, 9))
-	fillYear(t, s, 2, day0, 140*24*time.Hour, 31*time.Minute, func(int, time.Time) float64 { return math.Round(r.NormFloat64()*1000) / 8 })
+	fillYear(t, s, 2, day0, 130*24*time.Hour, 97*time.Minute, func(int, time.Time) float64 { return math.Round(r.NormFloat64()*1000) / 8 })
 	dump := func(table string) (rows []string) {
 		require.NoError(t, s.view(ctx, func(r *reader) error {
 			return r.each("SELECT id, hex(body) FROM "+table+" ORDER BY id", nil, func(row scan) error {
@@ -148,7 +148,7 @@ func TestRollupsAreWhatTheReadingsSay(t *testing.T) {
 			return tx.setMeta(levels[n].horizon, keep)
 		}))
 		require.Less(t, len(dump(table)), len(before))
-		require.NoError(t, s.Prune(ctx, day0.Add(140*24*time.Hour)))
+		require.NoError(t, s.Prune(ctx, day0.Add(130*24*time.Hour)))
 		require.Equal(t, before, dump(table), table)
 	}
 }
