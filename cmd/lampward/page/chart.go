@@ -190,7 +190,7 @@ func drawTrace(t traceData) chart {
 		x := pct(k.at)
 		p.add(`<line class="grid" x1="%s" x2="%s" y1="0" y2="%s"/>`, x, x, num(stripTop+stripHeight+4))
 	}
-	drawLevels(&p, t.lamp, sc)
+	drawDeadband(&p, t.lamp, sc)
 
 	// Stretched to the page's width; non-scaling strokes keep their weight.
 	p.add(`<svg viewBox="0 0 1000 %s" preserveAspectRatio="none" width="100%%" height="%s">`, num(plotHeight), num(plotHeight))
@@ -226,6 +226,7 @@ func drawTrace(t traceData) chart {
 		p.add(`<path class="trace" d="%s"/>`, line.String())
 	}
 	p.add(`</svg>`)
+	drawLevels(&p, t.lamp, sc)
 
 	for _, s := range t.states {
 		x := across(s.From) / 10
@@ -267,14 +268,20 @@ func drawTrace(t traceData) chart {
 	return chart{Labels: left.html(), Plot: p.html(), Lo: sc.lo, Hi: sc.hi, Height: plotHeight, Desc: describe(t)}
 }
 
-// drawLevels draws where the lamp counts as lit and as dark, and the deadband
-// between.
+// drawDeadband shades what lies between the levels.
+func drawDeadband(p *svg, l Lamp, sc scale) {
+	if levelsKnown(l) {
+		on, off := sc.y(l.OnAbove), sc.y(l.OffBelow)
+		p.add(`<rect class="deadband" x="0" width="100%%" y="%s" height="%s"/>`, num(min(on, off)), num(math.Abs(on-off)))
+	}
+}
+
+// drawLevels draws where the lamp counts as lit and as dark.
 func drawLevels(p *svg, l Lamp, sc scale) {
 	if !levelsKnown(l) {
 		return
 	}
 	on, off := sc.y(l.OnAbove), sc.y(l.OffBelow)
-	p.add(`<rect class="deadband" x="0" width="100%%" y="%s" height="%s"/>`, num(min(on, off)), num(math.Abs(on-off)))
 	p.add(`<g data-level="on"><line class="level level-on" x1="0" x2="100%%" y1="%s" y2="%s"/>`, num(on), num(on))
 	onUp, offUp := -5.0, 14.0 // the labels stand outside the deadband
 	if on > off {
@@ -429,7 +436,11 @@ func side(v float64, l Lamp) string {
 func drawAim(l Lamp) template.HTML {
 	const height, base = 150.0, 112.0
 	a := l.Aim
-	lo, hi := min(a.Dark, a.Lit, l.Value), max(a.Dark, a.Lit, l.Value)
+	some := a.Dark != 0 || a.Lit != 0
+	lo, hi := l.Value, l.Value
+	if some {
+		lo, hi = min(a.Dark, a.Lit, l.Value), max(a.Dark, a.Lit, l.Value)
+	}
 	room := max(4*a.Noise, (hi-lo)*0.15, 1)
 	lo, hi = lo-room, hi+room
 	x := func(v float64) float64 { return 1000 * (v - lo) / (hi - lo) }
@@ -451,7 +462,9 @@ func drawAim(l Lamp) template.HTML {
 		}
 		p.add(`<path class="hump hump-%s" d="%sZ"/>`, class, d.String())
 	}
-	hump(a.Dark, "dark")
+	if some {
+		hump(a.Dark, "dark")
+	}
 	if two {
 		hump(a.Lit, "lit")
 	}
