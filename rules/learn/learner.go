@@ -354,8 +354,12 @@ func (l *Learner) edge(ms int64) {
 			return
 		}
 	}
+	if c.Known && c.Edges.daily(c.F.Step) && c.Edges.dwarfed(c.F.Step) {
+		// a room's light was taken for the lamp
+		c.Known, c.F, c.State, c.Prov, c.Since = false, filter{}, Learning, false, 0
+	}
 	step, ev := c.Edges.fit(c.Range.Minutes / 60)
-	if step < 6*math.Sqrt(floor) && (!known && ev < 12 || known && lively-calm > 0.5*step) {
+	if step < 8*math.Sqrt(floor) && (!known && ev < 12 || known && lively-calm > 0.5*step) {
 		step = 0 // so small a step could be the light's own doing
 	}
 	switch {
@@ -399,7 +403,7 @@ func (l *Learner) surpasses(e edge) bool {
 	a := math.Abs(e.Size)
 	for i := range l.c.Edges.E[:l.c.Edges.NE] {
 		x := &l.c.Edges.E[i]
-		if b := math.Abs(x.Size); x.credit() > 0 && b > 0.4*a && math.Abs(b-a) > 0.05*a+3*e.SD {
+		if b := math.Abs(x.Size); x.credit() > 0 && b > 0.55*a && math.Abs(b-a) > 0.05*a+3*e.SD {
 			return false
 		}
 	}
@@ -411,7 +415,7 @@ func (l *Learner) surpasses(e edge) bool {
 func (c *core) clear(e edge) bool {
 	a := math.Abs(e.Size)
 	if c.Range.Minutes < 20 || e.Size < 0 && c.Range.Minutes < 180 || e.Act > 0.2 ||
-		a < mul(math.Sqrt(c.Noise.variance()), math.Max(6, 15*(1-c.Range.Minutes/1440))) {
+		a < mul(math.Sqrt(c.Noise.variance()), clamp(20-(c.Range.Minutes-1080)/77, 6, 20)) {
 		return false
 	}
 	to := e.From + e.Size
@@ -523,13 +527,13 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	b = f.best()
 	moved := math.Abs(b.M - was.M)
 	if b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
-		f.Rho += mul(0.02, 1-f.Rho)
+		f.Rho += mul(0.05, 1-f.Rho)
 		if f.Jump == 0 {
 			f.Jump = moved
 		}
 		f.Jump += mul(0.1, moved-f.Jump)
 	} else {
-		f.Rho = mul(f.Rho, 0.99)
+		f.Rho = mul(f.Rho, 0.95)
 	}
 	if b.By == byNormal {
 		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
