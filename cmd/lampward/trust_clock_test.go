@@ -1,0 +1,334 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lampward/broker"
+	"lampward/cmd/lampward/config"
+	"lampward/rules"
+	"lampward/store"
+)
+
+const clockConfig = `
+[[lamp]]
+name = "tank"
+topic = "cellar/tank"
+on_above = 600
+off_below = 400
+on_delay = "1ms"
+off_delay = "1ms"
+[[lamp]]
+name = "salt"
+topic = "cellar/salt"
+[[device]]
+name = "tank"
+report_every = "1m"
+silent_after = "10m"
+[[webhook]]
+name = "phone"
+url = "http://192.0.2.1/"
+`
+
+// clockLife lives the same three days each time, while the wall clock does
+// what wall says (given the true time since the start). It returns the events
+// with their times since the start, and how far the stored wall times were off
+// the wall clock of that moment.
+func clockLife(t *testing.T, dir string, wall func(since time.Duration) time.Duration) (events []string, worst time.Duration) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		// What the wall clock shows: the true time, and what is wrong with it.
+		shown := func(at time.Time) time.Time {
+			since := at.Sub(start)
+			return demoDay.Add(since + wall(since)).Round(0)
+		}
+		cfg, err := config.Parse("test.toml", []byte(clockConfig))
+		require.NoError(t, err)
+		cfg.Store.Dir = dir
+		st, err := store.Open(t.Context(), store.Options{Dir: dir, Log: slog.New(slog.DiscardHandler)})
+		require.NoError(t, err)
+		require.NoError(t, st.Close())
+		h := &harness{t: t, dir: dir, cfg: cfg, failing: new(bool)}
+		h.real = newMachineClock(func() time.Time { return shown(time.Now()) }, time.Time{}, 0)
+		engine := h.real.Now()
+		h.boot()
+		defer h.crash()
+		rng := rand.New(rand.NewPCG(3, 3))
+		truth := map[time.Duration]time.Time{} // wall clock at each engine time
+		for m := range 3 * 1440 {
+			time.Sleep(time.Minute) // the bubble's
+			truth[time.Duration(m+1)*time.Minute] = shown(time.Now())
+			level := 200
+			if m%700 > 400 {
+				level = 800
+			}
+			if m%1000 < 970 { // half an hour of silence now and then
+				require.NoError(t, h.publish("cellar/tank", fmt.Sprint(level+rng.IntN(7))))
+			}
+			require.NoError(t, h.publish("cellar/salt", fmt.Sprint(level/2+rng.IntN(7))))
+			require.NoError(t, h.turn(nil))
+		}
+		if difference, _ := h.replayAll(); wall(72*time.Hour) < 90*24*time.Hour { // else readings were past their time to be kept
+			assert.Empty(t, difference)
+		}
+		list, err := h.st.Events(t.Context(), store.EventFilter{Limit: 1000})
+		require.NoError(t, err)
+		for _, e := range slices.Backward(list) {
+			since := e.Event.At.Sub(engine)
+			e.Event.At, e.Event.Since = time.Time{}, time.Time{}
+			b, err := json.Marshal(e.Event)
+			require.NoError(t, err)
+			events = append(events, fmt.Sprintf("%s %s", since, b))
+			if at, ok := truth[since.Round(time.Minute)]; ok {
+				worst = max(worst, e.Wall.Sub(at.Add(since-since.Round(time.Minute))).Abs())
+			}
+		}
+	})
+	return events, worst
+}
+
+// What the wall clock does decides nothing: steps both ways, days on end, a
+// machine that sleeps for hours (for it, the monotonic clock stands still and
+// the wall clock jumps), a smeared leap second, a bad crystal. Events are the
+// same, to the millisecond and the letter, as with a perfect clock, and are
+// dated as the wall clock stood then.
+func TestWallClockDecidesNothing(t *testing.T) {
+	want, worst := clockLife(t, t.TempDir(), func(time.Duration) time.Duration { return 0 })
+	require.Greater(t, len(want), 15)
+	assert.Less(t, worst, 10*time.Millisecond)
+	const hour = time.Hour
+	for name, wall := range map[string]func(since time.Duration) time.Duration{
+		"an hour ahead": func(s time.Duration) time.Duration { return step(s, 30*hour, hour) },
+		"an hour back":  func(s time.Duration) time.Duration { return step(s, 30*hour, -hour) },
+		"a year ahead":  func(s time.Duration) time.Duration { return step(s, 50*hour, 365*24*hour) },
+		"a year back":   func(s time.Duration) time.Duration { return step(s, 50*hour, -365*24*hour) },
+		"there and back": func(s time.Duration) time.Duration {
+			return step(s, 20*hour, 3*hour) + step(s, 21*hour, -3*hour) + step(s, 40*hour, -9*hour) + step(s, 41*hour, 9*hour)
+		},
+		"asleep for five hours each day": func(s time.Duration) time.Duration { return s / (24 * hour) * 5 * hour },
+		// One second over 24 hours, linearly: the "standard smear" of
+		// https://developers.google.com/time/smear (from memory).
+		"leap smear": func(s time.Duration) time.Duration { return -min(max(0, s-12*hour)/86400, time.Second) },
+		// 23:59:60 repeated, as the kernel does without a smear.
+		"leap second":   func(s time.Duration) time.Duration { return step(s, 24*hour, -time.Second) },
+		"50 ppm slow":   func(s time.Duration) time.Duration { return -s / 20_000 },
+		"ticks by 30 s": func(s time.Duration) time.Duration { return -(s % (30 * time.Second)) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			got, worst := clockLife(t, t.TempDir(), wall)
+			assert.Equal(t, want, got)
+			t.Logf("%d events the same; dated within %v of the wall clock", len(got), worst)
+			limit := 2 * wallStep
+			if name == "ticks by 30 s" {
+				limit = 31 * time.Second
+			}
+			assert.LessOrEqual(t, worst, limit)
+		})
+	}
+}
+
+func step(since, at, by time.Duration) time.Duration {
+	if since >= at {
+		return by
+	}
+	return 0
+}
+
+// wallHarness is a daemon whose wall clock stands where shift says.
+func wallHarness(t *testing.T, dir string, shift *time.Duration) *harness {
+	cfg, err := config.Parse("test.toml", []byte(clockConfig))
+	require.NoError(t, err)
+	cfg.Store.Dir = dir
+	h := &harness{t: t, dir: dir, cfg: cfg, failing: new(bool)}
+	wall := func() time.Time { return time.Now().Add(*shift).Round(0) }
+	st, err := store.Open(t.Context(), store.Options{Dir: dir, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, err)
+	last, offset := st.LastAt(), st.LastOffset()
+	require.NoError(t, st.Close())
+	h.real = newMachineClock(wall, last, offset)
+	h.boot()
+	return h
+}
+
+func (h *harness) events() []store.StoredEvent {
+	list, err := h.st.Events(context.Background(), store.EventFilter{Limit: 1000})
+	require.NoError(h.t, err)
+	slices.Reverse(list)
+	return list
+}
+
+// The machine wakes from sleep, and the first thing it hears is news: it is
+// dated by the clock of now, not by that of before the sleep.
+func TestNewsRightAfterSleep(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := demoDay.Sub(time.Now())
+		h := wallHarness(t, dir, &shift)
+		defer h.crash()
+		for i := range 40 {
+			time.Sleep(time.Minute)
+			require.NoError(t, h.publish("cellar/tank", fmt.Sprint(200+i%7)))
+		}
+		shift += 5 * time.Hour // asleep
+		for i := range 3 {
+			time.Sleep(time.Second)
+			require.NoError(t, h.publish("cellar/tank", fmt.Sprint(800+i%7)))
+		}
+		lit := 0
+		for _, e := range h.events() {
+			if e.Event.Kind == rules.Lit {
+				lit++
+				assert.WithinDuration(t, time.Now().Add(shift), e.Wall, 5*time.Second)
+			}
+		}
+		assert.Equal(t, 1, lit)
+	})
+}
+
+// Readings that are not stored yet when the wall clock is set for the first
+// time are dated anew with the others.
+func TestClockSetWhileReadingsWait(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Duration(0) // the year 2000
+		h := wallHarness(t, dir, &shift)
+		defer h.crash()
+		h.cfg.Store.Flush = time.Hour
+		for i := range 40 {
+			time.Sleep(time.Minute)
+			require.NoError(t, h.publish("cellar/tank", fmt.Sprint(200+i%7)))
+		}
+		// QoS 0: nobody waits for it to be stored.
+		quietly := func(v string) {
+			in := h.d.intake.inputs(broker.Message{Topic: "cellar/tank", Payload: []byte(v)}, h.d.clock.Wall())
+			h.d.take(job{inputs: in, at: h.d.clock.Now()})
+			h.d.tick()
+			h.d.commit(context.Background())
+		}
+		time.Sleep(time.Minute)
+		quietly("203")
+		require.Len(t, h.d.pending, 1, "the reading waits")
+		shift = demoDay.Sub(time.Now())
+		quietly("204")
+		time.Sleep(time.Minute)
+		require.NoError(t, h.publish("cellar/tank", "205"))
+		trace, err := h.st.Trace(t.Context(), "tank", demoDay.Add(-time.Hour), demoDay.Add(time.Hour), 1000)
+		require.NoError(t, err)
+		n := int64(0)
+		for _, p := range trace {
+			n += p.Count
+		}
+		assert.EqualValues(t, 43, n, "some are still dated in the year 2000")
+	})
+}
+
+// The time server answers while the disk is full: what was recorded before is
+// dated anew as soon as the disk is well.
+func TestClockSetWhileDiskIsFull(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Duration(0)
+		h := wallHarness(t, dir, &shift)
+		defer h.crash()
+		say := func(v int) error {
+			time.Sleep(time.Minute)
+			return h.publish("cellar/tank", fmt.Sprint(v))
+		}
+		for i := range 40 {
+			require.NoError(t, say(200+i%7))
+		}
+		for i := range 10 {
+			require.NoError(t, say(800+i%7))
+		}
+		h.d.store = fullClock{h.d.store, h.failing}
+		*h.failing = true
+		shift = demoDay.Sub(time.Now())
+		time.Sleep(time.Minute)
+		_ = h.turn(nil)
+		require.Error(t, say(802))
+		*h.failing = false
+		for i := range 5 {
+			time.Sleep(mendEvery)
+			_ = h.turn(nil)
+			_ = say(803 + i)
+		}
+		for _, e := range h.events() {
+			if e.Event.Kind == rules.Lit {
+				assert.WithinDuration(t, time.Now().Add(shift), e.Wall, time.Hour)
+				return
+			}
+		}
+		t.Error("not lit")
+	})
+}
+
+// fullClock is a store on a full disk.
+type fullClock struct {
+	keeper
+	failing *bool
+}
+
+func (s fullClock) CorrectWall(ctx context.Context, from int64, offset time.Duration) error {
+	if *s.failing {
+		return errDisk
+	}
+	return s.keeper.CorrectWall(ctx, from, offset)
+}
+
+// A restart while the wall clock stands wrong either way: engine time goes on,
+// and no board is blamed.
+func TestRestartWithWrongClock(t *testing.T) {
+	for name, by := range map[string]time.Duration{
+		"a day back": -24 * time.Hour, "thirty years back": -30 * 365 * 24 * time.Hour, "a day ahead": 24 * time.Hour, "thirty years ahead": 30 * 365 * 24 * time.Hour,
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			synctest.Test(t, func(t *testing.T) {
+				right := demoDay.Sub(time.Now())
+				shift := right
+				h := wallHarness(t, dir, &shift)
+				live := func(minutes, level int) {
+					for i := range minutes {
+						time.Sleep(time.Minute)
+						require.NoError(t, h.publish("cellar/tank", fmt.Sprint(level+i%7)))
+					}
+				}
+				live(60, 200)
+				require.NoError(t, h.d.stop())
+				h.crash()
+				time.Sleep(20 * time.Minute)
+				shift = right + by
+				h = wallHarness(t, dir, &shift)
+				live(60, 200)
+				live(10, 800)
+				shift = right // the time server answers
+				live(60, 800)
+				h.crash()
+				h = wallHarness(t, dir, &shift)
+				defer h.crash()
+				live(60, 800)
+				difference, kinds := h.replayAll()
+				if by < 90*24*time.Hour { // else the first readings were past their time to be kept
+					assert.Empty(t, difference)
+				}
+				assert.Equal(t, 1, kinds[rules.Lit])
+				assert.Zero(t, kinds[rules.Silent]+kinds[rules.Dark])
+				for _, e := range h.events() {
+					if e.Event.Kind == rules.Lit && by < 0 {
+						assert.WithinDuration(t, time.Now().Add(shift), e.Wall, 4*time.Hour)
+					}
+				}
+			})
+		})
+	}
+}
