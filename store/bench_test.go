@@ -179,9 +179,10 @@ func BenchmarkDiskBytes(b *testing.B) {
 	}
 }
 
-// yearDir is a database of ten lamps after a year, made once.
+// year is a database of ten lamps after a year of one reading a minute each.
+// LAMPWARD_YEAR_DIR keeps it between runs.
 func year(b testing.TB) *Store {
-	dir := os.Getenv("LAMPWARD_YEAR_DIR") // keep it between runs
+	dir := os.Getenv("LAMPWARD_YEAR_DIR")
 	if dir == "" {
 		dir = b.TempDir()
 	}
@@ -238,6 +239,70 @@ func BenchmarkYear(b *testing.B) {
 			require.NoError(b, s.Close())
 		}
 	})
+}
+
+// BenchmarkFleet is a thousand lamps over three days: what Prune, a trace and
+// opening cost.
+func BenchmarkFleet(b *testing.B) {
+	ctx := context.Background()
+	dir := b.TempDir()
+	s, err := Open(ctx, Options{Dir: dir, Log: quiet(), SyncFile: func(string) error { return nil }})
+	require.NoError(b, err)
+	c := newCellar(1000)
+	names := make([]string, 1000)
+	for i := range names {
+		names[i] = fmt.Sprintf("lamp%04d", i)
+	}
+	var packing, appending time.Duration
+	hours := 0
+	at := day0
+	for ; at.Before(day0.Add(72*time.Hour + 30*time.Minute)); at = at.Add(time.Minute) {
+		recs := make([]Record, 1000)
+		for i := range recs {
+			recs[i] = c.reading(i, at)
+			recs[i].Input.Lamp, recs[i].Input.Device = names[i], names[i]
+		}
+		begin := time.Now()
+		appendAll(b, s, recs...)
+		appending += time.Since(begin)
+		if at.Minute() == 59 {
+			begin := time.Now()
+			require.NoError(b, s.Prune(ctx, at))
+			packing += time.Since(begin)
+			hours++
+		}
+	}
+	b.Run("prune-an-hour", func(b *testing.B) {
+		for b.Loop() {
+		}
+		b.ReportMetric(0, "ns/op")
+		b.ReportMetric(float64(packing.Milliseconds())/float64(hours), "ms/hour")
+		b.ReportMetric(float64(appending.Nanoseconds())/float64(hours*60*1000), "append-ns/reading")
+		z, err := s.Size(ctx)
+		require.NoError(b, err)
+		b.ReportMetric(float64(z.DB)/float64(s.LastSeq()), "B/reading-kept")
+	})
+	for _, span := range []time.Duration{time.Hour, 24 * time.Hour} {
+		b.Run("trace/"+span.String(), func(b *testing.B) {
+			for b.Loop() {
+				p, err := s.Trace(ctx, "lamp0500", at.Add(-span), at, 500)
+				if err != nil || len(p) < 50 {
+					b.Fatal(len(p), err)
+				}
+			}
+		})
+	}
+	require.NoError(b, s.Close())
+	for _, name := range []string{"open", "open-empty"} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				s, err := Open(ctx, Options{Dir: dir, Log: quiet()})
+				require.NoError(b, err)
+				require.NoError(b, s.Close())
+			}
+		})
+		dir = b.TempDir()
+	}
 }
 
 func BenchmarkDue(b *testing.B) {

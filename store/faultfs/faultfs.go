@@ -291,7 +291,6 @@ type (
 	closeFunc    = func(tls *libc.TLS, file uintptr) int32
 	writeFunc    = func(tls *libc.TLS, file, buf uintptr, n int32, off sqlite3.Tsqlite3_int64) int32
 	truncateFunc = func(tls *libc.TLS, file uintptr, size sqlite3.Tsqlite3_int64) int32
-	syncFunc     = func(tls *libc.TLS, file uintptr, flags int32) int32
 )
 
 // at gives the C object at an address.
