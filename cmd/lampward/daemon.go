@@ -133,6 +133,9 @@ func (d *daemon) take(j job) {
 		}
 		return
 	}
+	if len(j.inputs) > 0 {
+		d.wall.check(d) // the machine may have slept: what it hears first is dated right
+	}
 	for _, in := range j.inputs {
 		d.links.heard(in.Device, j.client)
 		d.step(in, j.at)
@@ -164,7 +167,7 @@ func (d *daemon) record(in rules.Input, at time.Time) {
 	if in.Kind == rules.InTick && len(events) == 0 {
 		return // nothing to replay
 	}
-	rec := store.Record{Input: in, Offset: d.wall.offset}
+	rec := store.Record{Input: in, Offset: d.wall.offset, WallUncertain: d.wall.doubted}
 	if len(events) > 0 {
 		rec.Events = append([]rules.Event(nil), events...)
 		rec.Routes = d.targets(rec.Events, now)

@@ -43,13 +43,16 @@ func (w *wallWatch) check(d *daemon) {
 	if step > -wallStep && step < wallStep {
 		return
 	}
+	if w.doubted {
+		if err := d.store.CorrectWall(context.Background(), w.fromSeq, now); err != nil {
+			d.log.Warn("cannot correct the times recorded before the clock was set; will try again", "error", err)
+			return // still doubted
+		}
+		w.doubted = false
+		for i := range d.pending { // stepped, but not among what was corrected
+			d.pending[i].Offset, d.pending[i].WallUncertain = now, false
+		}
+	}
 	d.log.Info("the wall clock stepped; deadlines are not moved", "by", step.String())
 	w.offset = now
-	if !w.doubted {
-		return
-	}
-	w.doubted = false
-	if err := d.store.CorrectWall(context.Background(), w.fromSeq, now); err != nil {
-		d.log.Warn("cannot correct the times recorded before the clock was set", "error", err)
-	}
 }
