@@ -233,6 +233,23 @@ func crowd(at []int64) float64 {
 	return math.Max(float64(dayMS-gap)/3_600_000, 1)
 }
 
+// spread is the shortest part of the day, in hours, that holds the credible
+// edges of this size.
+func (e *edges) spread(step float64) float64 {
+	var at [nEdges]int64
+	n := 0
+	for i := range e.E[:e.NE] {
+		if x := &e.E[i]; x.credit() > 0 && math.Abs(math.Abs(x.Size)-step) <= x.tolerance(step) {
+			at[n] = x.At % dayMS
+			n++
+		}
+	}
+	if n == 0 {
+		return 0
+	}
+	return crowd(at[:n])
+}
+
 // tolerance is how far from size the edge may be to be of that size: 2.5
 // standard errors and a little.
 func (x *edge) tolerance(size float64) float64 { return mul(0.03, size) + mul(1.5, x.SD) }

@@ -40,13 +40,22 @@ type core struct {
 	Changed bool
 	Settled bool
 	Conf    float64
-	Side    bool // manual levels: side of the last reading
+	Man     sides
 
 	Why why
 
 	Fault        Fault
 	FaultChanged bool
 	Health       health
+}
+
+// sides is what hand-set levels remember.
+type sides struct {
+	N     uint32 // readings in Last
+	Last  uint32 // sides of the last readings, bit 0 newest, 1: lit
+	Side  bool
+	Run   uint32 // readings of this side in a row
+	Since int64  // time of the first of them, Unix ms
 }
 
 // config is Config in fixed-size fields.
@@ -75,15 +84,10 @@ func (l *Learner) Reconfigure(cfg Config) {
 	case c.Cfg.LitLower != was.LitLower:
 		*c = core{Cfg: c.Cfg}
 	case c.Cfg.manual() != was.manual():
-		c.F, c.Known = filter{}, false // the filter's counts are others
-		c.Side = c.State == Lit
+		c.F, c.Known, c.Man = filter{}, false, sides{}
 		if !c.Cfg.manual() {
 			c.relearn()
 		}
-	}
-	if c.Cfg.manual() && !c.Known {
-		c.F = filter{Step: 1, R: sq(0.15), Tau2: 1e-4, Q: 1e-9, C: sq(0.15), Eps: 1e-3, Part: 0.01}
-		c.Known = true
 	}
 }
 
@@ -107,9 +111,10 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	ms := at.UnixMilli()
 	gap := float64(ms - c.At)
 	if c.N > 0 {
-		// the same number again after a fraction of the interval is a
-		// duplicate and tells nothing new
-		if value == c.Val && gap < math.Max(0.25*c.IV, 1000) && c.N > 3 || gap <= 0 && value == c.Val {
+		// The same number again after a fraction of the interval is a
+		// duplicate and tells nothing new. Readings that come by the second
+		// are a person trying things out: there nothing is dropped.
+		if value == c.Val && c.N > 3 && c.IV > 2000 && gap < 0.25*c.IV {
 			return l.Verdict()
 		}
 		c.cadence(gap)
@@ -157,7 +162,7 @@ func (c *core) cadence(gap float64) {
 			c.IV *= 1 - k
 		}
 	}
-	c.IV = clamp(c.IV, 100, 1e9)
+	c.IV = clamp(c.IV, 1, 1e9)
 }
 
 // noise tracks the variance of the readings about their level by the
@@ -359,8 +364,13 @@ func (l *Learner) edge(ms int64) {
 		c.Known, c.F, c.State, c.Prov, c.Since = false, filter{}, Learning, false, 0
 	}
 	step, ev := c.Edges.fit(c.Range.Minutes / 60)
-	if step < 8*math.Sqrt(floor) && (!known && ev < 12 || known && lively-calm > 0.5*step) {
-		step = 0 // so small a step could be the light's own doing
+	if step < 8*math.Sqrt(floor) {
+		// so small a step could be the light's own doing, unless it comes by
+		// night as well or the light never moves
+		lives := lively - calm
+		if known && lives > 0.5*step || c.Edges.spread(step) < 11 && !(known && lives < 0.15*step) {
+			step = 0
+		}
 	}
 	switch {
 	case first && c.clear(e) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
@@ -414,7 +424,7 @@ func (l *Learner) surpasses(e edge) bool {
 // light has done that it may be announced before a second was seen.
 func (c *core) clear(e edge) bool {
 	a := math.Abs(e.Size)
-	if c.Range.Minutes < 20 || e.Size < 0 && c.Range.Minutes < 180 || e.Act > 0.2 ||
+	if c.Range.Minutes < 20 && c.N < 30 || e.Size < 0 && c.Range.Minutes < 180 || e.Act > 0.2 ||
 		a < mul(math.Sqrt(c.Noise.variance()), clamp(20-(c.Range.Minutes-1080)/77, 6, 20)) {
 		return false
 	}
@@ -470,11 +480,11 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 	if last != nil && last.At == e.At && s != c.State {
 		l.announce(s, ms, e.At, half, 0.9)
 	} else if s != c.State {
-		c.Settled = c.State == Learning
 		c.State, c.Prov, c.Conf = s, false, 0.9
 		if last != nil {
 			c.Since = last.At
 		}
+		l.settle(ms, byLearning)
 	}
 }
 
@@ -586,8 +596,8 @@ func (l *Learner) decide(ms int64, dt float64) {
 	if c.State == Learning {
 		for s := Dark; s <= Blinking; s++ {
 			if p[s] > 0.99 {
-				c.State, c.Settled, c.Conf = s, true, p[s]
-				c.Since = ms
+				c.State, c.Conf, c.Since = s, p[s], ms
+				l.settle(ms, byLearning)
 			}
 		}
 		return
@@ -677,6 +687,15 @@ func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) 
 	c.State, c.Since, c.Changed, c.Conf = s, enter, true, conf
 }
 
+// settle takes note that the state became known without a change to announce.
+func (l *Learner) settle(ms int64, how uint8) {
+	c := &l.c
+	c.Settled = true
+	on, off := c.levels()
+	c.Why = why{State: c.State, From: Learning, At: ms, Enter: c.Since, Value: c.Val,
+		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.Step, Conf: c.Conf, How: how}
+}
+
 // levels are the switching levels now, in the lit-is-higher sense.
 func (c *core) levels() (on, off float64) {
 	switch {
@@ -690,33 +709,73 @@ func (c *core) levels() (on, off float64) {
 	return m + mul(0.6, c.F.Step), m + mul(0.4, c.F.Step)
 }
 
-// manual decides by hand-set levels: the reading becomes a side, and the
-// filter watches the sides.
+// Hand-set levels: readings of one side that make a change when no delay is
+// set, readings looked at for blinking, and changes of side that make it.
+const (
+	manualRun   = 3
+	blinkWindow = 10
+	blinkFlips  = 4
+)
+
+// manual decides by hand-set levels, so plainly that a person can foretell it:
+// a side must be held for the delay (or three readings); four changes of side
+// within ten readings are blinking, ten readings of one side its end.
 func (l *Learner) manual(ms int64, y float64) {
 	c := &l.c
 	on, off := c.levels()
+	m := &c.Man
+	side := m.Side
 	switch {
 	case y >= on:
-		c.Side = true
+		side = true
 	case y <= off:
-		c.Side = false
-	case c.F.N == 0:
+		side = false
+	case m.N == 0:
 		return // in the deadband from the start: not known yet
 	}
-	s, v := Dark, 0.0
-	if c.Side {
-		s, v = Lit, 1
+	if m.N == 0 || side != m.Side {
+		m.Run, m.Since = 0, ms
 	}
-	if c.F.N == 0 {
-		c.F.start(s, 0, ms)
-		if c.State == Learning {
-			c.State, c.Since, c.Settled, c.Conf = s, ms, true, 0.99
+	m.Side = side
+	m.Last <<= 1
+	if side {
+		m.Last |= 1
+	}
+	if m.Run < math.MaxUint32 {
+		m.Run++
+	}
+	if m.N < blinkWindow {
+		m.N++
+	}
+	flips, first := 0, 0
+	for i := range int(m.N) - 1 {
+		if (m.Last>>i)&1 != (m.Last>>(i+1))&1 {
+			flips, first = flips+1, i
 		}
+	}
+	want, delay, enter := Dark, c.Cfg.OffDelay, m.Since
+	if side {
+		want, delay = Lit, c.Cfg.OnDelay
+	}
+	held := m.Run
+	switch {
+	case flips >= blinkFlips && (c.State != Learning || m.N == blinkWindow):
+		want, delay, held = Blinking, 0, uint32(first)+1
+		enter = ms - int64(mul(float64(first), c.IV))
+	case c.State == Blinking && m.Run < blinkWindow:
+		c.Conf = 0.9
 		return
 	}
-	c.F.PB = c.priorBlink()
-	c.F.observe(ms, v, 1, &place{})
-	l.decide(ms, 1)
+	c.Conf = 0.99
+	switch {
+	case c.State == Learning:
+		c.State, c.Since, c.Conf = want, enter, 0.9
+		l.settle(ms, byHand)
+	case want == c.State, delay > 0 && (ms-m.Since)*int64(time.Millisecond) < delay,
+		delay == 0 && want != Blinking && m.Run < manualRun:
+	default:
+		l.announce(want, ms, enter, held, 0.99)
+	}
 }
 
 // Teach takes a person's word that the lamp is Dark or Lit at this moment;
@@ -734,8 +793,10 @@ func (l *Learner) Teach(at time.Time, s State) Verdict {
 	c.Taught[s-Dark], c.TaughtAs[s-Dark] = true, y
 	switch {
 	case c.Cfg.manual():
-		c.Side = s == Lit
-		c.F.start(s, 0, ms)
+		c.Man = sides{N: 1, Side: s == Lit, Run: 1, Since: ms}
+		if s == Lit {
+			c.Man.Last = 1
+		}
 	case c.Known && c.State == s && c.F.best().S == s:
 	case c.Known:
 		m := y
@@ -758,10 +819,11 @@ func (l *Learner) Teach(at time.Time, s State) Verdict {
 			c.NUp, c.NDown = 1, 1
 		}
 	}
-	if s != c.State {
-		c.State, c.Since, c.Settled = s, ms, true
-	}
 	c.Prov, c.Conf = false, 1
+	if s != c.State {
+		c.State, c.Since = s, ms
+		l.settle(ms, byTeaching)
+	}
 	return l.Verdict()
 }
 

@@ -17,15 +17,32 @@ type why struct {
 	Step           float64
 	Conf           float64
 	Prov, Manual   bool
+	How            uint8 // how the state became known without a change; 0: by a change
 }
 
-// Why says in one plain sentence why the last change was announced; empty if
-// none was.
+const (
+	byChange = iota
+	byLearning
+	byTeaching
+	byHand
+)
+
+// Why says in one plain sentence why the last change was announced, or how the
+// state became known without one; empty while neither happened.
 func (l *Learner) Why() string {
 	c := &l.c
 	w := &c.Why
 	if w.State == Learning {
 		return ""
+	}
+	switch w.How {
+	case byTeaching:
+		return fmt.Sprintf("a person said so at reading %s", num(w.Value))
+	case byHand:
+		return fmt.Sprintf("reading %s lies on this side of the hand-set levels %s and %s", num(w.Value), num(w.On), num(w.Off))
+	case byLearning:
+		return fmt.Sprintf("both levels are known now: the lamp makes %s counts of difference, and reading %s lies against an on level of %s and an off level of %s",
+			num(w.Step), num(w.Value), num(w.On), num(w.Off))
 	}
 	var b strings.Builder
 	held := (time.Duration(w.At-w.Enter) * time.Millisecond).Round(time.Second)
