@@ -45,7 +45,8 @@ type world struct {
 	// sabotage breaks a promise on purpose, for the controls.
 	sabotage sabotage
 
-	shift  time.Duration // wall time minus the bubble's
+	right  time.Duration // true wall time minus the bubble's
+	shift  time.Duration // what the wall clock shows, minus the bubble's
 	root   string        // new folders go here
 	dir    string        // of the database in use
 	disk   *faultfs.FS
@@ -138,7 +139,8 @@ func newWorld(t *testing.T, seed uint64, root string, s sabotage) *world {
 	cfg, err := config.Parse("world.toml", []byte(worldConfig))
 	require.NoError(t, err)
 	w := &world{t: t, seed: seed, rng: rand.New(rand.NewPCG(seed, 77)), cfg: cfg, sabotage: s, root: root}
-	w.shift = demoDay.Sub(time.Now())
+	w.right = demoDay.Sub(time.Now())
+	w.shift = w.right
 	w.phone = &labPhone{w: w, got: map[string]*labAlert{}}
 	w.boards = []*labBoard{
 		{w: w, n: 0, form: "%s"}, {w: w, n: 1, form: `{"raw": %s}`}, {w: w, n: 2, form: "%s"},
@@ -395,8 +397,9 @@ func (w *world) trouble() {
 		w.phone.set(phoneGood)
 	case n <= 26: // the wall clock is set, or the machine slept
 		w.tally.ClockSteps++
-		w.shift += []time.Duration{time.Hour, -time.Hour, 7 * time.Hour, -26 * time.Hour, 400 * 24 * time.Hour, -300 * 24 * time.Hour,
-			time.Second, -time.Second}[w.rng.IntN(8)]
+		// Never off by more than is kept: else history would go, and rightly so.
+		w.shift = w.right + []time.Duration{0, 0, time.Hour, -time.Hour, 7 * time.Hour, -26 * time.Hour, 400 * 24 * time.Hour, -300 * 24 * time.Hour,
+			time.Second, -time.Second}[w.rng.IntN(10)]
 	case n <= 40:
 		w.tally.Hostile++
 		w.hostile()
