@@ -2,6 +2,7 @@ package page
 
 import (
 	"slices"
+	"strconv"
 	"time"
 )
 
@@ -109,6 +110,42 @@ func tallies(list []stretch) []tally {
 			t.Between = last.Sub(first) / time.Duration(t.Times-1)
 		}
 		out = append(out, t)
+	}
+	return out
+}
+
+// sums is a table of tallies: a row for each figure, a column for each state.
+func sums(list []tally) [][]string {
+	if len(list) == 0 {
+		return nil
+	}
+	orNone := func(d time.Duration) string {
+		if d == 0 {
+			return "–"
+		}
+		return Long(d)
+	}
+	head := []string{""}
+	for _, t := range list {
+		head = append(head, t.State)
+	}
+	out := [][]string{head}
+	for _, row := range []struct {
+		word string
+		say  func(tally) string
+	}{
+		{"times", func(t tally) string { return strconv.Itoa(t.Times) }},
+		{"in all", func(t tally) string { return Long(t.Total) }},
+		{"share", func(t tally) string { return percent(t.Share) }},
+		{"mean length", func(t tally) string { return orNone(t.Mean) }},
+		{"longest", func(t tally) string { return Long(t.Longest) }},
+		{"mean time between", func(t tally) string { return orNone(t.Between) }},
+	} {
+		cells := []string{row.word}
+		for _, t := range list {
+			cells = append(cells, row.say(t))
+		}
+		out = append(out, cells)
 	}
 	return out
 }

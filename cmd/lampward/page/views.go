@@ -205,7 +205,7 @@ type lampBody struct {
 	Trace    chart
 	Hist     chart
 	Changes  []entry
-	Tallies  []tally
+	Sums     [][]string // durations and counts, a column for each state
 	Sent     []Delivery
 	More     bool // there are more changes than shown
 	Readings int64
@@ -251,7 +251,7 @@ func (s *Server) lampOf(ctx context.Context, q url.Values, w func(time.Time) wor
 		first = stateOf(before[0])
 	}
 	states := stretches(events, first, win.From, win.To)
-	b.Tallies = tallies(states)
+	b.Sums = sums(tallies(states))
 	d := traceData{lamp: l, points: points, from: win.From, to: win.To, states: states, zone: b.W.zone}
 	n := 0
 	for _, e := range slices.Backward(events) {

@@ -173,6 +173,11 @@
       line.setAttribute("y1", y);
       line.setAttribute("y2", y);
       text.setAttribute("y", Number(text.getAttribute("y")) + y - was);
+      const band = $(".chart .deadband"), other = Number($('[data-level="' + (which === "on" ? "off" : "on") + '"] line').getAttribute("y1"));
+      if (band) {
+        band.setAttribute("y", Math.min(y, other));
+        band.setAttribute("height", Math.abs(y - other));
+      }
       text.textContent = text.textContent.replace(/\S+$/, level[which].value);
     };
     for (const which of ["on", "off"]) level[which].addEventListener("input", () => draw(which));

@@ -1,0 +1,569 @@
+package page
+
+import (
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// fake is a daemon that shows what a test says.
+type fake struct {
+	st     Status
+	events []Event
+	points []Point
+	sent   []Delivery
+	did    []Action
+	err    error
+}
+
+func (f *fake) Status(_ context.Context, only ...string) (Status, error) {
+	st := f.st
+	if len(only) > 0 {
+		st.Lamps = nil
+		for _, l := range f.st.Lamps {
+			if slices.Contains(only, l.Name) {
+				st.Lamps = append(st.Lamps, l)
+			}
+		}
+	}
+	return st, f.err
+}
+func (f *fake) Events(_ context.Context, q EventQuery) ([]Event, error) {
+	var out []Event
+	for _, e := range f.events {
+		if (q.Lamp == "" || q.Lamp == e.Lamp) && (q.To.IsZero() || e.Time.Before(q.To)) && !e.Time.Before(q.From) &&
+			(len(q.Kinds) == 0 || slices.Contains(q.Kinds, e.Kind)) {
+			out = append(out, e)
+		}
+	}
+	return out, f.err
+}
+func (f *fake) Trace(context.Context, string, time.Time, time.Time, int) ([]Point, error) {
+	return f.points, f.err
+}
+func (f *fake) Deliveries(context.Context, DeliveryQuery) ([]Delivery, error) { return f.sent, f.err }
+func (f *fake) Do(_ context.Context, a Action) (string, error) {
+	f.did = append(f.did, a)
+	return a.Verb + " done", f.err
+}
+func (f *fake) Link(_ context.Context, token string) (Action, error) {
+	if token != "good" {
+		return Action{}, refused("This link is not genuine.")
+	}
+	return Action{Verb: Ack, Lamp: "tank"}, nil
+}
+
+var now = time.Date(2026, 5, 2, 11, 0, 0, 0, time.UTC)
+
+const nasty = `"><script>alert(1)</script>`
+
+func newFake() *fake {
+	f := &fake{st: Status{Now: now, Version: "1", Routes: []string{"phone"}}}
+	f.st.Lamps = []Lamp{
+		{Name: "tank", Board: "tank", State: "lit", Since: now.Add(-time.Hour), At: now.Add(-time.Minute), Value: 640, OnAbove: 470, OffBelow: 380,
+			Confidence: 0.99, Aim: Aim{Dark: 212, Lit: 640, Noise: 5, Separation: 85, Grade: "excellent"}, Alarm: Alarm{State: "unacknowledged"}},
+		{Name: nasty, Board: nasty, State: "learning", Fault: nasty, Alarm: Alarm{State: "normal"}},
+	}
+	f.st.Boards = []Board{{Name: "tank", Lamps: []string{"tank"}, Last: now, Every: time.Minute, Alarm: Alarm{State: "normal"}},
+		{Name: nasty, Silent: true, Cause: nasty, Alarm: Alarm{State: "unacknowledged"}}}
+	for i := range 60 {
+		v := 212.0
+		if i > 30 {
+			v = 640
+		}
+		f.points = append(f.points, Point{At: now.Add(time.Duration(i-60) * time.Minute), Min: v, Mean: v, Max: v, Count: 1})
+	}
+	f.events = []Event{
+		{ID: "x-2", Row: 2, Time: now.Add(-29 * time.Minute), Kind: "lit", Lamp: "tank", Value: 640, Text: nasty, Why: nasty, By: nasty},
+		{ID: "x-1", Row: 1, Time: now.Add(-2 * time.Hour), Kind: "learned", State: "dark", Lamp: "tank", Text: "=1+1", Why: "@why"},
+	}
+	f.sent = []Delivery{{ID: 7, Event: "x-2", Route: nasty, State: "dead", Time: now, Kind: "lit", Lamp: nasty, Text: nasty, Attempts: 1, Note: nasty}}
+	return f
+}
+
+func newServer(t testing.TB, f *fake, change func(*Options)) *Server {
+	o := Options{Source: f, Log: slog.New(slog.DiscardHandler), Zone: time.UTC}
+	if change != nil {
+		change(&o)
+	}
+	s, err := New(o)
+	require.NoError(t, err)
+	return s
+}
+
+func ask(s *Server, method, path string, body io.Reader, change func(*http.Request)) *httptest.ResponseRecorder {
+	r := httptest.NewRequest(method, path, body)
+	r.Host = "127.0.0.1:8080"
+	if change != nil {
+		change(r)
+	}
+	w := httptest.NewRecorder()
+	s.Handler().ServeHTTP(w, r)
+	return w
+}
+
+func get(s *Server, path string) *httptest.ResponseRecorder { return ask(s, "GET", path, nil, nil) }
+
+func form(s *Server, path string, change func(*http.Request), kv ...string) *httptest.ResponseRecorder {
+	v := url.Values{}
+	for i := 0; i < len(kv); i += 2 {
+		v.Set(kv[i], kv[i+1])
+	}
+	return ask(s, "POST", path, strings.NewReader(v.Encode()), func(r *http.Request) {
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		if change != nil {
+			change(r)
+		}
+	})
+}
+
+var pages = []string{"/", "/lamp?name=tank", "/lamp?name=" + url.QueryEscape(nasty), "/lamp?name=tank&span=1y&to=1700000000", "/board?name=tank",
+	"/board?name=" + url.QueryEscape(nasty), "/aim?name=tank", "/aim?name=" + url.QueryEscape(nasty), "/alerts", "/alerts?state=dead", "/link?t=good"}
+
+// No text of a stranger is taken for markup, on any page or in any part sent
+// live; nothing on a page asks another host for anything.
+func TestNothingForeignRuns(t *testing.T) {
+	s := newServer(t, newFake(), nil)
+	for _, p := range pages {
+		w := get(s, p)
+		require.Equal(t, 200, w.Code, p)
+		assert.NotContains(t, w.Body.String(), "<script>alert", p)
+		assert.NotContains(t, strings.ReplaceAll(w.Body.String(), "http://www.w3.org", ""), "http://", p)
+		assert.NotContains(t, w.Body.String(), "style=", p)
+		csp := w.Header().Get("Content-Security-Policy")
+		assert.Contains(t, csp, "default-src 'none'")
+		assert.NotContains(t, csp, "unsafe")
+		assert.Equal(t, "nosniff", w.Header().Get("X-Content-Type-Options"))
+		assert.Equal(t, "no-store", w.Header().Get("Cache-Control"))
+	}
+	// The control: the name is there, escaped.
+	assert.Contains(t, get(s, "/").Body.String(), "&lt;script&gt;alert(1)")
+	for _, p := range []string{"/api/status", "/api/history", "/api/deliveries", "/api/lamp?name=" + url.QueryEscape(nasty)} {
+		w := get(s, p)
+		assert.Equal(t, "application/json; charset=utf-8", w.Header().Get("Content-Type"), p)
+		assert.NotContains(t, w.Body.String(), "<script>", p)
+		assert.True(t, json.Valid(w.Body.Bytes()), p)
+	}
+}
+
+// Another site cannot make a browser act, nor read the page under a name that
+// it made to point here.
+func TestOtherSites(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	for name, change := range map[string]func(*http.Request){
+		"fetch metadata": func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "cross-site") },
+		"same site":      func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "same-site") },
+		"origin":         func(r *http.Request) { r.Header.Set("Origin", "http://evil.example") },
+		"no origin":      func(r *http.Request) { r.Header.Set("Origin", "null") },
+		"rebinding":      func(r *http.Request) { r.Host = "evil.example:8080" },
+		"bare name":      func(r *http.Request) { r.Host = "cellar" },
+		"no name":        func(r *http.Request) { r.Host = "" },
+		"lookalike":      func(r *http.Request) { r.Host = "127.0.0.1.evil.example" },
+	} {
+		for _, path := range []string{"/do/ack", "/api/ack", "/link", "/login", "/logout"} {
+			w := form(s, path, change, "lamp", "tank", "t", "good")
+			assert.GreaterOrEqual(t, w.Code, 400, "%s %s", name, path)
+		}
+	}
+	assert.Empty(t, f.did)
+	for _, host := range []string{"evil.example", "", "cellar:80", "127.0.0.1@evil.example"} {
+		assert.Equal(t, http.StatusMisdirectedRequest, ask(s, "GET", "/api/status", nil, func(r *http.Request) { r.Host = host }).Code, host)
+	}
+	for _, host := range []string{"localhost", "LOCALHOST.:99", "[::1]:8080", "127.8.9.1"} {
+		assert.Equal(t, 200, ask(s, "GET", "/", nil, func(r *http.Request) { r.Host = host }).Code, host)
+	}
+	named := newServer(t, f, func(o *Options) { o.Hosts = []string{"cellar.example.com"} })
+	assert.Equal(t, 200, ask(named, "GET", "/", nil, func(r *http.Request) { r.Host = "Cellar.example.com:8080" }).Code)
+	// The control: the page's own form acts.
+	w := form(s, "/do/ack", func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "same-origin") }, "lamp", "tank", "back", "/lamp?name=tank")
+	assert.Equal(t, http.StatusSeeOther, w.Code)
+	assert.Equal(t, "/lamp?name=tank", w.Header().Get("Location"))
+	assert.Equal(t, []Action{{Verb: Ack, Lamp: "tank"}}, f.did)
+	// No GET acts.
+	for _, p := range []string{"/do/ack?lamp=tank", "/api/ack?lamp=tank", "/logout"} {
+		assert.NotEqual(t, 200, get(s, p).Code, p)
+	}
+	get(s, "/link?t=good")
+	assert.Len(t, f.did, 1)
+}
+
+func TestBackStaysHere(t *testing.T) {
+	s := newServer(t, newFake(), nil)
+	for _, back := range []string{"http://evil.example/", "//evil.example", `/\evil.example`, "javascript:alert(1)", "/a\r\nX: y", "", "evil", "/\t/evil.example"} {
+		w := form(s, "/do/ack", nil, "lamp", "tank", "back", back)
+		assert.Equal(t, "/", w.Header().Get("Location"), back)
+	}
+	assert.Equal(t, "/lamp?name=a%2Fb", local("/lamp?name=a%2Fb"))
+}
+
+func TestPathTricks(t *testing.T) {
+	s := newServer(t, newFake(), nil)
+	for _, p := range []string{"/static/../page.go", "/static/..%2f..%2fpage.go", "/static/%2e%2e/page.go", "/static/", "/static/nothing.js",
+		"/templates/frame.html", "/etc/passwd", "/lamp", "/lamp?name=%00", "/lamp?name=..%2f..", "/board?name=x", "/live?view=x", "/api/nothing"} {
+		w := get(s, p)
+		assert.NotEqual(t, 200, w.Code, p)
+		assert.NotContains(t, w.Body.String(), "package page", p)
+	}
+	ok := get(s, s.assetPath("page.js"))
+	assert.Equal(t, 200, ok.Code)
+	assert.Contains(t, ok.Header().Get("Cache-Control"), "immutable")
+	again := ask(s, "GET", "/static/page.js", nil, func(r *http.Request) { r.Header.Set("If-None-Match", ok.Header().Get("ETag")) })
+	assert.Equal(t, http.StatusNotModified, again.Code)
+	// The zone's name comes from a browser.
+	for _, zone := range []string{"../../etc/passwd", "%2e%2e/x", "Europe/Lisbon", strings.Repeat("x", 1000), "Local", ""} {
+		w := ask(s, "GET", "/", nil, func(r *http.Request) { r.Header.Set("Cookie", "zone="+zone) })
+		assert.Equal(t, 200, w.Code, zone)
+		assert.Equal(t, zone == "Europe/Lisbon", strings.Contains(w.Body.String(), `data-zone="Europe/Lisbon"`), zone)
+	}
+}
+
+func withAnn(o *Options) {
+	o.People = map[string]string{"ann": "hash of secret"}
+	o.Verify = func(hash, pw string) bool { return hash == "hash of "+pw }
+	o.Token = "token-of-this-machine"
+}
+
+func TestLogin(t *testing.T) {
+	s := newServer(t, newFake(), withAnn)
+	for _, p := range append([]string{"/api/", "/api/status", "/api/history", "/api/trace?lamp=tank", "/api/stream", "/live?view=glance"}, pages...) {
+		if strings.HasPrefix(p, "/link") {
+			continue // the token in the link is the right
+		}
+		w := get(s, p)
+		assert.Contains(t, []int{http.StatusSeeOther, http.StatusUnauthorized}, w.Code, p)
+		assert.NotContains(t, w.Body.String(), "640", p)
+	}
+	assert.Equal(t, http.StatusUnauthorized, form(s, "/api/ack", nil, "lamp", "tank").Code)
+	assert.Equal(t, 200, get(s, "/healthz").Code)
+
+	w := form(s, "/login", nil, "name", "ann", "password", "secret", "to", "/alerts")
+	require.Equal(t, http.StatusSeeOther, w.Code)
+	assert.Equal(t, "/alerts", w.Header().Get("Location"))
+	c := w.Result().Cookies()[0]
+	assert.True(t, c.HttpOnly)
+	assert.Equal(t, http.SameSiteLaxMode, c.SameSite)
+	withCookie := func(r *http.Request) { r.AddCookie(c) }
+	assert.Equal(t, 200, ask(s, "GET", "/", nil, withCookie).Code)
+	f := s.o.Source.(*fake)
+	form(s, "/api/ack", withCookie, "lamp", "tank", "by", "mallory")
+	assert.Equal(t, "ann", f.did[0].By, "who is logged in acts in his own name")
+	form(s, "/logout", withCookie)
+	assert.Equal(t, http.StatusSeeOther, ask(s, "GET", "/", nil, withCookie).Code, "the session is over at the server too")
+
+	token := func(v string) func(*http.Request) {
+		return func(r *http.Request) { r.Header.Set("Authorization", "Bearer "+v) }
+	}
+	assert.Equal(t, 200, ask(s, "GET", "/api/status", nil, token("token-of-this-machine")).Code)
+	assert.Equal(t, http.StatusUnauthorized, ask(s, "GET", "/api/status", nil, token("")).Code)
+	assert.Equal(t, http.StatusUnauthorized, ask(s, "GET", "/api/status", nil, token("token")).Code)
+
+	secure := newServer(t, newFake(), func(o *Options) { withAnn(o); o.Secure = true })
+	c = form(secure, "/login", nil, "name", "ann", "password", "secret").Result().Cookies()[0]
+	assert.Equal(t, "__Host-lampward", c.Name)
+	assert.True(t, c.Secure)
+}
+
+// Guessing is slowed down for the one address, and not for others; the right
+// password is refused too while it has to wait.
+func TestGuessing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newServer(t, newFake(), withAnn)
+		try := func(addr, pw string) *httptest.ResponseRecorder {
+			return form(s, "/login", func(r *http.Request) { r.RemoteAddr = addr }, "name", "ann", "password", pw)
+		}
+		tried := 0
+		began := time.Now()
+		for time.Since(began) < 24*time.Hour {
+			if try("192.0.2.1:1000", "guess").Code != http.StatusTooManyRequests {
+				tried++
+			}
+			time.Sleep(10 * time.Second)
+		}
+		assert.Less(t, tried, 110, "guesses that were checked in a day")
+		w := try("192.0.2.1:2000", "secret")
+		require.Equal(t, http.StatusTooManyRequests, w.Code)
+		assert.NotEmpty(t, w.Header().Get("Retry-After"))
+		assert.Equal(t, http.StatusSeeOther, try("192.0.2.2:1000", "secret").Code)
+		// An IPv6 client owns a /64.
+		for i := range 6 {
+			try(fmt.Sprintf("[2001:db8::%x]:1000", i), "guess")
+		}
+		assert.Equal(t, http.StatusTooManyRequests, try("[2001:db8::ffff]:1000", "secret").Code)
+		assert.Equal(t, http.StatusSeeOther, try("[2001:db8:0:1::1]:1000", "secret").Code)
+		time.Sleep(longWait + time.Second)
+		assert.Equal(t, http.StatusSeeOther, try("192.0.2.1:1000", "secret").Code)
+		// The table of strangers is bounded.
+		for i := range strangers + 100 {
+			s.login.wait(origin(&http.Request{RemoteAddr: fmt.Sprintf("10.%d.%d.1:1", i/250, i%250)}))
+		}
+		assert.LessOrEqual(t, len(s.login.wrong), strangers)
+	})
+}
+
+func TestSessionsEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newServer(t, newFake(), withAnn)
+		c := form(s, "/login", nil, "name", "ann", "password", "secret").Result().Cookies()[0]
+		ok := func() bool {
+			return ask(s, "GET", "/", nil, func(r *http.Request) { r.AddCookie(c) }).Code == 200
+		}
+		for range 8 {
+			time.Sleep(20 * 24 * time.Hour)
+			assert.True(t, ok())
+		}
+		time.Sleep(21 * 24 * time.Hour)
+		assert.False(t, ok(), "over at last, however often used")
+	})
+}
+
+func TestActions(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	post := func(verb, body string) *httptest.ResponseRecorder {
+		return ask(s, "POST", "/api/"+verb, strings.NewReader(body), func(r *http.Request) { r.Header.Set("Content-Type", "application/json") })
+	}
+	for _, c := range []struct {
+		verb, body string
+		want       Action
+	}{
+		{"ack", `{"lamp":"tank","by":"ann\n"}`, Action{Verb: Ack, Lamp: "tank", By: "ann"}},
+		{"shelve", `{"board":"tank","for":"8h"}`, Action{Verb: Shelve, Board: "tank", For: 8 * time.Hour}},
+		{"shelve", `{"lamp":"tank","for":"7d"}`, Action{Verb: Shelve, Lamp: "tank", For: 7 * 24 * time.Hour}},
+		{"unshelve", `{"lamp":"tank"}`, Action{Verb: Unshelve, Lamp: "tank"}},
+		{"teach", `{"lamp":"tank","state":"lit"}`, Action{Verb: Teach, Lamp: "tank", State: "lit"}},
+		{"battery", `{"board":"tank"}`, Action{Verb: Battery, Board: "tank"}},
+		{"levels", `{"lamp":"tank","on_above":500.5,"off_below":"400,5"}`, Action{Verb: Levels, Lamp: "tank", OnAbove: 500.5, OffBelow: 400.5}},
+		{"relearn", `{"lamp":"tank"}`, Action{Verb: Relearn, Lamp: "tank"}},
+		{"resend", `{"id":7}`, Action{Verb: Resend, ID: 7}},
+		{"try", `{}`, Action{Verb: Try}},
+	} {
+		f.did = nil
+		w := post(c.verb, c.body)
+		assert.Equal(t, 200, w.Code, "%s %s: %s", c.verb, c.body, w.Body)
+		assert.Equal(t, []Action{c.want}, f.did)
+	}
+	f.did = nil
+	for _, c := range []struct{ verb, body, want string }{
+		{"ack", `{}`, "Name one lamp or one board"},
+		{"ack", `{"lamp":"a","board":"b"}`, "Name one lamp or one board"},
+		{"ack", `[`, "no JSON object"},
+		{"shelve", `{"lamp":"tank","for":"soon"}`, `it is \"soon\"`},
+		{"shelve", `{"lamp":"tank","for":"-1h"}`, "from 1m to 30d"},
+		{"shelve", `{"lamp":"tank","for":"1e300d"}`, "from 1m to 30d"},
+		{"teach", `{"lamp":"tank","state":"blinking"}`, "must be"},
+		{"levels", `{"lamp":"tank","on_above":"NaN","off_below":1}`, "must be a number"},
+		{"levels", `{"lamp":"tank","on_above":"1e999","off_below":1}`, "must be a number"},
+		{"resend", `{"id":-1}`, "number of a message"},
+		{"explode", `{}`, "no action"},
+	} {
+		w := post(c.verb, c.body)
+		assert.GreaterOrEqual(t, w.Code, 400, c)
+		assert.Contains(t, w.Body.String(), c.want, c)
+	}
+	assert.Equal(t, http.StatusBadRequest, post("ack", `{"lamp":"`+strings.Repeat("x", maxBody)+`"}`).Code)
+	assert.Empty(t, f.did)
+	f.err = unknown("There is no lamp of this name.")
+	w := post("ack", `{"lamp":"nobody"}`)
+	assert.Equal(t, http.StatusNotFound, w.Code)
+	assert.JSONEq(t, `{"error":"There is no lamp of this name."}`, w.Body.String())
+}
+
+// What GET /api/ lists is there.
+func TestIndexIsComplete(t *testing.T) {
+	s := newServer(t, newFake(), nil)
+	var index struct {
+		Endpoints []struct{ Method, Path, About string }
+	}
+	require.NoError(t, json.Unmarshal(get(s, "/api/").Body.Bytes(), &index))
+	assert.Greater(t, len(index.Endpoints), 15)
+	for _, e := range index.Endpoints {
+		assert.NotEmpty(t, e.About)
+		if e.Path == "/api/stream" {
+			continue // does not end; see TestStream
+		}
+		w := ask(s, e.Method, e.Path, nil, nil)
+		assert.NotEqual(t, http.StatusMethodNotAllowed, w.Code, e.Path)
+		if e.Method == "GET" && e.Path != "/api/lamp" && e.Path != "/api/trace" {
+			assert.Equal(t, 200, w.Code, e.Path)
+		}
+	}
+	assert.Equal(t, 200, get(s, "/api/trace?lamp=tank&from=1700000000&to=2026-05-02T11:00:00Z").Code)
+	for _, p := range []string{"/api/trace?lamp=tank&from=yesterday", "/api/history?limit=99999", "/api/history?format=xml", "/api/deliveries?state=lost", "/api/trace?lamp=tank&points=-1"} {
+		assert.Equal(t, http.StatusBadRequest, get(s, p).Code, p)
+	}
+}
+
+func TestExport(t *testing.T) {
+	s := newServer(t, newFake(), nil)
+	for path, rows := range map[string]int{"/api/history?format=csv": 3, "/api/trace?lamp=tank&format=csv": 61, "/api/deliveries?format=csv": 2} {
+		w := get(s, path)
+		assert.Contains(t, w.Header().Get("Content-Disposition"), "attachment")
+		list, err := csv.NewReader(w.Body).ReadAll()
+		require.NoError(t, err, path)
+		assert.Len(t, list, rows, path)
+		for _, row := range list[1:] {
+			for _, c := range row {
+				// A spreadsheet would run it.
+				assert.False(t, c != "" && strings.ContainsRune("=+@", rune(c[0])), "%s: %q", path, c)
+			}
+		}
+	}
+	assert.Contains(t, get(s, "/api/history?format=csv").Body.String(), "'=1+1")
+	assert.Contains(t, get(s, "/api/history?download=1").Header().Get("Content-Disposition"), "lampward-history.json")
+}
+
+func TestLink(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, withAnn)
+	w := get(s, "/link?t=good")
+	assert.Equal(t, 200, w.Code)
+	assert.Contains(t, w.Body.String(), "Acknowledge tank?")
+	assert.Empty(t, f.did, "looking at it does nothing")
+	assert.Equal(t, 200, form(s, "/link", nil, "t", "good").Code)
+	assert.Equal(t, []Action{{Verb: Ack, Lamp: "tank", By: "link in a message"}}, f.did)
+	assert.Equal(t, http.StatusBadRequest, form(s, "/link", nil, "t", "forged").Code)
+	assert.Len(t, f.did, 1)
+}
+
+// A stream tells at once what is new since the mark, then what changes, and
+// beats meanwhile; it ends with the server.
+func TestStream(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	srv := httptest.NewServer(s.Handler())
+	defer srv.Close()
+	open := func(path string) (next func() (event, data string), done func()) {
+		res, err := http.Get(srv.URL + path)
+		require.NoError(t, err)
+		require.Equal(t, 200, res.StatusCode)
+		require.Equal(t, "text/event-stream; charset=utf-8", res.Header.Get("Content-Type"))
+		lines := newLines(res.Body)
+		return func() (event, data string) {
+			for {
+				l, ok := lines()
+				switch {
+				case !ok:
+					return "end", ""
+				case l == "" && event != "":
+					return event, data
+				case strings.HasPrefix(l, "event: "):
+					event = l[7:]
+				case strings.HasPrefix(l, "data: "):
+					data = l[6:]
+				}
+			}
+		}, func() { _ = res.Body.Close() }
+	}
+	next, done := open("/api/stream?mark=" + s.hub.mark())
+	defer done()
+	e, _ := next()
+	require.Equal(t, "beat", e)
+	f.st.Lamps[0].Value = 641
+	s.Changed("tank", "tank", false)
+	var got []string
+	for e, data := next(); ; e, data = next() {
+		got = append(got, e)
+		if e == "lamp" {
+			assert.Contains(t, data, `"value":641`)
+		}
+		if e == "mark" {
+			break
+		}
+	}
+	assert.Equal(t, []string{"lamp", "board", "mark"}, got)
+	s.Changed("tank", "", true)
+	e, _ = next()
+	assert.Equal(t, "lamp", e)
+	e, data := next()
+	assert.Equal(t, "news", e)
+	assert.Contains(t, data, "x-2")
+	e, _ = next()
+	assert.Equal(t, "mark", e)
+	// Of another run of the daemon: everything is new.
+	all, doneAll := open("/live?view=glance&mark=other-5")
+	defer doneAll()
+	_, _ = all()
+	e, _ = all()
+	assert.Equal(t, "part", e)
+	e, data = all()
+	assert.Equal(t, "part", e)
+	assert.Contains(t, data, `"part":"list"`)
+	assert.NotContains(t, data, "<script>alert")
+	s.Close()
+	for e != "end" {
+		e, _ = next()
+	}
+	for e, _ = all(); e != "end"; {
+		e, _ = all()
+	}
+}
+
+func newLines(r io.Reader) func() (string, bool) {
+	var held []byte
+	return func() (string, bool) {
+		for {
+			if line, rest, ok := strings.Cut(string(held), "\n"); ok {
+				held = []byte(rest)
+				return line, true
+			}
+			b := make([]byte, 64<<10)
+			n, err := r.Read(b)
+			held = append(held, b[:n]...)
+			if err != nil && n == 0 {
+				return "", false
+			}
+		}
+	}
+}
+
+func TestTooManyWatch(t *testing.T) {
+	s := newServer(t, newFake(), nil)
+	for range watchersMost {
+		_, _, ok := s.hub.watch()
+		require.True(t, ok)
+	}
+	w := get(s, "/live?view=glance")
+	assert.Equal(t, http.StatusServiceUnavailable, w.Code)
+	assert.Equal(t, "30", w.Header().Get("Retry-After"))
+}
+
+// A mistake in one request does not end the others.
+func TestPanic(t *testing.T) {
+	s := newServer(t, newFake(), nil)
+	s.o.Source = nil
+	assert.Equal(t, http.StatusInternalServerError, get(s, "/").Code)
+}
+
+func TestHealth(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	w := get(s, "/healthz")
+	assert.Equal(t, 200, w.Code)
+	assert.Equal(t, "ok\n", w.Body.String())
+	f.st.Broken = "disk full: /secret/path"
+	w = get(s, "/healthz")
+	assert.Equal(t, http.StatusServiceUnavailable, w.Code)
+	assert.NotContains(t, w.Body.String(), "secret")
+}
+
+func TestNewRefuses(t *testing.T) {
+	_, err := New(Options{})
+	require.Error(t, err)
+	_, err = New(Options{Source: newFake(), People: map[string]string{"ann": "h"}})
+	require.Error(t, err)
+}
