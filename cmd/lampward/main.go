@@ -52,6 +52,7 @@ type command struct {
 func commands() []command {
 	return []command{
 		runCommand, checkCommand, demoCommand, replayCommand, planCommand, notifyCommand,
+		statusCommand, historyCommand, ackCommand, shelveCommand, teachCommand, aimCommand, batteryCommand,
 		passwordCommand, versionCommand,
 	}
 }

@@ -1,0 +1,380 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"io"
+	"math"
+	"net/url"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"lampward/cmd/lampward/page"
+)
+
+var statusCommand = command{
+	name: "status", brief: "what the lamps and boards show now", usage: "[-json]",
+	about: `
+Status asks the running daemon what it knows: each lamp's state, since when, the
+newest reading and how sure it is; each board's health. What a person has not
+acknowledged is marked with !.
+
+examples:
+  lampward status
+  lampward status -json`,
+}
+
+var historyCommand = command{
+	name: "history", brief: "what happened", usage: "[NAME] [-kind KIND] [-limit N] [-json]",
+	about: `
+History lists events, newest first, with the reason for each.
+
+examples:
+  lampward history
+  lampward history tank -limit 5
+  lampward history tank -board -kind silent
+  lampward history -json -limit 10000 > history.json`,
+}
+
+var ackCommand = command{
+	name: "ack", brief: "acknowledge an alert", usage: "NAME [-board]",
+	about: `
+Ack acknowledges the alert of a lamp or board: no more reminders are sent for
+what is known now. A new change is told again.
+
+examples:
+  lampward ack tank
+  lampward ack tank -board`,
+}
+
+var shelveCommand = command{
+	name: "shelve", brief: "send nothing about a lamp or board for a time", usage: "NAME [-for 8h] [-end] [-board]",
+	about: `
+Shelve keeps the events of a lamp or board in the history and sends nothing
+until the time is over; what is still active then is told.
+
+examples:
+  lampward shelve tank
+  lampward shelve tank -for 2d
+  lampward shelve tank -end`,
+}
+
+var teachCommand = command{
+	name: "teach", brief: "say what a lamp shows now", usage: "NAME lit|dark",
+	about: `
+Teach tells lampward what you see: the lamp is lit now, or dark. One word from
+you is worth more than a day of readings.
+
+examples:
+  lampward teach tank dark
+  lampward teach tank lit`,
+}
+
+var aimCommand = command{
+	name: "aim", brief: "see the signal while you place the sensor", usage: "NAME [-once]",
+	about: `
+Aim shows each new reading of a lamp, where it stands between dark and lit, and
+how well the two can be told apart, until Ctrl-C.
+
+examples:
+  lampward aim tank
+  lampward aim tank -once`,
+}
+
+var batteryCommand = command{
+	name: "battery", brief: "say that a fresh battery was put in", usage: "changed BOARD",
+	about: `
+Battery tells lampward that you put a fresh battery into a board, from which it
+learns how long one lasts.
+
+Lithium cells: use the charger and holder made for them, never short or pierce
+them, and do not charge them unattended.
+
+examples:
+  lampward battery changed tank`,
+}
+
+// say prints what the daemon said, or what went wrong.
+func say(c console, name, said string, err error) int {
+	if err != nil {
+		fmt.Fprintf(c.err, "lampward %s: %v\n", name, err)
+		return exitFailed
+	}
+	fmt.Fprintln(c.out, said)
+	return exitOK
+}
+
+func writeIndented(w io.Writer, v any) {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	_ = e.Encode(v)
+}
+
+func init() {
+	statusCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		r := remoteFlags(f)
+		asJSON := f.Bool("json", false, "print JSON, as GET /api/status gives it")
+		if _, code, ok := statusCommand.names(c, f, args, 0, 0); !ok {
+			return code
+		}
+		k, code := r.connect(ctx, c)
+		if k == nil {
+			return code
+		}
+		var st page.Status
+		if err := k.get(ctx, "/api/status", nil, &st); err != nil {
+			return say(c, "status", "", err)
+		}
+		if *asJSON {
+			writeIndented(c.out, st)
+			return exitOK
+		}
+		printStatus(c.out, st)
+		return exitOK
+	}
+	historyCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		r := remoteFlags(f)
+		asJSON := f.Bool("json", false, "print JSON")
+		board := f.Bool("board", false, "NAME is a board")
+		kind := f.String("kind", "", "only events of this `KIND`, such as lit")
+		limit := f.Int("limit", 20, "at most this many `EVENTS`, up to 10000")
+		names, code, ok := historyCommand.names(c, f, args, 0, 1)
+		if !ok {
+			return code
+		}
+		k, code := r.connect(ctx, c)
+		if k == nil {
+			return code
+		}
+		q := url.Values{"limit": {strconv.Itoa(*limit)}}
+		if *kind != "" {
+			q.Set("kind", *kind)
+		}
+		for _, n := range names {
+			about, err := k.subjectOf(ctx, n, *board)
+			if err != nil {
+				return say(c, "history", "", err)
+			}
+			for key, v := range about {
+				q.Set(key, fmt.Sprint(v))
+			}
+		}
+		var out struct{ Events []page.Event }
+		if err := k.get(ctx, "/api/history", q, &out); err != nil {
+			return say(c, "history", "", err)
+		}
+		if *asJSON {
+			writeIndented(c.out, out.Events)
+			return exitOK
+		}
+		for _, e := range out.Events {
+			fmt.Fprintf(c.out, "%s  %s\n", e.Time.Local().Format("2006-01-02 15:04:05"), printable(e.Text))
+			if e.Why != "" {
+				fmt.Fprintf(c.out, "%21s%s\n", "", printable(e.Why))
+			}
+		}
+		return exitOK
+	}
+	ackCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		r := remoteFlags(f)
+		board := f.Bool("board", false, "NAME is a board")
+		names, code, ok := ackCommand.names(c, f, args, 1, 1)
+		if !ok {
+			return code
+		}
+		return r.about(ctx, c, "ack", page.Ack, names[0], *board, nil)
+	}
+	shelveCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		r := remoteFlags(f)
+		board := f.Bool("board", false, "NAME is a board")
+		length := f.String("for", "8h", "for this `TIME`, from 1m to 30d")
+		end := f.Bool("end", false, "end it now")
+		names, code, ok := shelveCommand.names(c, f, args, 1, 1)
+		if !ok {
+			return code
+		}
+		if *end {
+			return r.about(ctx, c, "shelve", page.Unshelve, names[0], *board, nil)
+		}
+		return r.about(ctx, c, "shelve", page.Shelve, names[0], *board, map[string]any{"for": *length})
+	}
+	teachCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		r := remoteFlags(f)
+		names, code, ok := teachCommand.names(c, f, args, 2, 2)
+		if !ok {
+			return code
+		}
+		if names[1] != "lit" && names[1] != "dark" {
+			fmt.Fprintf(c.err, "lampward teach: %q is neither lit nor dark; write what the lamp shows now\n", names[1])
+			return exitUsage
+		}
+		return r.about(ctx, c, "teach", page.Teach, names[0], false, map[string]any{"state": names[1]})
+	}
+	batteryCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		r := remoteFlags(f)
+		names, code, ok := batteryCommand.names(c, f, args, 2, 2)
+		if !ok {
+			return code
+		}
+		if names[0] != "changed" {
+			fmt.Fprintf(c.err, "lampward battery: %q is not known; write `lampward battery changed BOARD`\n", names[0])
+			return exitUsage
+		}
+		return r.about(ctx, c, "battery", page.Battery, names[1], true, nil)
+	}
+	aimCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+		r := remoteFlags(f)
+		once := f.Bool("once", false, "print one line and end")
+		names, code, ok := aimCommand.names(c, f, args, 1, 1)
+		if !ok {
+			return code
+		}
+		k, code := r.connect(ctx, c)
+		if k == nil {
+			return code
+		}
+		// First, so that a wrong name is told and not waited for.
+		var l page.Lamp
+		if err := k.get(ctx, "/api/lamp", url.Values{"name": {names[0]}}, &l); err != nil {
+			return say(c, "aim", "", err)
+		}
+		aimLine(c.out, l)
+		if *once {
+			return exitOK
+		}
+		seen := l.At
+		err := k.stream(ctx, func(event string, data []byte) bool {
+			if event == "lamp" && json.Unmarshal(data, &l) == nil && l.Name == names[0] && !l.At.Equal(seen) {
+				seen = l.At
+				aimLine(c.out, l)
+			}
+			return true
+		})
+		if err != nil {
+			return say(c, "aim", "", err)
+		}
+		return exitOK
+	}
+}
+
+// about does something to one lamp or board.
+func (r remote) about(ctx context.Context, c console, name, verb, subject string, board bool, args map[string]any) int {
+	k, code := r.connect(ctx, c)
+	if k == nil {
+		return code
+	}
+	about, err := k.subjectOf(ctx, subject, board)
+	if err != nil {
+		return say(c, name, "", err)
+	}
+	for key, v := range args {
+		about[key] = v
+	}
+	said, err := k.act(ctx, verb, about)
+	return say(c, name, printable(said), err)
+}
+
+// printable keeps what others named from moving the terminal's cursor.
+func printable(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r >= 0x7f && r < 0xa0 {
+			return '?'
+		}
+		return r
+	}, s)
+}
+
+func printStatus(out io.Writer, st page.Status) {
+	if st.Broken != "" {
+		fmt.Fprintln(out, "NOTHING CAN BE STORED:", printable(st.Broken))
+	}
+	if st.Uncertain {
+		fmt.Fprintln(out, "The clock of that machine is not set yet: times are uncertain.")
+	}
+	if len(st.Routes) == 0 {
+		fmt.Fprintln(out, "No message leaves that machine: no webhook and no mail is configured.")
+	}
+	w := tabwriter.NewWriter(out, 0, 4, 2, ' ', 0)
+	flagged := func(a page.Alarm) string {
+		if a.Waits() {
+			return "!"
+		}
+		return ""
+	}
+	ago := func(t time.Time) string {
+		if t.IsZero() {
+			return "never"
+		}
+		return page.Long(st.Now.Sub(t)) + " ago"
+	}
+	fmt.Fprintln(w, "\tLAMP\tSTATE\tFOR\tREADING\tHEARD\tSURE\tALERT")
+	for _, l := range st.Lamps {
+		since, sure, reading := "", "", ""
+		if !l.Since.IsZero() {
+			since = page.Long(st.Now.Sub(l.Since))
+		}
+		if l.State != "learning" {
+			sure = fmt.Sprintf("%.1f %%", 100*math.Floor(l.Confidence*1000)/1000)
+		}
+		if !l.At.IsZero() {
+			reading = strconv.FormatFloat(l.Value, 'g', 6, 64)
+		}
+		alarm := strings.ReplaceAll(l.Alarm.State, "_", " ")
+		if l.Fault != "" {
+			alarm += ", sensor " + strings.ReplaceAll(l.Fault, "_", " ")
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(l.Alarm), printable(l.Name), l.State, since, reading, ago(l.At), sure, alarm)
+	}
+	fmt.Fprintln(w, "\t\t\t\t\t\t\t")
+	fmt.Fprintln(w, "\tBOARD\tSTATE\tEVERY\tBATTERY\tHEARD\tFLAT\tALERT")
+	for _, b := range st.Boards {
+		state, every, volts, flat := "reports", "", "", ""
+		switch {
+		case b.Silent:
+			state = "silent"
+		case b.Last.IsZero():
+			state = "not heard"
+		}
+		if b.Every > 0 {
+			every = page.Long(b.Every)
+		}
+		if b.Volts != nil {
+			volts = fmt.Sprintf("%.2f V", *b.Volts)
+		}
+		if b.Flat != nil {
+			flat = b.Flat.At.Local().Format("2006-01-02")
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(b.Alarm), printable(b.Name), state, every, volts, ago(b.Last), flat, strings.ReplaceAll(b.Alarm.State, "_", " "))
+	}
+	_ = w.Flush()
+}
+
+// aimLine shows one reading between dark and lit.
+func aimLine(out io.Writer, l page.Lamp) {
+	const width = 40
+	bar := strings.Repeat(".", width)
+	if a := l.Aim; a.Lit != a.Dark {
+		at := int(math.Round((l.Value - a.Dark) / (a.Lit - a.Dark) * (width - 1)))
+		at = min(width-1, max(0, at))
+		bar = bar[:at] + "#" + bar[at+1:]
+	}
+	if l.At.IsZero() {
+		fmt.Fprintln(out, "no reading yet; each new one will show here")
+		return
+	}
+	line := fmt.Sprintf("%s %8.6g  dark %s lit  %-9s", l.At.Local().Format("15:04:05"), l.Value, bar, l.State)
+	if l.Aim.Separation > 0 {
+		line += fmt.Sprintf(" %s, %.1f x noise", l.Aim.Grade, l.Aim.Separation)
+	} else {
+		line += " only one state seen so far"
+	}
+	if l.Aim.Hint != "" {
+		line += "; " + l.Aim.Hint
+	}
+	fmt.Fprintln(out, line)
+}
