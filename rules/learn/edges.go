@@ -59,7 +59,7 @@ func level(v [half]float64) (mean, variance float64) {
 	s := v[:]
 	for range 2 {
 		n := len(s)
-		if med := 0.5 * (s[(n-1)/2] + s[n/2]); med-s[0] > s[n-1]-med {
+		if med := mul(0.5, s[(n-1)/2]+s[n/2]); med-s[0] > s[n-1]-med {
 			s = s[1:]
 		} else {
 			s = s[:n-1]
@@ -123,7 +123,8 @@ func (e *edges) detect(floor float64) (edge, bool) {
 			return edge{}, false
 		}
 	}
-	if turn := sq(sPost - sPre); turn*half*half > 0.12*sq(size) && turn > 6*s2*2/42 || vPost > 9*math.Max(vPre, floor) && vPost > 0.005*sq(size) {
+	if turn := sq(sPost - sPre); mul(turn, half*half) > mul(0.12, sq(size)) && turn > mul(12.0/42, s2) ||
+		vPost > 9*math.Max(vPre, floor) && vPost > mul(0.005, sq(size)) {
 		return edge{}, false
 	}
 	e.Wait = half - 1
@@ -203,7 +204,7 @@ func (e *edges) evidence(size, watched float64) (ev, mean float64, n int) {
 	}
 	// scatter beyond what the readings' noise explains (chi square)
 	if excess := (sum2 - sq(sum)/k) / (spread / k); excess > k {
-		ev -= 0.5 * (excess - k)
+		ev -= mul(0.5, excess-k)
 	}
 	// clouds come by day: their edges crowd into a part of it
 	if share := crowd(at[:n]) / math.Min(watched, 24); share > 0 && share < 1 {

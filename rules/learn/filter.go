@@ -165,7 +165,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			if h.By == byJump { // where one came, the next is near: a cloud's edge
 				rho = math.Max(rho, 0.02)
 			}
-			g := rareJump * some
+			g := mul(rareJump, some)
 			if f.Jump > 0 && !clipped {
 				g += mul(rho, 0.5/f.Jump*exp(-math.Abs(d)/f.Jump))
 			}

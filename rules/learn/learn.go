@@ -155,8 +155,8 @@ type Verdict struct {
 	// Changed: this reading announces a change to State. Never set for
 	// settling into a first state without evidence of a change; see Settled.
 	Changed bool
-	// Settled: this reading (or teaching) ended Learning without a change to
-	// announce: the state is now known.
+	// Settled: with this reading (or teaching) State became known, or was put
+	// right, without a change to announce; Why tells how.
 	Settled     bool
 	Provisional bool // announced before both states were seen for certain
 	// OnAbove and OffBelow are the switching levels now, in counts, as in

@@ -239,7 +239,7 @@ func (n *noise) observe(y float64) {
 	case n.Block == 1:
 		n.V = v
 	case v > n.V:
-		n.V += math.Min(mul(n.V, 0.5*step)+n.floor()*0.05, v-n.V)
+		n.V += math.Min(mul(n.V, 0.5*step)+mul(n.floor(), 0.05), v-n.V)
 	default:
 		n.V -= math.Min(mul(n.V, 0.5*step), n.V-v)
 	}
@@ -249,7 +249,7 @@ func (n *noise) observe(y float64) {
 // quieter than their rounding.
 func (n *noise) floor() float64 {
 	if n.Frac {
-		return 1e-12 + 1e-8*sq(n.Max)
+		return 1e-12 + mul(1e-8, sq(n.Max))
 	}
 	return 0.25
 }
@@ -348,7 +348,7 @@ func (l *Learner) edge(ms int64) {
 	calm, lively, known := c.Hours.moves()
 	move -= calm
 	rough := clamp((e.SD/math.Abs(e.Size)-0.05)/0.1, 0, 1)
-	e.Act = clamp((move-1.2*math.Sqrt(floor))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
+	e.Act = clamp((move-mul(1.2, math.Sqrt(floor)))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
 	first := c.Edges.NE == 0 || l.surpasses(e)
 	c.Edges.record(e)
 	c.Range.edge(e.Size)
@@ -413,7 +413,7 @@ func (l *Learner) surpasses(e edge) bool {
 	a := math.Abs(e.Size)
 	for i := range l.c.Edges.E[:l.c.Edges.NE] {
 		x := &l.c.Edges.E[i]
-		if b := math.Abs(x.Size); x.credit() > 0 && b > 0.55*a && math.Abs(b-a) > 0.05*a+3*e.SD {
+		if b := math.Abs(x.Size); x.credit() > 0 && b > 0.55*a && math.Abs(b-a) > mul(0.05, a)+mul(3, e.SD) {
 			return false
 		}
 	}
@@ -436,14 +436,14 @@ func (c *core) clear(e edge) bool {
 		if d == 0 && h.Minutes > 100 && off < 4*h.Dev {
 			return false
 		}
-		if h.Minutes < 40 || off < 4*h.Dev+mul(0.5, a) || (e.Size > 0) != (to > h.Mean) {
+		if h.Minutes < 40 || off < mul(4, h.Dev)+mul(0.5, a) || (e.Size > 0) != (to > h.Mean) {
 			odd = false
 		}
 	}
 	if odd {
 		return true
 	}
-	margin := mul(0.2, a) - 1.5*math.Sqrt(c.Noise.variance())
+	margin := mul(0.2, a) - mul(1.5, math.Sqrt(c.Noise.variance()))
 	return e.Size > 0 && to > c.Range.Hi+margin || e.Size < 0 && to < c.Range.Lo-margin
 }
 
@@ -460,16 +460,9 @@ func (c *core) adopt(step, sd float64) {
 func (l *Learner) relearned(step float64, e edge, ms int64) {
 	c := &l.c
 	c.adopt(step, e.SD)
-	var last *edge
-	for i := range c.Edges.E[:c.Edges.NE] {
-		x := &c.Edges.E[i]
-		if math.Abs(math.Abs(x.Size)-step) <= 0.2*step {
-			last = x
-			c.teachStep(*x)
-		}
-	}
+	last, ok := c.teachAll(step)
 	s := Dark
-	if last != nil && last.Size > 0 {
+	if ok && last.Size > 0 {
 		s = Lit
 	}
 	level := e.From + e.Size
@@ -477,11 +470,12 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 		level -= step
 	}
 	c.F.start(s, level, e.At)
-	if last != nil && last.At == e.At && s != c.State {
+	if ok && last.At == e.At && s != c.State {
 		l.announce(s, ms, e.At, half, 0.9)
 	} else if s != c.State {
 		c.State, c.Prov, c.Conf = s, false, 0.9
-		if last != nil {
+		c.Since = ms
+		if ok {
 			c.Since = last.At
 		}
 		l.settle(ms, byLearning)
@@ -496,11 +490,24 @@ func (c *core) relearn() {
 		return
 	}
 	c.adopt(step, 0)
+	c.teachAll(step)
 	m := mul(c.sign(), c.Val)
 	if c.State == Lit {
 		m -= step
 	}
 	c.F.start(c.State, m, c.Since)
+}
+
+// teachAll refines the step by all collected edges of about its size and
+// gives the last of them.
+func (c *core) teachAll(step float64) (last edge, ok bool) {
+	for i := range c.Edges.E[:c.Edges.NE] {
+		if x := c.Edges.E[i]; math.Abs(math.Abs(x.Size)-step) <= 0.2*step {
+			last, ok = x, true
+			c.teachStep(x)
+		}
+	}
+	return last, ok
 }
 
 // teachStep lets a matching edge refine the step.
@@ -512,7 +519,7 @@ func (c *core) teachStep(e edge) {
 		c.NDown++
 	}
 	d := a - c.F.Step
-	if rail := c.Noise.rail(); rail != 0 && math.Max(e.From, e.From+e.Size) > rail-3*e.SD && d < 0 {
+	if rail := c.Noise.rail(); rail != 0 && math.Max(e.From, e.From+e.Size) > rail-mul(3, e.SD) && d < 0 {
 		return // cut short by saturation
 	}
 	c.F.Part += mul(0.1, 0.01-c.F.Part)

@@ -25,7 +25,7 @@ func (l *Learner) MarshalBinary() ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return binary.LittleEndian.AppendUint32(b, crc32.ChecksumIEEE(b)), nil
+	return binary.LittleEndian.AppendUint32(b, crc(b)), nil
 }
 
 var snapSize = len(snapMagic) + 1 + binary.Size(core{}) + 4
@@ -43,7 +43,7 @@ func (l *Learner) UnmarshalBinary(b []byte) error {
 		return fmt.Errorf("learner snapshot has version %d, this program knows version %d: use the program version that wrote it, or %w", b[n], snapVersion, errSnapshot)
 	case len(b) != snapSize:
 		return fmt.Errorf("learner snapshot has %d bytes instead of %d: it is damaged: %w", len(b), snapSize, errSnapshot)
-	case crc32.ChecksumIEEE(b[:len(b)-4]) != binary.LittleEndian.Uint32(b[len(b)-4:]):
+	case crc(b[:len(b)-4]) != binary.LittleEndian.Uint32(b[len(b)-4:]):
 		return fmt.Errorf("learner snapshot fails its checksum: it is damaged: %w", errSnapshot)
 	}
 	var c core
@@ -87,3 +87,5 @@ func allFinite(v reflect.Value) bool {
 	}
 	return true
 }
+
+func crc(b []byte) uint32 { return crc32.ChecksumIEEE(b) }

@@ -134,7 +134,7 @@ func (l *Learner) Aim() Aim {
 	default:
 		a.Grade = "excellent"
 	}
-	if rail := c.Noise.rail(); rail != 0 && lit > rail-3*sd {
+	if rail := c.Noise.rail(); rail != 0 && lit > rail-mul(3, sd) {
 		a.Hint = "lit reads at the end of the converter's range: another divider resistor would leave room for daylight"
 	}
 	return a
