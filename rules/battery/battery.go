@@ -91,7 +91,7 @@ type Estimator struct {
 	lives [maxLives]int64 // ms; how long earlier batteries lasted, oldest first
 	nLife int
 
-	pts    [points]point
+	pts    []point // points long once there is a voltage
 	nPts   int
 	merged int64   // hours in one point
 	sum    float64 // V; of the hour that runs
@@ -179,6 +179,9 @@ func (e *Estimator) Volts(at time.Time, v float64) (fresh bool) {
 
 // closeHour makes a point of the hour that ran.
 func (e *Estimator) closeHour() (fresh bool) {
+	if e.pts == nil {
+		e.pts = make([]point, points)
+	}
 	p := point{At: e.from + hourMs/2, Volts: e.sum / e.cnt, N: 1}
 	e.sum, e.cnt = 0, 0
 	if e.nPts > 0 && e.jumped(e.pts[e.nPts-1].Volts, p.Volts) {

@@ -65,6 +65,9 @@ func (e *Estimator) UnmarshalBinary(b []byte) error {
 	if err := binary.Read(r, binary.LittleEndian, got.lives[:got.nLife]); err != nil {
 		return errState
 	}
+	if got.nPts > 0 {
+		got.pts = make([]point, points)
+	}
 	if err := binary.Read(r, binary.LittleEndian, got.pts[:got.nPts]); err != nil || r.Len() > 0 {
 		return errState
 	}

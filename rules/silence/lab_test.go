@@ -262,7 +262,7 @@ func TestLab(t *testing.T) {
 	for _, f := range families() {
 		t.Run(f.name, func(t *testing.T) {
 			t.Parallel()
-			res := run(f, own, 9_000_000, 3*year/2, deviceYears(3))
+			res := run(f, own, 9_000_000, 3*year/2, deviceYears(labYears))
 			best := f.clairvoyant(float64(DefaultFalseEvery.Milliseconds())) / 1000
 			promised := float64(res.years) / 5
 			line := fmt.Sprintf("%v, promised %.1f; silent after (clairvoyant %.0f s)", res, promised, best)
@@ -331,7 +331,7 @@ type sleepless struct{ *Estimator }
 
 func (s *sleepless) Report(at time.Time) {
 	s.Estimator.Report(at)
-	s.slots = [slotCount]slot{}
+	s.slots = nil
 	s.outages = 0
 }
 

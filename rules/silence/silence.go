@@ -93,9 +93,9 @@ type Estimator struct {
 	head  int             // where the next gap goes
 	run   int             // short gaps in a row
 
-	count [bins]float64 // gaps by gap/period, forgetting
-	seen  float64       // time watched, in periods, forgetting
-	slots [slotCount]slot
+	count [bins]float64    // gaps by gap/period, forgetting
+	seen  float64          // time watched, in periods, forgetting
+	slots *[slotCount]slot // nil: no long gap yet, as with most boards
 
 	outages  float64 // outages, halved every outageHalf
 	outageAt int64   // ms; when they were last halved

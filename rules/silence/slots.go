@@ -30,6 +30,9 @@ func mod(a, b int64) int64 { return (a%b + b) % b }
 // ms; 0 if there is no habit.
 func (e *Estimator) allowance(start int64) int64 {
 	var most int64
+	if e.slots == nil {
+		return 0
+	}
 	s := slotOf(start)
 	for d := -slotReach; d <= slotReach; d++ {
 		if h := &e.slots[(s+d+slotCount)%slotCount]; h.hits >= needDays {
@@ -61,6 +64,9 @@ func (e *Estimator) slept(start, gap int64) {
 	if gap >= dayMs {
 		return
 	}
+	if e.slots == nil {
+		e.slots = new([slotCount]slot)
+	}
 	h := e.near(start)
 	switch {
 	case h.hits < needDays && (gap > 2*h.gap || h.gap > 2*gap):
@@ -81,7 +87,7 @@ func (e *Estimator) slept(start, gap int64) {
 // awake notes that the gap between two reports was within the limit.
 func (e *Estimator) awake(start, end, gap int64) {
 	s := slotOf(start)
-	if s == slotOf(end) {
+	if e.slots == nil || s == slotOf(end) {
 		return
 	}
 	if h := e.near(start); h.hits >= needDays && gap >= h.gap/2 {

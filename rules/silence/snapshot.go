@@ -39,10 +39,12 @@ func (e *Estimator) AppendBinary(b []byte) ([]byte, error) {
 		}
 	}
 	b = append(b, bins)
-	for i, s := range e.slots {
-		if s.hits > 0 {
-			b = append(b, byte(i), s.hits, s.miss)
-			b = binary.AppendVarint(binary.AppendUvarint(b, uint64(s.gap)), s.last)
+	if e.slots != nil {
+		for i, s := range e.slots {
+			if s.hits > 0 {
+				b = append(b, byte(i), s.hits, s.miss)
+				b = binary.AppendVarint(binary.AppendUvarint(b, uint64(s.gap)), s.last)
+			}
 		}
 	}
 	return append(b, slotCount), nil
@@ -89,6 +91,9 @@ func (e *Estimator) decode(b []byte) error {
 		e.count[i] = r.float()
 	}
 	for i := r.byte(); !r.bad && i < slotCount; i = r.byte() {
+		if e.slots == nil {
+			e.slots = new([slotCount]slot)
+		}
 		s := &e.slots[i]
 		s.hits, s.miss = min(r.byte(), mostDays), r.byte()
 		s.gap, s.last = int64(r.uint(maxGap)), r.time()

@@ -1,0 +1,5 @@
+//go:build !race
+
+package silence
+
+const labYears = 3
