@@ -19,7 +19,9 @@ func wild(data []byte, f func(dt time.Duration, y float64)) {
 				return
 			}
 			y = math.Float64frombits(binary.LittleEndian.Uint64(data))
-			data = data[8:]
+			if data = data[8:]; len(data) == 0 {
+				return
+			}
 		case 1: // the same again, many times
 			for range int(data[0]) {
 				f(dt, y)

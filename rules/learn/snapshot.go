@@ -62,6 +62,14 @@ func (c *core) check() error {
 	if c.State > Blinking || c.Why.State > Blinking || c.Why.From > Blinking || c.Man.N > blinkWindow || c.Fault > Fading || c.F.N > nHyp || c.Edges.N > nBuf || c.Edges.NE > nEdges || c.Noise.N >= 30 {
 		return errors.New("holds an unknown state")
 	}
+	for _, h := range c.F.H {
+		if h.S > Blinking || h.Prev > Blinking || h.Phase > 1 || h.Run > maxRun || h.S == Blinking && h.Run == 0 {
+			return errors.New("holds an impossible history")
+		}
+	}
+	if c.Known && c.F.N == 0 {
+		return errors.New("holds no history of a known lamp")
+	}
 	if !allFinite(reflect.ValueOf(c).Elem()) {
 		return errors.New("holds a number that is not finite")
 	}
