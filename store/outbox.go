@@ -146,19 +146,19 @@ func deliveries(r *reader, st *state, where string, args []any, tail string) ([]
 	}
 	var out []DeliveryRow
 	err = r.each(`SELECT o.id, o.event, coalesce(rn.name, ''), coalesce(kn.name, ''), o.state, o.due, o.attempts, o.last, o.note,
-			coalesce(e.seq, 0), coalesce(e.body, ''), coalesce(e.sum, 0), coalesce(e.at, o.due), coalesce(kd.name, '')
-		FROM outbox o LEFT JOIN event e ON e.id = o.event LEFT JOIN name kd ON kd.id = e.kind LEFT JOIN name rn ON rn.id = o.route LEFT JOIN name kn ON kn.id = o.key
+			coalesce(e.seq, 0), coalesce(e.body, ''), coalesce(e.sum, 0), coalesce(e.at, o.due), coalesce(kd.name, ''), coalesce(en.name, kn.name, '')
+		FROM outbox o LEFT JOIN event e ON e.id = o.event LEFT JOIN name kd ON kd.id = e.kind LEFT JOIN name en ON en.id = e.key LEFT JOIN name rn ON rn.id = o.route LEFT JOIN name kn ON kn.id = o.key
 		WHERE `+where+" "+tail, args, func(row scan) error {
 		var d DeliveryRow
 		var event, state, due, last, seq, sum, at int64
-		var kind string
+		var kind, about string
 		var body []byte
-		if err := row(&d.ID, &event, &d.Route, &d.Key, &state, &due, &d.Attempts, &last, &d.Note, &seq, &body, &sum, &at, &kind); err != nil {
+		if err := row(&d.ID, &event, &d.Route, &d.Key, &state, &due, &d.Attempts, &last, &d.Note, &seq, &body, &sum, &at, &kind, &about); err != nil {
 			return err
 		}
 		e, err := decodeEvent(event, body, sum)
 		if err != nil {
-			e = standIn(at, d.Key, kind)
+			e = standIn(at, about, kind)
 		}
 		if state < 0 || int(state) >= len(states) {
 			return damagedRow("outbox", d.ID, fmt.Sprintf("it is in unknown state %d", state))
@@ -268,7 +268,7 @@ func (s *Store) Deliveries(ctx context.Context, f DeliveryFilter) ([]DeliveryRow
 		add("o.route = ?", st.names[f.Route])
 	}
 	if f.Key != "" {
-		add("o.key = ?", st.names[f.Key])
+		add("e.key = ?", st.names[f.Key])
 	}
 	if f.EventID != "" {
 		row, ok := st.parseEventID(f.EventID)

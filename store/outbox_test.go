@@ -97,6 +97,32 @@ func TestDeliveryLife(t *testing.T) {
 	require.ErrorIs(t, s.Resend(ctx, 999, day0), ErrNotFound)
 }
 
+// A delivery may stand in another line than its event's own: it then waits for
+// that line, and is still found by what its event is about.
+func TestDeliveryInAnotherLine(t *testing.T) {
+	ctx := context.Background()
+	s := openTest(t, "")
+	for _, lamp := range []string{"tank", "salt"} {
+		r := alert(day0, lamp, rules.Lit, "phone", "mail")
+		r.Routes[0][0].Key = "held"
+		appendAll(t, s, r)
+	}
+	due, _, err := s.Due(ctx, day0, 10, nil)
+	require.NoError(t, err)
+	require.Equal(t, []string{"phone held lit", "mail lamp/tank lit", "mail lamp/salt lit"}, lines(due))
+	require.Equal(t, "tank", due[0].Event.Lamp)
+	about, err := s.Deliveries(ctx, DeliveryFilter{Key: "lamp/salt"})
+	require.NoError(t, err)
+	require.Len(t, about, 2)
+	require.NoError(t, s.update(ctx, false, func(tx *tx) error {
+		_, err := tx.exec("UPDATE event SET sum = 0")
+		return err
+	}))
+	due, _, err = s.Due(ctx, day0, 10, []string{"phone"})
+	require.NoError(t, err)
+	require.Equal(t, "lit tank (details lost)", due[0].Event.Text, "named by its event, not by its line")
+}
+
 func lines(due []rules.Delivery) []string {
 	var out []string
 	for _, d := range due {
