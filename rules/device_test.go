@@ -88,7 +88,7 @@ func TestCauseIsRankedWithEvidence(t *testing.T) {
 				require.GreaterOrEqual(t, i, 0, "%q in %q", w, e.Why)
 				at += i
 			}
-			assert.Contains(t, e.Text, "freezer is silent for")
+			assert.Contains(t, e.Text, "freezer has been silent for")
 			s, _ := h.m.DeviceStatus("freezer", h.now)
 			assert.True(t, s.Silent)
 			assert.Equal(t, c.cause == CauseUnknown, len(s.Causes) == 0)

@@ -112,7 +112,7 @@ func (d *device) silence(at time.Time) Event {
 	var why strings.Builder
 	if last, heard := d.cadence.Last(); heard {
 		e.Since = last
-		e.Text = d.cfg.Name + " is silent for " + spell(at.Sub(last))
+		e.Text = d.cfg.Name + " has been silent for " + spell(at.Sub(last))
 		why.WriteString("No report for " + spell(at.Sub(last)))
 		if every := d.cadence.Every(); every > 0 {
 			why.WriteString(", where one every " + spell(every) + " is usual")
