@@ -52,8 +52,9 @@ type command struct {
 func commands() []command {
 	return []command{
 		runCommand, checkCommand, demoCommand, replayCommand, planCommand, notifyCommand,
+		backupCommand, restoreCommand,
 		statusCommand, historyCommand, ackCommand, shelveCommand, teachCommand, aimCommand, batteryCommand,
-		passwordCommand, versionCommand,
+		passwordCommand, healthcheckCommand, completionCommand, versionCommand,
 	}
 }
 
@@ -67,6 +68,9 @@ func Main(ctx context.Context, args []string, in io.Reader, out, errOut io.Write
 	}
 	switch name {
 	case "help", "-h", "-help", "--help":
+		if len(args) > 0 && helpTopic(c.out, args[0]) {
+			return exitOK
+		}
 		if len(args) > 0 {
 			return Main(ctx, []string{args[0], "-help"}, in, out, errOut)
 		}
@@ -130,8 +134,9 @@ usage: lampward COMMAND [flags]
 
 `)
 	for _, cmd := range commands() {
-		fmt.Fprintf(w, "  %-10s %s\n", cmd.name, cmd.brief)
+		fmt.Fprintf(w, "  %-11s %s\n", cmd.name, cmd.brief)
 	}
+	listTopics(w)
 	fmt.Fprint(w, `
 `+"`lampward help COMMAND`"+` shows examples. See it work now:
 
