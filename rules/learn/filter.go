@@ -13,7 +13,7 @@ import "math"
 // A hypothesis that mistakes a spike for a lit lamp dies one reading later.
 
 const (
-	nHyp   = 24
+	nHyp   = 8
 	maxRun = 12
 )
 

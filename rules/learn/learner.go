@@ -29,6 +29,7 @@ type core struct {
 	F     filter
 
 	NUp, NDown uint32  // edges that taught the step
+	Matched    int64   // time of the last of them, Unix ms
 	Taught     [2]bool // a person said that the lamp was dark, lit
 	TaughtAs   [2]float64
 	NLit       uint32 // announced steady changes
@@ -385,20 +386,19 @@ func (l *Learner) edge(ms int64) {
 		l.announce(s, ms, e.At, half, 0.8)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
-		step > 0 && step < 0.77*c.F.Step && ev > 10 && !l.fresh():
+		step > 0 && step < 0.77*c.F.Step && l.outgrown(ms, ev):
 		l.relearned(step, e, ms)
 	}
 }
 
-// fresh tells whether an edge of the step in use is among the last twenty.
-func (l *Learner) fresh() bool {
+// outgrown tells whether a smaller step with this evidence may replace the one
+// in use: an established one only when it was not seen for ten days.
+func (l *Learner) outgrown(ms int64, ev float64) bool {
 	c := &l.c
-	for i := int(c.Edges.NE) - 1; i >= 0 && i > int(c.Edges.NE)-21; i-- {
-		if x := &c.Edges.E[i]; math.Abs(math.Abs(x.Size)-c.F.Step) < 0.3*c.F.Step {
-			return true
-		}
+	if c.NUp+c.NDown < 4 {
+		return ev > 10 && l.weak()
 	}
-	return false
+	return ev > 30 && ms-c.Matched > 10*dayMS
 }
 
 // weak tells whether little speaks for the step in use.
@@ -424,8 +424,14 @@ func (l *Learner) surpasses(e edge) bool {
 // light has done that it may be announced before a second was seen.
 func (c *core) clear(e edge) bool {
 	a := math.Abs(e.Size)
-	if c.Range.Minutes < 20 && c.N < 30 || e.Size < 0 && c.Range.Minutes < 180 || e.Act > 0.2 ||
-		a < mul(math.Sqrt(c.Noise.variance()), clamp(20-(c.Range.Minutes-1080)/77, 6, 20)) {
+	sd := math.Sqrt(c.Noise.variance())
+	// the first evening may bring a room's light: ask for much before a day
+	// and a half are over, unless the light is known never to move
+	times := clamp(20-(c.Range.Minutes-1080)/77, 6, 20)
+	if calm, lively, known := c.Hours.moves(); known && lively-calm < mul(0.35, sd) {
+		times = 3.5
+	}
+	if c.Range.Minutes < 20 && c.N < 30 || e.Size < 0 && c.Range.Minutes < 180 || e.Act > 0.2 || a < mul(times, sd) {
 		return false
 	}
 	to := e.From + e.Size
@@ -443,7 +449,7 @@ func (c *core) clear(e edge) bool {
 	if odd {
 		return true
 	}
-	margin := mul(0.2, a) - mul(1.5, math.Sqrt(c.Noise.variance()))
+	margin := mul(0.2, a) - mul(1.5, sd)
 	return e.Size > 0 && to > c.Range.Hi+margin || e.Size < 0 && to < c.Range.Lo-margin
 }
 
@@ -518,6 +524,7 @@ func (c *core) teachStep(e edge) {
 	} else {
 		c.NDown++
 	}
+	c.Matched = e.At
 	d := a - c.F.Step
 	if rail := c.Noise.rail(); rail != 0 && math.Max(e.From, e.From+e.Size) > rail-mul(3, e.SD) && d < 0 {
 		return // cut short by saturation
