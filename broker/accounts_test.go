@@ -191,6 +191,7 @@ func TestDeliveryAndWillsObeyTheLists(t *testing.T) {
 		b := br.dial(t, v)
 		require.Zero(t, b.connect(login{id: "f", user: "freezer", pass: "freezer pw", clean: true, will: "cellar/tank/light"}))
 		_ = b.conn.Close()
+		synctest.Wait()
 		b = br.dial(t, v)
 		require.Zero(t, b.connect(login{id: "t", user: "tank", pass: "tank pw", clean: true, will: "cellar/tank/will"}))
 		_ = b.conn.Close()

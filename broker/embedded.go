@@ -223,6 +223,9 @@ func (e *Embedded) start(ctx context.Context, sink Sink, ln net.Listener) (*serv
 		// The library logs each bad packet with its content; whoever sends
 		// them could fill the disk. The hook says what matters, once.
 		Logger: slog.New(slog.DiscardHandler),
+		// Write at once: else acknowledgements and ping responses wait for as
+		// long as a message to the same client does.
+		ClientNetWriteBufferSize: 1,
 	})
 	h := &hook{
 		ctx: ctx, sink: sink, srv: srv, accounts: e.accounts, quiet: e.quiet, stats: &e.stats, recent: newRecent(recentEach, recentFor),
@@ -263,10 +266,14 @@ func (s *serving) close() {
 var _ listeners.Listener = (*listener)(nil)
 
 // goodbye tells all clients at once that the broker stops; each has a deadline
-// already.
+// already. It does not use Clients.GetByListener, which takes a read lock twice
+// over and so waits for ever if a client leaves in between.
 func goodbye(srv *mqtt.Server) {
 	var wg sync.WaitGroup
-	for _, cl := range srv.Clients.GetByListener(listenerID) {
+	for _, cl := range srv.Clients.GetAll() {
+		if cl.Closed() {
+			continue
+		}
 		wg.Go(func() { kick(srv, cl, packets.ErrServerShuttingDown) })
 	}
 	wg.Wait()

@@ -409,6 +409,8 @@ type intake struct {
 	order  chan *arrival
 	lanes  []chan *arrival
 	wg     sync.WaitGroup
+	head   *arrival // what acknowledge waited for when it ended; nil: nothing, or refused
+	failed bool     // something was refused
 }
 
 type arrival struct {
@@ -429,10 +431,30 @@ func (x *External) newIntake(ctx context.Context, cancel context.CancelCauseFunc
 	return in
 }
 
-// stop ends the workers and waits for them.
+// stop ends the workers and waits for them; then it acknowledges what they
+// stored last, so that it does not come again at the next start.
 func (in *intake) stop() {
 	in.cancel(nil)
 	in.wg.Wait()
+	for !in.failed {
+		if in.head == nil {
+			select {
+			case in.head = <-in.order:
+			default:
+				return
+			}
+		}
+		select {
+		case err := <-in.head.done:
+			if err != nil {
+				return
+			}
+			in.head.ack()
+			in.head = nil
+		default:
+			return
+		}
+	}
 }
 
 // take is the library's message handler: while it runs, nothing else is read
@@ -502,21 +524,25 @@ func (in *intake) publish(a *arrival) (err error) {
 // first message that was refused: nothing after it may be acknowledged before.
 func (in *intake) acknowledge() {
 	for {
-		var a *arrival
 		select {
-		case a = <-in.order:
+		case in.head = <-in.order:
 		case <-in.ctx.Done():
 			return
 		}
+		a := in.head
 		select {
 		case err := <-a.done:
+			in.head = nil
 			if err == nil {
 				a.ack()
 				continue
 			}
-			in.x.stats.refused.Add(1)
-			in.x.quiet.Note(a.msg.Topic, "refused", "a message could not be stored", "error", err)
+			if in.ctx.Err() == nil { // else it was we who stopped it
+				in.x.stats.refused.Add(1)
+				in.x.quiet.Note(a.msg.Topic, "refused", "a message could not be stored", "error", err)
+			}
 			if a.msg.QoS > 0 {
+				in.failed = true
 				in.cancel(fmt.Errorf("%w: %w", errRefused, err))
 				return
 			}

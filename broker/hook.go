@@ -77,7 +77,9 @@ type state struct {
 	client    string
 	acc       *account // nil: anyone
 	keepAlive time.Duration
-	will      string // topic
+	will      string        // topic
+	window    chan struct{} // holds one for each message that the client has yet to acknowledge; nil: no limit
+	flowing   atomic.Bool   // the client is read: its acknowledgements can come
 
 	mu       sync.Mutex
 	up       bool // its start has been told to the sink
@@ -106,7 +108,7 @@ func (h *hook) Provides(b byte) bool {
 	return bytes.IndexByte([]byte{
 		mqtt.OnConnect, mqtt.OnConnectAuthenticate, mqtt.OnACLCheck,
 		mqtt.OnSessionEstablish, mqtt.OnSessionEstablished, mqtt.OnDisconnect,
-		mqtt.OnPacketRead, mqtt.OnPacketSent, mqtt.OnSubscribe, mqtt.OnPublish,
+		mqtt.OnPacketRead, mqtt.OnPacketEncode, mqtt.OnPacketSent, mqtt.OnSubscribe, mqtt.OnPublish,
 		mqtt.OnPublishDropped, mqtt.OnQosPublish, mqtt.OnWill, mqtt.OnWillSent,
 	}, b) >= 0
 }
@@ -157,6 +159,14 @@ func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packe
 		return pk, packets.ErrRejectPacket // we have said goodbye
 	}
 	switch pk.FixedHeader.Type {
+	case packets.Puback, packets.Pubcomp, packets.Pubrec:
+		if st := stateOf(cl); st != nil && st.window != nil &&
+			(pk.FixedHeader.Type != packets.Pubrec || pk.ReasonCode >= packets.ErrUnspecifiedError.Code) {
+			select {
+			case <-st.window:
+			default:
+			}
+		}
 	case packets.Publish:
 		if pk.TopicName == "" { // a topic alias, or a mistake that the library sees
 			return pk, nil
@@ -250,7 +260,17 @@ func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) (ok boo
 		h.unown(cl.ID)
 		return false
 	}
-	c.state.Store(&state{client: cl.ID, acc: acc, keepAlive: time.Duration(pk.Connect.Keepalive) * time.Second, will: pk.Connect.WillTopic})
+	st := &state{client: cl.ID, acc: acc, keepAlive: time.Duration(pk.Connect.Keepalive) * time.Second, will: pk.Connect.WillTopic}
+	// The library's own flow control takes a read lock twice over
+	// (Inflight.NextImmediate): a writer that comes in between makes it wait
+	// for ever, and with it whoever publishes to this client. OnPacketEncode
+	// keeps to the client's Receive Maximum instead.
+	if most := cl.Properties.Props.ReceiveMaximum; most > 0 {
+		st.window = make(chan struct{}, most)
+	}
+	cl.Properties.Props.ReceiveMaximum = 0
+	cl.State.Inflight.ResetSendQuota(0)
+	c.state.Store(st)
 	return true
 }
 
@@ -347,6 +367,7 @@ func (h *hook) OnSessionEstablished(cl *mqtt.Client, pk packets.Packet) {
 	if st == nil {
 		return
 	}
+	st.flowing.Store(true)
 	st.mu.Lock() // held for the same reason as in tellEnd
 	defer st.mu.Unlock()
 	st.up = true
@@ -564,6 +585,35 @@ func (h *hook) mayRetain(topic string, payload []byte) bool {
 	h.stats.retainedDropped.Add(1)
 	h.quiet.Note("", "retained", "the broker holds its fill of retained messages and passes on further ones without retaining them", "most", h.maxRetained)
 	return false
+}
+
+// OnPacketEncode runs before a packet is written to a client: one that has as
+// many messages unacknowledged as it said it takes gets no more for now
+// (Receive Maximum, MQTT 5.0 section 4.9). Only the client's own writer waits.
+func (h *hook) OnPacketEncode(cl *mqtt.Client, pk packets.Packet) packets.Packet {
+	if pk.FixedHeader.Type != packets.Publish || pk.FixedHeader.Qos == 0 {
+		return pk
+	}
+	c, ok := cl.Net.Conn.(*conn)
+	if !ok {
+		return pk
+	}
+	st := c.state.Load()
+	if st == nil || st.window == nil {
+		return pk
+	}
+	if !st.flowing.Load() { // sent again at the start of a connection, before anything is read
+		select {
+		case st.window <- struct{}{}:
+		default:
+		}
+		return pk
+	}
+	select {
+	case st.window <- struct{}{}:
+	case <-c.done:
+	}
+	return pk
 }
 
 // OnPacketSent sees what was written to a client.

@@ -124,7 +124,7 @@ func (l *listener) serveConn(raw net.Conn) {
 		}
 		return
 	}
-	c := &conn{Conn: raw, from: from}
+	c := &conn{Conn: raw, from: from, done: make(chan struct{})}
 	if l.tls != nil {
 		c.Conn = tls.Server(raw, l.tls)
 	}
@@ -214,6 +214,9 @@ type conn struct {
 
 	state atomic.Pointer[state] // set once the client is let in
 
+	closed sync.Once
+	done   chan struct{} // closed by Close
+
 	mu sync.Mutex // orders endIn against the deadlines set meanwhile
 }
 
@@ -268,6 +271,12 @@ func (c *conn) endIn(d time.Duration) {
 	}
 	c.end.Store(end.UnixNano())
 	_ = c.Conn.SetDeadline(end)
+}
+
+// Close closes the connection.
+func (c *conn) Close() error {
+	c.closed.Do(func() { close(c.done) })
+	return c.Conn.Close()
 }
 
 // Write writes within writeTimeout, or closes the connection: after half a

@@ -1,0 +1,54 @@
+package broker
+
+import (
+	"crypto/tls"
+	"crypto/x509"
+	"os"
+	"testing"
+
+	"github.com/mochi-mqtt/server/v2/packets"
+	"github.com/stretchr/testify/require"
+)
+
+func TestEmbeddedSpeaksTLS(t *testing.T) {
+	_, certFile, keyFile := makeCert(t, t.TempDir())
+	cert, err := tls.LoadX509KeyPair(certFile, keyFile)
+	require.NoError(t, err)
+	pem, err := os.ReadFile(certFile)
+	require.NoError(t, err)
+	roots := x509.NewCertPool()
+	require.True(t, roots.AppendCertsFromPEM(pem))
+
+	sink := &heard{}
+	_, addr := listening(t, Options{TLS: &tls.Config{Certificates: []tls.Certificate{cert}}}, sink)
+	c, err := tls.Dial("tcp", addr, &tls.Config{RootCAs: roots})
+	require.NoError(t, err)
+	b := newBoard(t, c, 4)
+	require.Zero(t, b.connect(login{id: "board", clean: true}))
+	b.publish("cellar/tank/light", "512", 1, 1)
+	b.next(packets.Puback)
+	require.Equal(t, []string{"512"}, sink.payloads())
+
+	plain := dialTCP(t, addr, 4)
+	plain.send(connectPacket(4, login{id: "plain", clean: true}))
+	plain.hungUp()
+	_, err = tls.Dial("tcp", addr, &tls.Config{})
+	require.ErrorContains(t, err, "certificate")
+}
+
+func TestRecentIsBounded(t *testing.T) {
+	r := newRecent(recentEach, recentFor)
+	m := Message{Topic: "a", Payload: []byte("1")}
+	for i := range 3 * recentClients {
+		r.add(string(rune(i)), 1, &m)
+	}
+	require.LessOrEqual(t, len(r.clients), recentClients)
+	for id := range uint16(100) {
+		r.add("one", id, &m)
+	}
+	require.Len(t, r.clients["one"].ring, recentEach)
+	require.True(t, r.has("one", 99, &m))
+	require.False(t, r.has("one", 1, &m))
+	require.False(t, r.has("one", 99, &Message{Topic: "a", Payload: []byte("2")}))
+	require.False(t, r.has("two", 99, &m))
+}
