@@ -170,13 +170,14 @@ func (e *edges) evidence(size, watched float64) (ev, mean float64, n int) {
 			continue
 		}
 		w := x.credit()
-		if w == 0 {
-			continue
-		}
 		tol := x.tolerance(size)
 		d := a - size
 		if math.Abs(d) > tol {
 			others += w
+			continue
+		}
+		if w == 0 { // no evidence, but it may be the turn between two that are
+			last = x.Size
 			continue
 		}
 		at[n] = x.At % dayMS
