@@ -429,6 +429,33 @@ func (d *daemon) healthy() error {
 	return broken
 }
 
+// inspectEvery is how often the whole database is read through while running:
+// what decays on a memory card is to be known while there is a backup.
+const inspectEvery = 24 * time.Hour
+
+// inspect reads the database through once a day until ctx ends.
+func (d *daemon) inspect(ctx context.Context) error {
+	st, ok := d.store.(interface {
+		Check(ctx context.Context) (store.Report, error)
+	})
+	t := time.NewTicker(inspectEvery)
+	defer t.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-t.C:
+		}
+		if !ok {
+			continue
+		}
+		if _, err := st.Check(ctx); err != nil && ctx.Err() == nil {
+			d.log.Error("the database is damaged", "error", err,
+				"do", "stop lampward, and restore a backup with `lampward restore`")
+		}
+	}
+}
+
 // do hands a job to the loop and waits until it is durable.
 func (d *daemon) do(ctx context.Context, j job) error {
 	j.at, j.done = d.clock.Now(), make(chan error, 1)

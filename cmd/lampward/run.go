@@ -177,6 +177,8 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 	defer stopWorker()
 	stopLoop := stage("rules", d.loop)
 	defer stopLoop()
+	stopInspection := stage("inspection", d.inspect)
+	defer stopInspection()
 	if d.cfg.Beat.URL != "" {
 		beat, err := notify.NewHeartbeat(notify.HeartbeatOptions{
 			URL: d.cfg.Beat.URL, Every: d.cfg.Beat.Every, Healthy: d.healthy, Log: d.log,
