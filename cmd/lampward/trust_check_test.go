@@ -203,6 +203,9 @@ func TestWorld(t *testing.T) {
 	if inLab() {
 		steps, seeds, every = 26_000, 6, 5*time.Minute
 	}
+	if shortLab() {
+		steps, seeds = 4000, 2
+	}
 	if s := envInt(t, "LAMPWARD_SEED", 0); s != 0 {
 		first, seeds = s, 1
 	}
@@ -223,7 +226,7 @@ func TestWorld(t *testing.T) {
 // The same seed lives the same life.
 func TestWorldRepeats(t *testing.T) {
 	steps := 300
-	if inLab() {
+	if inLab() && !shortLab() {
 		steps = 3000
 	}
 	_, first, a := runWorld(t, 5, steps, time.Minute, sound)
@@ -249,6 +252,9 @@ func TestWorldControls(t *testing.T) {
 		})
 	}
 }
+
+// shortLab tells whether the lab is to take minutes instead of hours.
+func shortLab() bool { return os.Getenv("LAMPWARD_LAB") == "short" }
 
 // inLab tells whether the long forms of the tests are asked for.
 func inLab() bool { return os.Getenv("LAMPWARD_LAB") != "" }

@@ -90,6 +90,9 @@ func TestRealDiskFullAndReadOnly(t *testing.T) {
 	if inLab() {
 		rounds = 25
 	}
+	if shortLab() {
+		rounds = 6
+	}
 	dir, remount := smallDisk(t, 4<<20)
 	receiver := newPhone(t)
 	listen := freeAddress(t)
