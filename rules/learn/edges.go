@@ -148,8 +148,14 @@ func (e *edges) record(x edge) {
 }
 
 // credit is how credible an edge is by itself: all for one in still light,
-// none for one amid moving light.
-func (x *edge) credit() float64 { return clamp((0.5-x.Act)/0.25, 0, 1) }
+// none for one amid moving light, unless it is very sharp.
+func (x *edge) credit() float64 {
+	least := 0.0
+	if math.Abs(x.Size) > 25*x.SD {
+		least = 0.3
+	}
+	return clamp((0.5-x.Act)/0.25, least, 1)
+}
 
 // evidence weighs, as the logarithm of a likelihood ratio, how much better a
 // lamp of this step explains the edges of about its size than clouds do.
