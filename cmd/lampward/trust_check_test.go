@@ -133,7 +133,11 @@ func (w *world) faults() (faults []string) {
 		}
 		w.tally.Changes += len(want)
 		if !slices.Equal(want, told[lamp]) {
-			fault("%s changed %d times and was told %d times: %v, %v", lamp, len(want), len(told[lamp]), want, told[lamp])
+			n := 0
+			for n < min(len(want), len(told[lamp])) && want[n] == told[lamp][n] {
+				n++
+			}
+			fault("%s changed %d times and was told %d times; the first %d agree", lamp, len(want), len(told[lamp]), n)
 		}
 	}
 	w.tally.Alerts, w.tally.Attempts = len(w.phone.order), w.phone.attempts

@@ -432,10 +432,14 @@ func (w *world) calm(every time.Duration) {
 	w.heal()
 	w.phone.set(phoneGood)
 	time.Sleep(2 * mendEvery)
-	for range 5 {
+	// On, until the newest change of each lamp is old enough to have been told.
+	for range 3 * labBlock {
 		time.Sleep(every)
 		for _, b := range w.boards {
 			b.report()
+		}
+		if !slices.ContainsFunc(w.boards, func(b *labBoard) bool { return b.inside < labBlock/5 }) {
+			break
 		}
 	}
 	time.Sleep(3 * time.Hour) // longer than any wait between attempts
