@@ -101,7 +101,7 @@ type glanceBody struct {
 	First  []row      // not acknowledged
 	Silent []boardRow // boards likewise
 	Rest   []row
-	Boards []boardRow
+	Boards []boardRow // those that have more to say than their lamps
 	W      words
 }
 
@@ -125,13 +125,19 @@ func glanceOf(st Status, w words) glanceBody {
 		}
 	}
 	for _, b := range st.Boards {
-		if b.Alarm.Waits() {
+		switch {
+		case b.Alarm.Waits():
 			g.Silent = append(g.Silent, boardRow{b, w})
-		} else {
+		case b.worthARow():
 			g.Boards = append(g.Boards, boardRow{b, w})
 		}
 	}
 	return g
+}
+
+// worthARow tells whether a board says more than its lamp's row does.
+func (b Board) worthARow() bool {
+	return len(b.Lamps) != 1 || b.Lamps[0] != b.Name || b.Silent || b.Volts != nil || b.RSSI != nil || b.Flat != nil || b.Alarm.State != "normal"
 }
 
 // order tells whether rows moved, so that the whole list must be sent anew.
@@ -142,6 +148,9 @@ func (g glanceBody) order() string {
 	}
 	for _, r := range g.Silent {
 		b.WriteString("\x01" + r.Board.Name + "\x00")
+	}
+	for _, r := range g.Boards {
+		b.WriteString("\x02" + r.Board.Name + "\x00")
 	}
 	return b.String()
 }

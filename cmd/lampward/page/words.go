@@ -64,6 +64,31 @@ func (w words) Ago(t time.Time) string {
 // Now is the time for which the page was made.
 func (w words) Now() time.Time { return w.now }
 
+// When is a moment, with the exact time for who points at it.
+func (w words) When(t time.Time) template.HTML {
+	return template.HTML(`<time datetime="` + w.ISO(t) + `" title="` + esc(w.Exact(t)) + `">` + w.Stamp(t) + `</time>`)
+}
+
+// AgoTag is how long ago a moment was; the script keeps it fresh.
+func (w words) AgoTag(t time.Time) template.HTML {
+	if t.IsZero() {
+		return "never"
+	}
+	return template.HTML(`<time datetime="` + w.ISO(t) + `" title="` + esc(w.Exact(t)) + `" data-age="` + strconv.FormatInt(w.Age(t), 10) + `">` + w.Ago(t) + `</time>`)
+}
+
+// AlarmTag is the state of an alarm as an item of a list; nothing if normal.
+func (w words) AlarmTag(a Alarm) template.HTML {
+	word := alarmWords[a.State]
+	if word == "" {
+		return ""
+	}
+	if !a.Until.IsZero() {
+		word += " until " + w.Stamp(a.Until)
+	}
+	return template.HTML(`<li><span class="tag">` + esc(word) + `</span></li>`)
+}
+
 // For is how long it is since a moment.
 func (w words) For(t time.Time) string { return Long(w.now.Sub(t)) }
 
@@ -169,20 +194,8 @@ func (s *Server) words() template.FuncMap {
 	return template.FuncMap{
 		"asset": s.assetPath, "count": count, "percent": percent, "sure": sure, "handle": handle, "plain": plain,
 		"kindWord": kindWord, "long": Long,
-		"alarmWord": func(state string) string { return alarmWords[state] },
-		"sentWord":  func(state string) string { return stateWords[state] },
-		"query":     url.QueryEscape,
-		"five":      func() []int { return []int{1, 2, 3, 4, 5} },
-		"args": func(kv ...any) (map[string]any, error) {
-			m := map[string]any{}
-			for i := 0; i+1 < len(kv); i += 2 {
-				k, ok := kv[i].(string)
-				if !ok {
-					return nil, fmt.Errorf("args: %v is no name", kv[i])
-				}
-				m[k] = kv[i+1]
-			}
-			return m, nil
-		},
+		"sentWord": func(state string) string { return stateWords[state] },
+		"query":    url.QueryEscape,
+		"five":     func() []int { return []int{1, 2, 3, 4, 5} },
 	}
 }
