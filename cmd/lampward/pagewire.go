@@ -56,6 +56,7 @@ func (d *daemon) newPage() (*pageServer, error) {
 	if p.ln, err = net.Listen("tcp", d.cfg.Page.Listen); err != nil {
 		return nil, fmt.Errorf("page.listen: %w; write another address in the [page] table, or stop the program that uses this one", err)
 	}
+	p.ln = limitConns(p.ln, pageConns, pageConnsEach)
 	if o.Secure {
 		c, err := serverTLS(d.cfg.Page.CertFile, d.cfg.Page.KeyFile)
 		if err != nil {

@@ -1,0 +1,83 @@
+package main
+
+import (
+	"net"
+	"net/netip"
+	"sync"
+)
+
+// Most connections to the page: a person's browser opens a handful, and each
+// that is open takes memory and a file descriptor that the broker may need.
+const (
+	pageConns     = 500 // in all
+	pageConnsEach = 200 // from one address (IPv6: one /64); a proxy is one address. This machine: pageConns
+)
+
+// limitedListener turns connections away that are too many. It does not let
+// them wait, for then those that say nothing would keep the others out.
+type limitedListener struct {
+	net.Listener
+	most, each int
+
+	mu   sync.Mutex
+	open int
+	by   map[netip.Prefix]int
+}
+
+func limitConns(ln net.Listener, most, each int) *limitedListener {
+	return &limitedListener{Listener: ln, most: most, each: each, by: map[netip.Prefix]int{}}
+}
+
+func (l *limitedListener) Accept() (net.Conn, error) {
+	for {
+		c, err := l.Listener.Accept()
+		if err != nil {
+			return nil, err
+		}
+		if from, ok := l.take(c); ok {
+			return &limitedConn{Conn: c, done: sync.OnceFunc(func() { l.leave(from) })}, nil
+		}
+		_ = c.Close()
+	}
+}
+
+func (l *limitedListener) take(c net.Conn) (from netip.Prefix, ok bool) {
+	each := l.each
+	if a, err := netip.ParseAddrPort(c.RemoteAddr().String()); err == nil {
+		ip := a.Addr().Unmap().WithZone("")
+		bits := ip.BitLen()
+		if ip.IsLoopback() {
+			each = l.most
+		} else if ip.Is6() {
+			bits = 64
+		}
+		from, _ = ip.Prefix(bits)
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.open >= l.most || l.by[from] >= each {
+		return from, false
+	}
+	l.open++
+	l.by[from]++
+	return from, true
+}
+
+func (l *limitedListener) leave(from netip.Prefix) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.open--
+	if l.by[from]--; l.by[from] <= 0 {
+		delete(l.by, from)
+	}
+}
+
+type limitedConn struct {
+	net.Conn
+	done func()
+}
+
+func (c *limitedConn) Close() error {
+	c.done()
+	return c.Conn.Close()
+}
