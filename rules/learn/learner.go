@@ -677,7 +677,14 @@ func (l *Learner) decide(ms int64, dt float64) {
 	if rest > mul(limit, p[next]) {
 		return
 	}
-	l.announce(next, ms, enter, age+1, p[next])
+	conf := p[next]
+	if bearable > 0.1 {
+		// Where only the hours' habits speak, the change itself was missed:
+		// of such late announcements every third was still in time (see the
+		// reliability table in CHOICE.md).
+		conf = mul(conf, 0.4)
+	}
+	l.announce(next, ms, enter, age+1, conf)
 }
 
 // announce makes s the state by a change that began at enter, held readings ago.
