@@ -79,7 +79,7 @@ func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, erro
 	cfg.Lamps = slices.Clone(cfg.Lamps)
 	i := slices.IndexFunc(cfg.Lamps, func(l rules.LampConfig) bool { return l.Name == a.Lamp })
 	if i < 0 {
-		return "", fmt.Errorf("There is no lamp %q.: %w", a.Lamp, page.ErrUnknown) //nolint:staticcheck // a sentence for people
+		return "", missing("There is no lamp %q.", a.Lamp)
 	}
 	l := &cfg.Lamps[i].Learn
 	if _, own := levels[a.Lamp]; l.Manual.IsSet() && !own {

@@ -246,7 +246,7 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 		return "", err
 	}
 	if !known {
-		return "", fmt.Errorf("There is no lamp or board %q.: %w", name, page.ErrUnknown) //nolint:staticcheck // a sentence for people
+		return "", missing("There is no lamp or board %q.", name)
 	}
 	in := rules.Input{Lamp: a.Lamp, Device: a.Board, By: a.By}
 	said := ""
@@ -289,10 +289,14 @@ func refusal(format string, args ...any) error {
 	return fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), page.ErrRefused)
 }
 
+func missing(format string, args ...any) error {
+	return fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), page.ErrUnknown)
+}
+
 func (p *pageSource) resend(ctx context.Context, id int64) (string, error) {
 	err := p.store.Resend(ctx, id, p.d.clock.Now())
 	if errors.Is(err, store.ErrNotFound) {
-		return "", fmt.Errorf("There is no message %d.: %w", id, page.ErrUnknown) //nolint:staticcheck // a sentence for people
+		return "", missing("There is no message %d.", id)
 	}
 	if err != nil {
 		return "", err

@@ -8,7 +8,6 @@ import (
 	"math"
 	"mime"
 	"net/http"
-	"net/url"
 	"strconv"
 	"strings"
 	"time"
@@ -245,6 +244,3 @@ func (s *Server) linkPost(w http.ResponseWriter, r *http.Request) {
 	}
 	s.failed(w, r, err)
 }
-
-// pageOf is the address of a lamp's or board's page.
-func pageOf(kind, name string) string { return "/" + kind + "?" + url.Values{"name": {name}}.Encode() }
