@@ -46,12 +46,13 @@ func TestTable(t *testing.T) {
 		n, from = 1, 5001
 	}
 	var sum, fifteen Result
+	var baseline [3]Result
 	var rel reliability
 	for k, f := range append(Families(), Mixtures()...) {
 		if *only != "" && *only != f.Name {
 			continue
 		}
-		var me, hind, clair Result
+		var me, hind, split, clair Result
 		for s := range n {
 			tr := Generate(f, from+uint64(s))
 			ev := Run(tr)
@@ -63,13 +64,17 @@ func TestTable(t *testing.T) {
 			me.Add(r)
 			if *full && *bases {
 				hind.Add(Hindsight(tr))
+				split.Add(Score(tr, Split(tr)))
 				clair.Add(Score(tr, Clairvoyant(tr)))
 			}
 		}
 		if *full {
 			fmt.Printf("%-22s %s\n", f.Name, row("learner", me))
 			if *bases {
-				fmt.Printf("%-22s %s\n%-22s %s\n", "", row("hindsight", hind), "", row("clairvoyant", clair))
+				fmt.Printf("%-22s %s\n%-22s %s\n%-22s %s\n", "", row("hindsight", hind), "", row("otsu", split), "", row("clairvoyant", clair))
+				baseline[0].Add(hind)
+				baseline[1].Add(split)
+				baseline[2].Add(clair)
 			}
 		}
 		sum.Add(me)
@@ -83,6 +88,11 @@ func TestTable(t *testing.T) {
 	if *full {
 		fmt.Println(row("the fifteen", fifteen))
 		fmt.Println(row("all", sum))
+		for i, name := range []string{"hindsight", "otsu", "clairvoyant"} {
+			if *bases {
+				fmt.Println(row(name, baseline[i]), "(all)")
+			}
+		}
 		for k, b := range rel {
 			if b.n > 0 {
 				fmt.Printf("announced at confidence >= %.3f: %5d, right %.4f\n", bins[k], b.n, float64(b.right)/float64(b.n))
