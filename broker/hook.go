@@ -278,6 +278,8 @@ func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) (ok boo
 // the library is done with a connection, however that came.
 func (h *hook) ended(c *conn) {
 	if st := c.state.Load(); st != nil {
+		// The library tells of the end itself, unless it panicked.
+		h.tellEndOf(st, LinkLost, "disconnected by lampward's broker: its packet could not be handled")
 		h.unown(st.client)
 	}
 }
@@ -413,10 +415,16 @@ func lossReason(err error) string {
 
 // tellEnd tells the sink once that a connection is over.
 func (h *hook) tellEnd(cl *mqtt.Client, word, reason string) {
-	st := stateOf(cl)
-	if st == nil || h.ctx.Err() != nil { // that we stop is no news of the client
+	if st := stateOf(cl); st != nil {
+		h.tellEndOf(st, word, reason)
+	}
+}
+
+func (h *hook) tellEndOf(st *state, word, reason string) {
+	if h.ctx.Err() != nil { // that we stop is no news of the client
 		return
 	}
+	defer h.contain(nil, "link news")
 	// Held while the sink is told: the start of a newer connection, which also
 	// comes by here, must not be told before.
 	st.mu.Lock()
@@ -428,7 +436,7 @@ func (h *hook) tellEnd(cl *mqtt.Client, word, reason string) {
 	if word == LinkLost {
 		h.stats.lost.Add(1)
 	}
-	h.sink.Link(h.ctx, Link{Client: cl.ID, Word: word, Topic: st.will, Reason: reason, KeepAlive: st.keepAlive})
+	h.sink.Link(h.ctx, Link{Client: st.client, Word: word, Topic: st.will, Reason: reason, KeepAlive: st.keepAlive})
 }
 
 // OnACLCheck is asked before a publish (write), before a subscription (topic

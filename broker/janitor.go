@@ -49,7 +49,10 @@ func expired(cl *mqtt.Client, now int64) bool {
 		return false
 	}
 	keep := int64(sessionKeep)
-	if cl.Properties.ProtocolVersion == 5 {
+	switch {
+	case cl.Properties.ProtocolVersion < 5 && cl.Properties.Clean: // only left behind after a panic
+		keep = 0
+	case cl.Properties.ProtocolVersion == 5:
 		keep = min(keep, int64(cl.Properties.Props.SessionExpiryInterval))
 	}
 	return now >= away+keep

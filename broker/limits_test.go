@@ -164,6 +164,7 @@ func TestPanicOfTheLibraryIsContained(t *testing.T) {
 		bad.hungUp()
 		synctest.Wait()
 		require.EqualValues(t, 1, br.Stats().Panics)
+		require.Equal(t, "bad lost", sink.words()[2])
 		good.publish("a", "1", 1, 1)
 		good.next(packets.Puback)
 		// The client may come back.

@@ -87,21 +87,18 @@ func (r *recent) add(client string, id uint16, m *Message) {
 	t.next = (t.next + 1) % r.each
 }
 
-// forget makes room: everyone whose memory has run out, else the client that
-// has been quiet longest.
+// forget makes room: of everyone whose memory has run out, or else of some, an
+// eighth at once, so that a flood of clients does not search the lot each time.
 func (r *recent) forget(now time.Time) {
-	var oldest string
-	var at time.Time
 	for id, t := range r.clients {
 		if now.Sub(t.last) >= r.keep {
 			delete(r.clients, id)
-			continue
-		}
-		if at.IsZero() || t.last.Before(at) {
-			oldest, at = id, t.last
 		}
 	}
-	if len(r.clients) >= recentClients {
-		delete(r.clients, oldest)
+	for id := range r.clients {
+		if len(r.clients) <= recentClients*7/8 {
+			return
+		}
+		delete(r.clients, id)
 	}
 }
