@@ -9,8 +9,10 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"os/signal"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"lampward/broker"
@@ -24,6 +26,8 @@ var runCommand = command{
 	about: `
 Run takes readings from the broker, decides, stores and sends alerts, until it
 gets SIGTERM or SIGINT; then it stores what is pending and exits with 0.
+SIGHUP has it read the configuration again: what was learned is kept, and a
+file with a mistake changes nothing.
 
 examples:
   lampward run
@@ -44,12 +48,28 @@ func init() {
 		if code, ok := runCommand.parse(c, f, args, 0); !ok {
 			return code
 		}
+		hup := make(chan os.Signal, 1)
+		if atTerminal(c) {
+			var stop func()
+			ctx, stop = signal.NotifyContext(ctx, syscall.SIGHUP)
+			defer stop()
+		} else {
+			signal.Notify(hup, syscall.SIGHUP)
+			defer signal.Stop(hup)
+		}
 		cfg, code := loadConfig(c, *file)
 		if cfg == nil {
 			return code
 		}
-		log := newLog(c.err, cfg.Log)
-		if err := serve(ctx, cfg, serveOptions{log: log, manager: newManager(os.Getenv, os.Getpid(), log)}); err != nil {
+		r := reloader{
+			hup:  hup,
+			load: func() (*config.Config, error) { return config.Load(cfg.File) },
+			options: func(cfg *config.Config) serveOptions {
+				log := newLog(c.err, cfg.Log)
+				return serveOptions{log: log, manager: newManager(os.Getenv, os.Getpid(), log)}
+			},
+		}
+		if err := r.serve(ctx, cfg); err != nil {
 			fmt.Fprintln(c.err, "lampward run:", err)
 			return exitFailed
 		}
@@ -215,7 +235,9 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 		<-ctx.Done()
 		_ = stopWatch()
 	}
-	o.manager.stopping()
+	if context.Cause(ctx) != errReload {
+		o.manager.stopping()
+	}
 	d.log.Info("stopping")
 	// A stage's error shows up either as the cause or when it is stopped.
 	err = nil
