@@ -24,10 +24,10 @@ examples:
 }
 
 var passwordCommand = command{
-	name: "password", brief: "turn a password into the hash that an [[account]] needs", usage: "",
+	name: "password", brief: "turn a password into the hash that an [[account]] or [[person]] needs", usage: "",
 	about: `
 Password reads one line from standard input and prints the password_hash for
-an [[account]]. The password itself is stored nowhere.
+an [[account]] of the broker or a [[person]] of the page. The password itself is stored nowhere.
 
 example:
   lampward password < password.txt`,
