@@ -332,7 +332,7 @@ func (l *Learner) edge(ms int64) {
 			c.adopt(hi-lo, 0)
 			c.F.start(Blinking, lo, c.Edges.T[0])
 			c.F.PB = 0.5
-			l.announce(Blinking, ms, c.Edges.T[0], nBuf, 0.9)
+			l.announce(Blinking, ms, c.Edges.T[0], nBuf, 0.95)
 			return
 		}
 	}
@@ -383,7 +383,7 @@ func (l *Learner) edge(ms int64) {
 			c.Hours.shift(-a)
 		}
 		c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
-		l.announce(s, ms, e.At, half, 0.8)
+		l.announce(s, ms, e.At, half, 0.95)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
 		step > 0 && step < 0.77*c.F.Step && l.outgrown(ms, ev):
@@ -477,7 +477,7 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 	}
 	c.F.start(s, level, e.At)
 	if ok && last.At == e.At && s != c.State {
-		l.announce(s, ms, e.At, half, 0.9)
+		l.announce(s, ms, e.At, half, 0.95)
 	} else if s != c.State {
 		c.State, c.Prov, c.Conf = s, false, 0.9
 		c.Since = ms
@@ -606,6 +606,9 @@ func (c *core) sure() float64 {
 
 func (l *Learner) decide(ms int64, dt float64) {
 	c := &l.c
+	if c.Changed {
+		return // one announcement a reading, with its own confidence
+	}
 	p := c.F.chances()
 	if c.State == Learning {
 		for s := Dark; s <= Blinking; s++ {
@@ -680,9 +683,9 @@ func (l *Learner) decide(ms int64, dt float64) {
 	conf := p[next]
 	if bearable > 0.1 {
 		// Where only the hours' habits speak, the change itself was missed:
-		// of such late announcements every third was still in time (see the
+		// of such late announcements about half were still in time (see the
 		// reliability table in CHOICE.md).
-		conf = mul(conf, 0.4)
+		conf = mul(conf, 0.5)
 	}
 	l.announce(next, ms, enter, age+1, conf)
 }
