@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing/synctest"
 	"time"
 	"unsafe"
@@ -198,7 +199,7 @@ func wire(pk packets.Packet) []byte {
 // labPhone receives the messages of both routes.
 type labPhone struct {
 	w   *world
-	off bool
+	off atomic.Bool // nothing gets out any more
 
 	mu       sync.Mutex
 	mode     phoneMode
@@ -242,7 +243,7 @@ func (r labRoute) Send(ctx context.Context, d rules.Delivery) notify.Outcome {
 	if r.name == "log" {
 		mode = phoneGood // this receiver is always well: the other must not delay it
 	}
-	if p.off {
+	if p.off.Load() {
 		return notify.Outcome{Kind: notify.Again, Note: "lampward is no more"}
 	}
 	switch mode {

@@ -17,6 +17,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -46,7 +47,7 @@ type world struct {
 	sabotage sabotage
 
 	right  time.Duration // true wall time minus the bubble's
-	shift  time.Duration // what the wall clock shows, minus the bubble's
+	shift  atomic.Int64  // what the wall clock shows, minus the bubble's
 	root   string        // new folders go here
 	dir    string        // of the database in use
 	disk   *faultfs.FS
@@ -140,7 +141,7 @@ func newWorld(t *testing.T, seed uint64, root string, s sabotage) *world {
 	require.NoError(t, err)
 	w := &world{t: t, seed: seed, rng: rand.New(rand.NewPCG(seed, 77)), cfg: cfg, sabotage: s, root: root}
 	w.right = demoDay.Sub(time.Now())
-	w.shift = w.right
+	w.shift.Store(int64(w.right))
 	w.phone = &labPhone{w: w, got: map[string]*labAlert{}}
 	w.boards = []*labBoard{
 		{w: w, n: 0, form: "%s"}, {w: w, n: 1, form: `{"raw": %s}`}, {w: w, n: 2, form: "%s"},
@@ -156,7 +157,7 @@ func (w *world) newDir() string {
 	return dir
 }
 
-func (w *world) wall() time.Time { return time.Now().Add(w.shift).Round(0) }
+func (w *world) wall() time.Time { return time.Now().Add(time.Duration(w.shift.Load())).Round(0) }
 
 // labSink is where the controls of the intake sit.
 type labSink struct {
@@ -266,7 +267,7 @@ func (w *world) chance() float64 {
 // crash ends the program as a kill or, with power, a power cut does: what the
 // disk has by then is all that is left.
 func (w *world) crash(power bool) {
-	w.phone.off = true
+	w.phone.off.Store(true)
 	for op := range faultfs.Open + 1 {
 		w.disk.Fail(op, 0, 0, faultfs.IOError)
 	}
@@ -277,7 +278,7 @@ func (w *world) crash(power bool) {
 		copyFiles(w.t, w.dir, dir)
 	}
 	_ = w.stop()
-	w.phone.off = false
+	w.phone.off.Store(false)
 	w.leave(dir)
 }
 
@@ -398,8 +399,8 @@ func (w *world) trouble() {
 	case n <= 26: // the wall clock is set, or the machine slept
 		w.tally.ClockSteps++
 		// Never off by more than is kept: else history would go, and rightly so.
-		w.shift = w.right + []time.Duration{0, 0, time.Hour, -time.Hour, 7 * time.Hour, -26 * time.Hour, 400 * 24 * time.Hour, -300 * 24 * time.Hour,
-			time.Second, -time.Second}[w.rng.IntN(10)]
+		w.shift.Store(int64(w.right + []time.Duration{0, 0, time.Hour, -time.Hour, 7 * time.Hour, -26 * time.Hour, 400 * 24 * time.Hour, -300 * 24 * time.Hour,
+			time.Second, -time.Second}[w.rng.IntN(10)]))
 	case n <= 40:
 		w.tally.Hostile++
 		w.hostile()
