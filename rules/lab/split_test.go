@@ -135,7 +135,7 @@ func TestBlinkingAgainstWald(t *testing.T) {
 	if m := Median(onset); m > 9 {
 		t.Errorf("onset after %d readings", m)
 	}
-	if m := Median(end); m < 12 || m > 21 {
+	if m := Median(end); m < 11 || m > 22 {
 		t.Errorf("end after %d readings", m)
 	}
 }

@@ -40,20 +40,21 @@ type hyp struct {
 
 // filter is the decision engine for one known step.
 type filter struct {
-	N    uint32
-	H    [nHyp]hyp
-	Step float64         // lamp's step, counts, > 0
-	Tau2 float64         // variance of the step from one switch to the next
-	R    float64         // variance of the reading's noise
-	Q    float64         // variance of the ambient's walk over one reading
-	C    float64         // recent mean square of the innovations
-	Eps  float64         // chance of an outlier
-	Rho  float64         // chance of a jump of the ambient as seen lately
-	Jump float64         // usual size of its jumps; 0: none seen
-	Part float64         // chance that a reading averages over a change of the lamp
-	Runs [maxRun]float64 // runs of one phase that reached this length, in this blinking
-	Rail float64         // readings saturate here; 0: unknown
-	PB   float64         // share of blinking among what follows dark (or lit)
+	N     uint32
+	H     [nHyp]hyp
+	Step  float64         // lamp's step, counts, > 0
+	Tau2  float64         // variance of the step from one switch to the next
+	R     float64         // variance of the reading's noise
+	Q     float64         // variance of the ambient's walk over one reading
+	C     float64         // recent mean square of the innovations
+	Eps   float64         // chance of an outlier
+	Rho   float64         // chance of a jump of the ambient as seen lately
+	Jump  float64         // usual size of its jumps; 0: none seen
+	Part  float64         // chance that a reading averages over a change of the lamp
+	Runs  [maxRun]float64 // runs of one phase that reached this length, in this blinking
+	Going uint8           // length of the run going on
+	Rail  float64         // readings saturate here; 0: unknown
+	PB    float64         // share of blinking among what follows dark (or lit)
 }
 
 // Chance of a switch a reading, a priori: from a steady state, and out of blinking.
@@ -227,22 +228,36 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 
 // again is the chance that a blinking lamp reads the same again after run
 // readings of one phase: a fair coin, bent by the runs seen so far. Sampling a
-// regular blink at regular times gives anything but coin tosses.
+// regular blink at regular times gives anything but coin tosses: then no run
+// passes a certain length, and one that does is no blinking.
 func (f *filter) again(run uint8) float64 {
+	const weight = 3 // runs that the coin counts for, at every length
+	const bound = 12 // runs that ended at the greatest length, to call it the greatest
+	for k := range maxRun - 1 {
+		if f.Runs[k] >= bound && f.Runs[k+1] == 0 && int(run) > k {
+			return 0.1
+		}
+	}
 	if run >= maxRun {
 		return 0.5
 	}
-	const weight = 3 // runs that the coin counts for, at every length
 	return (f.Runs[run] + 0.5*weight) / (f.Runs[run-1] + weight)
 }
 
-// learnRun takes note that a run of one phase reached this length.
+// learnRun takes note of the runs of one phase, each when it has ended; run is
+// the length of the one going on.
 func (f *filter) learnRun(run uint8) {
-	if f.Runs[run-1]++; f.Runs[0] > 100 {
-		for i := range f.Runs {
-			f.Runs[i] *= 0.5
+	if run == 1 {
+		for i := range min(f.Going, maxRun) {
+			f.Runs[i]++
+		}
+		if f.Runs[0] > 200 {
+			for i := range f.Runs {
+				f.Runs[i] *= 0.5
+			}
 		}
 	}
+	f.Going = run
 }
 
 // prune merges hypotheses that agree, keeps the best nHyp and makes the

@@ -580,9 +580,9 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	l.decide(ms, dt)
 	if b.W > 0.9 && b.S == c.State && b.Age >= 3 {
 		c.Hours.learn(ms, b.M, minutes)
-		if b.S == Blinking && b.By == byNormal {
-			f.learnRun(b.Run)
-		}
+	}
+	if c.State == Blinking && b.S == Blinking && b.By == byNormal {
+		f.learnRun(b.Run)
 	}
 }
 
@@ -663,7 +663,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 	bearable := 0.003
 	switch {
 	case c.State == Blinking: // only waiting tells that it is over
-		bearable = 2e-4
+		bearable = 1e-3
 	case age >= 12:
 		bearable = 0.2
 	case age >= 5:
@@ -693,7 +693,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 // announce makes s the state by a change that began at enter, held readings ago.
 func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) {
 	c := &l.c
-	c.F.Runs = [maxRun]float64{} // the next blinking may have another rhythm
+	c.F.Runs, c.F.Going = [maxRun]float64{}, 0 // the next blinking may have another rhythm
 	if s == Blinking {
 		c.NBlink++
 	} else if c.State != Blinking {
@@ -858,7 +858,7 @@ func (l *Learner) Verdict() Verdict {
 	v := Verdict{State: c.State, Changed: c.Changed, Settled: c.Settled, Provisional: c.Prov,
 		OnAbove: mul(c.sign(), on), OffBelow: mul(c.sign(), off), Fault: c.Fault, FaultChanged: c.FaultChanged}
 	if c.State != Learning {
-		v.Confidence = clamp(c.Conf, 0, 1)
+		v.Confidence = clamp(c.Conf, 0, 0.9999) // nothing is certain
 		v.Since = time.UnixMilli(c.Since).UTC()
 	}
 	return v
