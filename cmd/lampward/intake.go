@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"hash/maphash"
 	"sync"
 	"time"
 
@@ -18,6 +17,18 @@ type intake struct {
 	topics map[string]*topic
 	quiet  *broker.Quiet
 	count  counters
+	copies func() uint64 // second copies that the broker kept out; nil: not known
+}
+
+// counts returns what became of messages so far.
+func (t *intake) counts() Counts {
+	t.count.mu.Lock()
+	defer t.count.mu.Unlock()
+	c := t.count.Counts
+	if t.copies != nil {
+		c.Repeated = int64(t.copies())
+	}
+	return c
 }
 
 // counters tell what became of messages; see the page's API.
@@ -31,7 +42,7 @@ type Counts struct {
 	Readings  int64 `json:"readings"`  // taken
 	Unknown   int64 `json:"unknown"`   // on a topic that no lamp or device uses
 	Retained  int64 `json:"retained"`  // old state that an external broker keeps: no sign of life
-	Repeated  int64 `json:"repeated"`  // sent again (DUP) though it had been taken
+	Repeated  int64 `json:"repeated"`  // second copies of messages that were taken; the broker keeps them out
 	Late      int64 `json:"late"`      // measured long before it arrived
 	Malformed int64 `json:"malformed"` // no finite number in it
 }
@@ -42,12 +53,6 @@ func (c *counters) add(what *int64) {
 	c.mu.Unlock()
 }
 
-func (c *counters) snapshot() Counts {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.Counts
-}
-
 // topic is one topic and who reads what from its payloads.
 type topic struct {
 	device string
@@ -55,7 +60,6 @@ type topic struct {
 	status *broker.DecodeOptions // where volts and signal strength are
 
 	mu       sync.Mutex
-	lastHash uint64        // of the newest payload taken
 	lead     time.Duration // smallest wall minus payload time seen, see late
 	haveLead bool
 }
@@ -64,10 +68,6 @@ type topicLamp struct {
 	name   string
 	decode broker.DecodeOptions
 }
-
-// hashSeed makes payload hashes comparable within this run only, which is all
-// they are for.
-var hashSeed = maphash.MakeSeed()
 
 func newIntake(cfg *config.Config, quiet *broker.Quiet) *intake {
 	t := &intake{topics: map[string]*topic{}, quiet: quiet}
@@ -123,12 +123,9 @@ func (t *intake) inputs(m broker.Message, wall time.Time) []rules.Input {
 	case m.Retained:
 		t.count.add(&t.count.Retained)
 		return nil
-	case x.repeated(m):
-		t.count.add(&t.count.Repeated)
-		return nil
 	}
 	trouble := func(err error) {
-		t.quiet.Note(m.Topic, string(broker.ReasonOf(err)), "a payload cannot be read as configured; it is dropped", "topic", m.Topic, "error", err)
+		t.quiet.Note(m.Topic, string(broker.ReasonOf(err)), "a payload cannot be read as configured; it is dropped", "error", err)
 	}
 	var out []rules.Input
 	// Any message is a sign of life, so what is wrong with the status spoils
@@ -171,26 +168,8 @@ func (t *intake) inputs(m broker.Message, wall time.Time) []rules.Input {
 	}
 	if len(out) > 0 {
 		t.count.add(&t.count.Readings)
-		x.took(m)
 	}
 	return out
-}
-
-// repeated tells whether a message flagged DUP is the one taken last. After a
-// restart nothing is known of it, and it counts as new: rather twice than
-// never.
-func (x *topic) repeated(m broker.Message) bool {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	return m.Dup && x.lastHash != 0 && x.lastHash == maphash.Bytes(hashSeed, m.Payload)
-}
-
-func (x *topic) took(m broker.Message) {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	if m.QoS > 0 { // only those can come again
-		x.lastHash = maphash.Bytes(hashSeed, m.Payload)
-	}
 }
 
 // lateAfter is how much later than its fellows a reading may arrive and still

@@ -77,7 +77,7 @@ func (p *pageSource) Status(ctx context.Context, only ...string) (page.Status, e
 func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 	d := p.d
 	now, offset := d.clock.Now(), d.wall.offset
-	c := d.intake.count.snapshot()
+	c := d.intake.counts()
 	st := page.Status{
 		Now: now.Add(offset), Uncertain: d.wall.doubted, Version: version(), Routes: []string{},
 		Counts: map[string]int64{"readings": c.Readings, "unknown": c.Unknown, "retained": c.Retained,

@@ -271,11 +271,16 @@ func (d *daemon) brokerName(a net.Addr) string {
 func (d *daemon) newBroker(ready func(net.Addr)) (broker.Broker, error) {
 	b := d.cfg.Broker
 	if b.URL != "" {
-		return broker.NewExternal(broker.ExternalOptions{
+		x, err := broker.NewExternal(broker.ExternalOptions{
 			URL: b.URL, Topics: d.intake.names(), ClientID: b.ClientID, User: b.User,
 			PasswordFile: b.PasswordFile, CAFile: b.CAFile, CertFile: b.CertFile, KeyFile: b.KeyFile,
 			Log: d.log,
 		})
+		if err != nil {
+			return nil, err
+		}
+		d.intake.copies = func() uint64 { return x.Stats().Duplicates }
+		return x, nil
 	}
 	o := broker.Options{
 		Listen: b.Listen, MaxPacket: uint32(b.MaxPacket), MaxClients: b.MaxClients,
@@ -291,5 +296,10 @@ func (d *daemon) newBroker(ready func(net.Addr)) (broker.Broker, error) {
 		}
 		o.TLS = t
 	}
-	return broker.NewEmbedded(o)
+	e, err := broker.NewEmbedded(o)
+	if err != nil {
+		return nil, err
+	}
+	d.intake.copies = func() uint64 { return e.Stats().Duplicates }
+	return e, nil
 }
