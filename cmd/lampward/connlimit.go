@@ -81,3 +81,12 @@ func (c *limitedConn) Close() error {
 	c.done()
 	return c.Conn.Close()
 }
+
+// CloseWrite is what the HTTP server ends a refused request with, so that the
+// client reads the answer at once.
+func (c *limitedConn) CloseWrite() error {
+	if w, ok := c.Conn.(interface{ CloseWrite() error }); ok {
+		return w.CloseWrite()
+	}
+	return nil
+}

@@ -3,6 +3,7 @@ package main
 import (
 	"io"
 	"net"
+	"net/http"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -62,6 +63,29 @@ func TestConnLimit(t *testing.T) {
 	assert.Zero(t, l.open)
 	assert.Empty(t, l.by)
 	assert.Equal(t, 3, many("192.0.2.1:1", 5))
+}
+
+// A refused request is answered and ended at once, not after the half second
+// that the server waits for the client to have read it.
+func TestConnLimitEndsAtOnce(t *testing.T) {
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	srv := &http.Server{}
+	done := make(chan error, 1)
+	go func() { done <- srv.Serve(limitConns(ln, 10, 10)) }()
+	c, err := net.Dial("tcp", ln.Addr().String())
+	require.NoError(t, err)
+	defer c.Close()
+	_, err = io.WriteString(c, "nonsense\r\n\r\n")
+	require.NoError(t, err)
+	// The end comes by CloseWrite: the server still has the connection then.
+	all, err := io.ReadAll(c)
+	require.NoError(t, err)
+	assert.Contains(t, string(all), "400 Bad Request")
+	_, ok := any(&limitedConn{Conn: c}).(interface{ CloseWrite() error })
+	assert.True(t, ok)
+	require.NoError(t, srv.Close())
+	<-done
 }
 
 // chanListener accepts what is sent to it; nil is an error.
