@@ -301,12 +301,20 @@ func (e *edges) daily(step float64) bool {
 }
 
 // fit finds the step that the collected edges speak for, with its evidence.
-// Of two that qualify it takes the larger: room lights are no lamps.
-func (e *edges) fit(watched float64) (step, evidence float64) {
+// Of two that qualify it takes the larger: room lights are no lamps. Where the
+// light is known never to move by itself (still), less evidence will do.
+func (e *edges) fit(watched float64, still bool) (step, evidence float64) {
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
 		ev, mean, n := e.evidence(math.Abs(x.Size), watched)
-		if n < 2 || ev < 4.5 || n > 2 && ev < 6 {
+		least := 6.0
+		switch {
+		case n == 2:
+			least = 4.5
+		case still:
+			least = 2
+		}
+		if n < 2 || ev < least {
 			continue
 		}
 		daily := e.daily(mean)

@@ -364,7 +364,8 @@ func (l *Learner) edge(ms int64) {
 		// a room's light was taken for the lamp
 		c.Known, c.F, c.State, c.Prov, c.Since = false, filter{}, Learning, false, 0
 	}
-	step, ev := c.Edges.fit(c.Range.Minutes / 60)
+	still := known && lively-calm < mul(0.35, math.Sqrt(floor))
+	step, ev := c.Edges.fit(c.Range.Minutes/60, still)
 	if step < 8*math.Sqrt(floor) {
 		// so small a step could be the light's own doing, unless it comes by
 		// night as well or the light never moves
@@ -491,7 +492,7 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 // relearn begins again from the collected edges, after hand-set levels were
 // taken away.
 func (c *core) relearn() {
-	step, _ := c.Edges.fit(c.Range.Minutes / 60)
+	step, _ := c.Edges.fit(c.Range.Minutes/60, false)
 	if step == 0 || c.State == Learning {
 		return
 	}

@@ -85,7 +85,7 @@ func (h *hours) moves() (calm, lively float64, known bool) {
 	if n < 20 {
 		return 0, 0, false
 	}
-	return v[5], v[n-3], true
+	return v[5], v[n*3/4], true
 }
 
 // where tells what the ambient's usual whereabouts say about a reading at ms
