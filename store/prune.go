@@ -204,7 +204,9 @@ func (s *Store) drop(ctx context.Context, now int64) error {
 			if keep < 0 {
 				return 0
 			}
-			return eras.cutoff(wall - keep.Milliseconds())
+			// Old is what is old by wall time and by engine time: a wall clock
+			// that stands wrong for an hour, either way, ages nothing.
+			return min(eras.cutoff(wall-keep.Milliseconds()), now-keep.Milliseconds())
 		}
 		meta := func(name string) (v int64) {
 			err := t.one("SELECT coalesce((SELECT value FROM meta WHERE name = ?), 0)", []any{name}, &v)
