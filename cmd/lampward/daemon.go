@@ -56,6 +56,7 @@ type daemon struct {
 	seq      int64          // of the newest stored input
 	snapAt   time.Time      // engine time of the next snapshot
 	snapSeq  int64          // of the newest snapshot
+	pruneAt  time.Time      // nothing is dropped before; see boot
 	broken   error          // why memory could not follow the disk; readings are refused meanwhile
 	mendAt   time.Time      // when to try again
 	refusals int            // since broken
@@ -78,6 +79,7 @@ const (
 	snapshotAfter = 20_000          // inputs, for a fleet too busy for snapshotEvery
 	mendEvery     = 2 * time.Second // between attempts to store again after a failure
 	maxBatch      = 1000            // jobs stored in one transaction
+	longGap       = 30 * 24 * time.Hour
 )
 
 // loop steps whatever arrives until ctx ends, then stores what is pending and
@@ -355,6 +357,9 @@ func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 		return
 	}
 	d.snapSeq = d.seq
+	if now.Before(d.pruneAt) {
+		return
+	}
 	if err := d.store.Prune(ctx, now); err != nil && !errors.Is(err, context.Canceled) {
 		d.log.Warn("cannot prune old readings", "error", err)
 	}
@@ -367,6 +372,11 @@ func (d *daemon) boot(ctx context.Context) error {
 	}
 	d.wall.begin(d)
 	now := d.clock.Now()
+	// After so long a gap the wall clock may be wrong, and engine time with it:
+	// a time server gets a day to say so before history is called old.
+	if last := d.store.LastAt(); !last.IsZero() && now.Sub(last) > longGap {
+		d.pruneAt = now.Add(24 * time.Hour)
+	}
 	want, err := json.Marshal(d.cfg.Rules)
 	if err != nil {
 		return err
