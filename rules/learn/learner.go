@@ -355,7 +355,9 @@ func (l *Learner) edge(ms int64) {
 	c.Range.edge(e.Size)
 	a := math.Abs(e.Size)
 	if c.Known {
-		if math.Abs(a-c.F.Step) < math.Max(0.3*c.F.Step, 3*e.SD) {
+		d := math.Abs(a - c.F.Step)
+		// amid moving light only an edge of just the size is taken for the lamp's
+		if d < math.Max(0.1*c.F.Step, 2*e.SD) || e.credit() > 0.2 && d < math.Max(0.3*c.F.Step, 3*e.SD) {
 			c.teachStep(e)
 			return
 		}
