@@ -219,7 +219,7 @@ func TestWorld(t *testing.T) {
 		faults, sum, _ := runWorld(t, seed, steps, every, sound)
 		assert.Empty(t, faults, "run it again with LAMPWARD_SEED=%d", seed)
 		t.Logf("seed %d: %s; heap %d kB a third through, %d kB at the end", seed, sum, sum.HeapEarly>>10, sum.HeapLate>>10)
-		assert.Less(t, sum.HeapLate-sum.HeapEarly, 48<<20, "memory grows")
+		assert.Less(t, sum.HeapLate-sum.HeapEarly, 16<<20, "memory grows")
 		all.add(sum)
 	}
 	t.Logf("%d seeds: %s", seeds, all)

@@ -303,13 +303,18 @@ func copyFiles(t *testing.T, from, to string) {
 	}
 }
 
-// leave goes on in another folder. The old disk would keep its files in
-// memory for as long as the process lives.
+// leave goes on in another folder.
 func (w *world) leave(dir string) {
-	files := reflect.ValueOf(w.disk).Elem().FieldByName("files")
-	reflect.NewAt(files.Type(), unsafe.Pointer(files.UnsafeAddr())).Elem().Clear()
+	w.forgetDisk()
 	_ = os.RemoveAll(w.dir)
 	w.dir = dir
+}
+
+// forgetDisk frees the images of files that a disk would keep in memory for as
+// long as the process lives.
+func (w *world) forgetDisk() {
+	files := reflect.ValueOf(w.disk).Elem().FieldByName("files")
+	reflect.NewAt(files.Type(), unsafe.Pointer(files.UnsafeAddr())).Elem().Clear()
 }
 
 // live spends the given time in steps of one report each.
@@ -447,6 +452,7 @@ func (w *world) calm(every time.Duration) {
 	synctest.Wait()
 	w.tally.Goroutines = runtime.NumGoroutine()
 	require.NoError(w.t, w.stop(), "seed %d", w.seed)
+	w.forgetDisk()
 	for _, b := range w.boards {
 		b.hangUp()
 	}
