@@ -89,7 +89,7 @@ func (r reloader) once(ctx context.Context, cfg *config.Config) (ready bool, nex
 				return
 			}
 			logProblems(o, err)
-			o.manager.ready(len(cfg.Lamps))
+			o.manager.kept(len(cfg.Lamps))
 		}
 	}()
 	err = serve(running, cfg, o)

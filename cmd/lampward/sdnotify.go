@@ -60,6 +60,11 @@ func (m *manager) ready(lamps int) {
 	m.tell("READY=1", "STATUS=watching "+plural(lamps, "lamp"))
 }
 
+// kept tells that a new configuration was not taken.
+func (m *manager) kept(lamps int) {
+	m.tell("READY=1", "STATUS=the new configuration is wrong, see the log; watching "+plural(lamps, "lamp")+" by the old one")
+}
+
 // stopping tells that the stop was asked for.
 func (m *manager) stopping() {
 	m.tell("STOPPING=1", "STATUS=storing what is pending")
