@@ -33,7 +33,7 @@ const tokenFile = "page-token"
 
 // newPage makes the page and has the loop tell it what happens. It must be
 // called before the loop runs.
-func (d *daemon) newPage() (*pageServer, error) {
+func (d *daemon) newPage(b broker.Broker) (*pageServer, error) {
 	p := &pageServer{}
 	if d.cfg.Page.Listen == "" {
 		return p, nil
@@ -46,6 +46,9 @@ func (d *daemon) newPage() (*pageServer, error) {
 	o := page.Options{
 		Source: src, Log: d.log, People: map[string]string{}, Verify: broker.VerifyPassword,
 		Token: token, Hosts: d.cfg.Page.Hosts, Secure: d.cfg.Page.CertFile != "",
+	}
+	if st, ok := d.store.(outboxStore); ok {
+		o.Metrics = newMeters(d, src, st, b)
 	}
 	for _, x := range d.cfg.People {
 		o.People[x.Name] = x.PasswordHash

@@ -182,7 +182,7 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 		return sync.OnceValue(func() error { cancel(); return <-done })
 	}
 	// Before the loop runs, for the page taps it.
-	page, err := d.newPage()
+	page, err := d.newPage(b)
 	if err != nil {
 		return err
 	}

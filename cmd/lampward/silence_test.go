@@ -3,8 +3,10 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
+	"net/http"
 	"net/url"
 	"strings"
 	"sync"
@@ -331,4 +333,23 @@ silent_after = "10m"
 			})
 		})
 	}
+}
+
+// The page serves the daemon's numbers.
+func TestMetricsServed(t *testing.T) {
+	receiver := newPhone(t)
+	clock := &simClock{now: demoDay}
+	s := startServed(t, clock, strings.Replace(silenceConfig(t, receiver), `listen = ""`, `listen = "127.0.0.1:0"`, 1))
+	b := newSimBoard(t, s.at.broker.String(), "tank-board", "")
+	b.report(s, "cellar/tank/light", 3)
+	b.Disconnect(0)
+	r, err := http.Get("http://" + s.at.page.String() + "/metrics")
+	require.NoError(t, err)
+	defer r.Body.Close()
+	text, err := io.ReadAll(r.Body)
+	require.NoError(t, err)
+	s.stop()
+	assert.Equal(t, openMetricsType, r.Header.Get("Content-Type"))
+	assert.Contains(t, string(text), `lampward_messages_total{result="taken"} 3`)
+	assert.True(t, strings.HasSuffix(string(text), "# EOF\n"))
 }

@@ -40,6 +40,8 @@ type Options struct {
 	// Secure says that the page is served by TLS, so that cookies may insist
 	// on it.
 	Secure bool
+	// Metrics answers GET /metrics, for those who may see the page; nil: nobody.
+	Metrics http.Handler
 	// Zone is the time zone for browsers that do not say theirs; nil: the
 	// machine's.
 	Zone *time.Location
@@ -124,6 +126,9 @@ func (s *Server) routes() http.Handler {
 	person("GET /api/deliveries", s.apiDeliveries)
 	person("GET /api/stream", s.apiStream)
 	person("POST /api/{verb}", s.apiDo)
+	if s.o.Metrics != nil {
+		person("GET /metrics", s.o.Metrics.ServeHTTP)
+	}
 	m.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, http.StatusNotFound, "There is nothing at this address.")
 	})
