@@ -45,7 +45,7 @@ func (s *scorer) report(w io.Writer) {
 	}
 	r := lab.Score(&s.trace, s.events)
 	fmt.Fprintf(w, "readings        %d\n", len(s.trace.Points))
-	fmt.Fprintf(w, "states right    %.2f %%\n", 100*float64(s.right)/float64(len(s.trace.Points)))
+	fmt.Fprintf(w, "states right    %.2f %% (learning counts as wrong)\n", 100*float64(s.right)/float64(len(s.trace.Points)))
 	fmt.Fprintf(w, "changes         %d\n", r.Changes)
 	fmt.Fprintf(w, "missed          %d\n", r.Missed)
 	fmt.Fprintf(w, "false           %d\n", r.False)
