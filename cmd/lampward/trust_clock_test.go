@@ -174,7 +174,7 @@ func (h *harness) events() []store.StoredEvent {
 func TestNewsRightAfterSleep(t *testing.T) {
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
-		shift := demoDay.Sub(time.Now())
+		shift := time.Until(demoDay)
 		h := wallHarness(t, dir, &shift)
 		defer h.crash()
 		for i := range 40 {
@@ -220,7 +220,7 @@ func TestClockSetWhileReadingsWait(t *testing.T) {
 		time.Sleep(time.Minute)
 		quietly("203")
 		require.Len(t, h.d.pending, 1, "the reading waits")
-		shift = demoDay.Sub(time.Now())
+		shift = time.Until(demoDay)
 		quietly("204")
 		time.Sleep(time.Minute)
 		require.NoError(t, h.publish("cellar/tank", "205"))
@@ -254,7 +254,7 @@ func TestClockSetWhileDiskIsFull(t *testing.T) {
 		}
 		h.d.store = fullClock{h.d.store, h.failing}
 		*h.failing = true
-		shift = demoDay.Sub(time.Now())
+		shift = time.Until(demoDay)
 		time.Sleep(time.Minute)
 		_ = h.turn(nil)
 		require.Error(t, say(802))
@@ -296,7 +296,7 @@ func TestRestartWithWrongClock(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			dir := t.TempDir()
 			synctest.Test(t, func(t *testing.T) {
-				right := demoDay.Sub(time.Now())
+				right := time.Until(demoDay)
 				shift := right
 				h := wallHarness(t, dir, &shift)
 				live := func(minutes, level int) {

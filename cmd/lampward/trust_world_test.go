@@ -140,7 +140,7 @@ func newWorld(t *testing.T, seed uint64, root string, s sabotage) *world {
 	cfg, err := config.Parse("world.toml", []byte(worldConfig))
 	require.NoError(t, err)
 	w := &world{t: t, seed: seed, rng: rand.New(rand.NewPCG(seed, 77)), cfg: cfg, sabotage: s, root: root}
-	w.right = demoDay.Sub(time.Now())
+	w.right = time.Until(demoDay)
 	w.shift.Store(int64(w.right))
 	w.phone = &labPhone{w: w, got: map[string]*labAlert{}}
 	w.boards = []*labBoard{
