@@ -30,12 +30,12 @@ import (
 // besieged is lampward in a process of its own, with a page that wants a
 // login, a broker, and an honest board that must not notice anything.
 type besieged struct {
-	t            *testing.T
-	p            *daemonProcess
-	dir          string
-	mqtt, page   string
-	honest       *simBoard
-	honestSaid   int
+	t          *testing.T
+	p          *daemonProcess
+	dir        string
+	mqtt, page string
+	honest     *simBoard
+	honestSaid int
 }
 
 const (
