@@ -170,4 +170,4 @@ func loadConfig(c console, file string) (*config.Config, int) {
 	return cfg, exitOK
 }
 
-const configUsage = "configuration `FILE`; default: ./lampward.toml, then lampward/lampward.toml in the platform's configuration folder"
+const configUsage = "configuration `FILE`; default: ./lampward.toml, then lampward/lampward.toml in the platform's configuration folder, then /etc/lampward/lampward.toml"

@@ -32,29 +32,30 @@ type routeOptions struct {
 }
 
 // newRoutes makes the routes of a configuration. It reads the secrets that
-// the configuration names.
+// the configuration names, and reports all that is wrong with any route as
+// config.Problems.
 func newRoutes(cfg *config.Config, o routeOptions) (*routes, error) {
 	out := &routes{limits: map[string]notify.Limit{}}
-	add := func(kind string, r notify.Route, p config.Route, err error) error {
+	var wrong config.Problems
+	add := func(key string, r notify.Route, p config.Route, err error) {
 		if err != nil {
-			return fmt.Errorf("%s: %s %q: %w", cfg.File, kind, p.Policy.Route, err)
+			wrong = append(wrong, config.Problem{File: cfg.File, Line: p.Line, Key: key, Text: err.Error()})
+			return
 		}
 		out.all = append(out.all, r)
 		out.policies = append(out.policies, p.Policy)
 		out.limits[p.Policy.Route] = p.Limit
-		return nil
 	}
-	for _, w := range cfg.Webhooks {
+	for i, w := range cfg.Webhooks {
 		r, err := newWebhook(w, o)
-		if err := add("webhook", r, w.Route, err); err != nil {
-			return nil, err
-		}
+		add(fmt.Sprintf("webhook[%d]", i+1), r, w.Route, err)
 	}
-	for _, m := range cfg.Mails {
+	for i, m := range cfg.Mails {
 		r, err := newMail(m, o)
-		if err := add("mail", r, m.Route, err); err != nil {
-			return nil, err
-		}
+		add(fmt.Sprintf("mail[%d]", i+1), r, m.Route, err)
+	}
+	if len(wrong) > 0 {
+		return nil, wrong
 	}
 	return out, nil
 }

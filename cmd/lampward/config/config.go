@@ -148,17 +148,23 @@ type Mail struct {
 
 // Route is what every route has: which alerts it takes, and when.
 type Route struct {
+	Line   int           // of its table in the file
 	Policy notify.Policy // kinds of event and quiet hours
 	Limit  notify.Limit  // how many messages
 }
 
+// packaged is where the Debian package puts its configuration.
+const packaged = "/etc/lampward/lampward.toml"
+
 // Find returns the file to use when none was named: ./lampward.toml, else
-// lampward/lampward.toml in the platform's configuration folder.
+// lampward/lampward.toml in the platform's configuration folder, else that of
+// an installed package.
 func Find() (string, error) {
 	places := []string{"lampward.toml"}
 	if dir, err := os.UserConfigDir(); err == nil {
 		places = append(places, filepath.Join(dir, "lampward", "lampward.toml"))
 	}
+	places = append(places, packaged)
 	for _, p := range places {
 		if _, err := os.Stat(p); err == nil {
 			return p, nil
@@ -166,7 +172,7 @@ func Find() (string, error) {
 			return "", err
 		}
 	}
-	return "", fmt.Errorf("no configuration file: neither %s exists; write one or name it with -config FILE", strings.Join(places, " nor "))
+	return "", fmt.Errorf("no configuration file: none of %s exists; write one or name it with -config FILE", strings.Join(places, ", "))
 }
 
 // Load reads a file. A mistake in it is a [Problems].
@@ -494,7 +500,7 @@ func (c *Config) readMail(t *table, i int) {
 }
 
 func (r *Route) read(t *table, name string) {
-	r.Policy.Route = name
+	r.Line, r.Policy.Route = t.d.line(t.name), name
 	kinds := make([]string, 0, len(rules.Kinds()))
 	for _, k := range rules.Kinds() {
 		if k.Alerts() {
