@@ -138,13 +138,28 @@ func (d *daemon) take(j job) {
 	if len(j.inputs) > 0 {
 		d.wall.check(d) // the machine may have slept: what it hears first is dated right
 	}
+	before := len(d.pending)
 	for _, in := range j.inputs {
 		d.links.heard(in.Device, j.client)
 		d.step(in, j.at)
 	}
-	if j.done != nil {
+	switch {
+	case j.done == nil:
+	case d.cfg.Store.EarlyAck && quiet(d.pending[before:]):
+		j.done <- nil
+	default:
 		d.waiting = append(d.waiting, j.done)
 	}
+}
+
+// quiet tells whether records are readings that changed nothing.
+func quiet(recs []store.Record) bool {
+	for i := range recs {
+		if recs[i].Input.Kind != rules.InReading || len(recs[i].Events) > 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // step gives one input to the rules and keeps what came of it for commit. News

@@ -23,7 +23,7 @@ import (
 // harness drives a daemon without its goroutines: each call is one turn of
 // the loop, so that a test is the same every time.
 type harness struct {
-	t     *testing.T
+	t     testing.TB
 	d     *daemon
 	st    *store.Store
 	clock *simClock
@@ -59,7 +59,7 @@ url = "http://192.0.2.1/never-sent-in-this-test"
 
 var demoDay = time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC)
 
-func newHarness(t *testing.T, text string) *harness {
+func newHarness(t testing.TB, text string) *harness {
 	cfg, err := config.Parse("test.toml", []byte(text))
 	require.NoError(t, err)
 	h := &harness{t: t, clock: &simClock{now: demoDay}, dir: t.TempDir(), cfg: cfg, failing: new(bool)}
@@ -300,6 +300,45 @@ url = "http://192.0.2.1/"
 		told = append(told, x.Event.Kind)
 	}
 	assert.Equal(t, []rules.Kind{rules.Downtime, rules.Lit}, told, "the gap is told, and the alert came once")
+}
+
+// With early_ack a reading that changes nothing is acknowledged before it is
+// stored, and costs no write of its own; one that changes something is not.
+func TestEarlyAck(t *testing.T) {
+	for _, early := range []bool{false, true} {
+		h := newHarness(t, harnessConfig)
+		h.cfg.Store.EarlyAck = early
+		writes := 0
+		h.spoil = func(recs []store.Record) []store.Record {
+			writes++
+			return recs
+		}
+		for i := range 10 {
+			h.clock.Advance(time.Second)
+			require.NoError(t, h.publish("cellar/freezer", fmt.Sprint(200+i)))
+		}
+		want := 10
+		if early {
+			want = 1 // the first settles the lamp's state, which is news
+		}
+		assert.Equal(t, want, writes)
+		h.clock.Advance(time.Minute)
+		require.NoError(t, h.turn(nil))
+		n := 0
+		require.NoError(t, h.st.Inputs(t.Context(), 0, func(int64, rules.Input, [][]byte) error { n++; return nil }))
+		assert.Equal(t, 12, n, "all are stored once flush is over: config, start, readings")
+
+		// The change: it is written before it is acknowledged, whatever was held.
+		*h.failing = true
+		var err error
+		for i := range 5 {
+			h.clock.Advance(time.Second)
+			if err = h.publish("cellar/freezer", fmt.Sprint(800+i)); err != nil {
+				break
+			}
+		}
+		assert.ErrorIs(t, err, errDisk)
+	}
 }
 
 // Which messages count as readings.

@@ -4,10 +4,13 @@ import (
 	"bufio"
 	"context"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"net"
+	"os"
+	"strings"
 	"sync"
 	"syscall"
 	"testing"
@@ -18,6 +21,7 @@ import (
 	"github.com/mochi-mqtt/server/v2/packets"
 	"github.com/stretchr/testify/require"
 
+	"lampward/broker"
 	"lampward/cmd/lampward/config"
 )
 
@@ -193,4 +197,66 @@ func cpuTime() time.Duration {
 	var u syscall.Rusage
 	_ = syscall.Getrusage(syscall.RUSAGE_SELF, &u)
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// BenchmarkDisk lives a day of ten lamps, one reading a minute each, and
+// reports the bytes that reach the disk per reading, everything included. Each
+// op is one reading.
+//
+//	go test ./cmd/lampward -run '^$' -bench Disk -benchtime 14400x
+func BenchmarkDisk(b *testing.B) {
+	for name, c := range map[string]struct {
+		qos   byte
+		flush time.Duration
+		early bool
+	}{
+		"qos0/flush=60s":           {0, time.Minute, false},
+		"qos0/flush=10s":           {0, 10 * time.Second, false},
+		"qos1":                     {1, time.Minute, false},
+		"qos1/early_ack/flush=60s": {1, time.Minute, true},
+	} {
+		b.Run(name, func(b *testing.B) {
+			if _, err := diskBytes(); err != nil {
+				b.Skip(err)
+			}
+			text := ""
+			for i := range 10 {
+				text += fmt.Sprintf("[[lamp]]\nname = \"l%d\"\ntopic = \"t/%d\"\n", i, i)
+			}
+			h := newHarness(b, text)
+			h.cfg.Store.Flush, h.cfg.Store.EarlyAck = c.flush, c.early
+			before, err := diskBytes()
+			require.NoError(b, err)
+			b.ResetTimer()
+			for i := range b.N {
+				h.clock.Advance(6 * time.Second)
+				payload := fmt.Sprint(200 + i*7%13)
+				if c.qos > 0 {
+					require.NoError(b, h.publish(fmt.Sprintf("t/%d", i%10), payload))
+					continue
+				}
+				inputs := h.d.intake.inputs(broker.Message{Topic: fmt.Sprintf("t/%d", i%10), Payload: []byte(payload)}, h.clock.Wall())
+				h.d.take(job{inputs: inputs, at: h.clock.Now()})
+				h.d.tick()
+				h.d.commit(context.Background())
+			}
+			after, err := diskBytes()
+			require.NoError(b, err)
+			b.ReportMetric(float64(after-before)/float64(b.N), "disk-B/op")
+		})
+	}
+}
+
+// diskBytes is what this process has made the system write to disks.
+func diskBytes() (n int64, err error) {
+	text, err := os.ReadFile("/proc/self/io")
+	if err != nil {
+		return 0, err
+	}
+	for line := range strings.Lines(string(text)) {
+		if _, err := fmt.Sscanf(line, "write_bytes: %d", &n); err == nil {
+			return n, nil
+		}
+	}
+	return 0, errors.New("no write_bytes in /proc/self/io")
 }

@@ -66,7 +66,13 @@ type Account struct {
 type Store struct {
 	Dir          string
 	KeepReadings time.Duration // raw readings; default 90 days
-	Flush        time.Duration // how long readings that nobody waits for may stay unwritten; default 10 s, 0: none
+	// Flush is how long readings that change nothing and that nobody waits for
+	// may stay unwritten: what a power cut can cost. Default 60 s; 0: none.
+	Flush time.Duration
+	// EarlyAck acknowledges readings that change nothing before they are
+	// written, so that Flush holds for QoS 1 and 2 as well. Changes are always
+	// written first.
+	EarlyAck bool
 }
 
 // Page says where the page is served.
@@ -291,7 +297,7 @@ func (c *Config) readBroker(root *table) {
 
 func (c *Config) readStore(root *table) {
 	s := &c.Store
-	*s = Store{KeepReadings: 90 * 24 * time.Hour, Flush: 10 * time.Second}
+	*s = Store{KeepReadings: 90 * 24 * time.Hour, Flush: time.Minute}
 	t, _ := root.table("store")
 	if !t.str("dir", "/var/lib/lampward", &s.Dir) {
 		s.Dir = defaultDir()
@@ -300,6 +306,7 @@ func (c *Config) readStore(root *table) {
 	}
 	t.duration("keep_readings", 24*time.Hour, 3650*24*time.Hour, &s.KeepReadings)
 	t.duration("flush", 0, 10*time.Minute, &s.Flush)
+	t.boolean("early_ack", &s.EarlyAck)
 	t.done()
 
 	c.readPage(root)
