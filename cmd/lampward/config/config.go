@@ -277,6 +277,9 @@ func (c *Config) readBroker(root *table) {
 		needName(a, "boards", &x.Name, seen)
 		if !a.str("password_hash", "$argon2id$...", &x.PasswordHash) && !a.has("password_hash") {
 			a.fail("password_hash", "is missing; make one with `lampward password`")
+		} else if x.PasswordHash != "" && !strings.HasPrefix(x.PasswordHash, "$argon2id$") {
+			// Not repeated: it may be the password itself.
+			a.fail("password_hash", "is no hash of lampward's; make one with `lampward password`")
 		}
 		a.strings("publish", "cellar/#", &x.Publish)
 		a.strings("subscribe", "cellar/#", &x.Subscribe)
