@@ -164,7 +164,7 @@ func (w *world) digest() uint64 {
 	return h.Sum64()
 }
 
-// scratch is a folder in memory where there is one: the disk is simulated.
+// scratch is a folder in memory where there is one, for tests that are not about the disk.
 func scratch(t *testing.T) string {
 	if dir, err := os.MkdirTemp("/dev/shm", "lampward-test"); err == nil {
 		t.Cleanup(func() { _ = os.RemoveAll(dir) })

@@ -102,7 +102,7 @@ func clockLife(t *testing.T, dir string, wall func(since time.Duration) time.Dur
 // same, to the millisecond and the letter, as with a perfect clock, and are
 // dated as the wall clock stood then.
 func TestWallClockDecidesNothing(t *testing.T) {
-	want, worst := clockLife(t, t.TempDir(), func(time.Duration) time.Duration { return 0 })
+	want, worst := clockLife(t, scratch(t), func(time.Duration) time.Duration { return 0 })
 	require.Greater(t, len(want), 15)
 	assert.Less(t, worst, 10*time.Millisecond)
 	const hour = time.Hour
@@ -127,7 +127,7 @@ func TestWallClockDecidesNothing(t *testing.T) {
 			continue
 		}
 		t.Run(name, func(t *testing.T) {
-			got, worst := clockLife(t, t.TempDir(), wall)
+			got, worst := clockLife(t, scratch(t), wall)
 			assert.Equal(t, want, got)
 			t.Logf("%d events the same; dated within %v of the wall clock", len(got), worst)
 			limit := 2 * wallStep
