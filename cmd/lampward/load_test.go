@@ -9,7 +9,10 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"net/http"
+	"net/http/httptest"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -135,16 +138,8 @@ func (c *counted) wait(n int64) {
 func load(b *testing.B, address string, qos byte, got interface{ wait(int64) }) {
 	conns := make([]net.Conn, loadConnections)
 	for i := range conns {
-		c, err := net.Dial("tcp", address)
-		require.NoError(b, err)
-		defer c.Close()
-		conns[i] = c
-		id := fmt.Sprintf("c%d", i)
-		connect := append([]byte{0x10, byte(12 + len(id)), 0, 4, 'M', 'Q', 'T', 'T', 4, 2, 0, 0, 0, byte(len(id))}, id...)
-		_, err = c.Write(connect)
-		require.NoError(b, err)
-		_, err = io.ReadFull(c, make([]byte, 4))
-		require.NoError(b, err)
+		conns[i] = dialRaw(b, address, fmt.Sprintf("c%d", i))
+		defer conns[i].Close()
 	}
 	cpu := cpuTime()
 	b.ResetTimer()
@@ -162,6 +157,28 @@ func load(b *testing.B, address string, qos byte, got interface{ wait(int64) }) 
 	b.ReportMetric(float64(cpuTime()-cpu)/float64(b.N), "cpu-ns/op")
 	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "readings/s")
 	b.StartTimer()
+}
+
+// dialRaw connects to a broker without a client library, whose work would be
+// measured too.
+func dialRaw(b *testing.B, address, id string) net.Conn {
+	c, err := net.Dial("tcp", address)
+	require.NoError(b, err)
+	connect := append([]byte{0x10, byte(12 + len(id)), 0, 4, 'M', 'Q', 'T', 'T', 4, 2, 0, 0, 0, byte(len(id))}, id...)
+	_, err = c.Write(connect)
+	require.NoError(b, err)
+	_, err = io.ReadFull(c, make([]byte, 4))
+	require.NoError(b, err)
+	return c
+}
+
+// publishOne publishes to t/0 with QoS 1 and waits for the acknowledgement.
+func publishOne(b *testing.B, c net.Conn, payload string) {
+	p := append([]byte{0x32, byte(7 + len(payload)), 0, 3, 't', '/', '0', 0, 1}, payload...)
+	_, err := c.Write(p)
+	require.NoError(b, err)
+	_, err = io.ReadFull(c, make([]byte, 4))
+	require.NoError(b, err)
 }
 
 // publishRaw writes n PUBLISH packets; with QoS 1 each waits for its PUBACK,
@@ -197,6 +214,92 @@ func cpuTime() time.Duration {
 	var u syscall.Rusage
 	_ = syscall.Getrusage(syscall.RUSAGE_SELF, &u)
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+// BenchmarkAlert measures, for each change of a lamp, the time from the
+// reading that decides it until its webhook is accepted, beside that of a bare
+// POST of such a webhook to the same receiver, in one run. The wait of the
+// debounce is not in it: the reading before has begun it.
+func BenchmarkAlert(b *testing.B) {
+	arrived := make(chan struct{}, 1)
+	receiver := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		_, _ = io.Copy(io.Discard, r.Body)
+		arrived <- struct{}{}
+	}))
+	defer receiver.Close()
+	b.Run("bare", func(b *testing.B) {
+		body := strings.Repeat("x", 700)
+		var took []time.Duration
+		for range b.N {
+			began := time.Now()
+			r, err := http.Post(receiver.URL, "application/cloudevents+json", strings.NewReader(body))
+			require.NoError(b, err)
+			require.NoError(b, r.Body.Close())
+			<-arrived
+			took = append(took, time.Since(began))
+		}
+		reportPercentiles(b, took)
+	})
+	b.Run("lampward", func(b *testing.B) {
+		cfg, err := config.Parse("load.toml", []byte(fmt.Sprintf(`
+[broker]
+listen = "127.0.0.1:0"
+[store]
+dir = %q
+[page]
+listen = ""
+[[lamp]]
+name = "tank"
+topic = "t/0"
+on_above = 600
+off_below = 400
+on_delay = "1ms"
+off_delay = "1ms"
+[[webhook]]
+url = %q
+`, b.TempDir(), receiver.URL)))
+		require.NoError(b, err)
+		ctx, cancel := context.WithCancel(context.Background())
+		ready, done := make(chan addresses, 1), make(chan error, 1)
+		go func() {
+			done <- serve(ctx, cfg, serveOptions{log: slog.New(slog.DiscardHandler), ready: func(a addresses) { ready <- a }})
+		}()
+		c := dialRaw(b, (<-ready).broker.String(), "board")
+		defer c.Close()
+		n := 0
+		say := func(level int) {
+			n++
+			publishOne(b, c, fmt.Sprint(level+n%7))
+		}
+		for range 5 {
+			say(200)
+		}
+		var took []time.Duration
+		b.ResetTimer()
+		for i := range b.N {
+			level := []int{800, 200}[i%2]
+			// Enough of the same not to look like blinking.
+			say(level)
+			time.Sleep(2 * time.Millisecond) // the debounce
+			began := time.Now()
+			say(level)
+			<-arrived
+			took = append(took, time.Since(began))
+			for range 20 {
+				say(level)
+			}
+		}
+		b.StopTimer()
+		reportPercentiles(b, took)
+		cancel()
+		require.NoError(b, <-done)
+	})
+}
+
+func reportPercentiles(b *testing.B, took []time.Duration) {
+	slices.Sort(took)
+	b.ReportMetric(float64(took[len(took)/2]), "p50-ns")
+	b.ReportMetric(float64(took[len(took)*99/100]), "p99-ns")
 }
 
 // BenchmarkDisk lives a day of ten lamps, one reading a minute each, and
