@@ -187,8 +187,8 @@ func (m *Machine) start(in *Input) {
 	if m.started && in.At.Sub(m.at) >= tellDowntime {
 		m.raw = append(m.raw, Event{
 			At: in.At, Kind: Downtime, Since: m.at, Confidence: 1,
-			Text: "lampward was down for " + spell(in.At.Sub(m.at)),
-			Why:  "Nothing was recorded between the last entry and this start, so nothing that happened in between was seen; no device is blamed for it.",
+			Text: "lampward recorded nothing for " + spell(in.At.Sub(m.at)),
+			Why:  "It was down, or could not store. What happened in between was not seen, and no board is blamed for it." + in.Word,
 		})
 	}
 	m.started = true

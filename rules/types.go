@@ -50,7 +50,7 @@ type Input struct {
 	Value  float64       `json:"value,omitempty"`  // InReading with a Lamp: the raw count; finite
 	Volts  *float64      `json:"volts,omitempty"`  // InReading: battery voltage in V, if the board told it
 	RSSI   *float64      `json:"rssi,omitempty"`   // InReading: signal strength in dBm, if the board told it
-	Word   string        `json:"word,omitempty"`   // InLink, InUplink, InService: which; InTeach: "lit" or "dark"
+	Word   string        `json:"word,omitempty"`   // InLink, InUplink, InService: which; InTeach: "lit" or "dark"; InStart: what is being caught up, a sentence after a space
 	For    time.Duration `json:"for,omitempty"`    // InShelve: how long, ns
 	Was    time.Time     `json:"was,omitzero"`     // InLink: when it happened, at or before At
 	By     string        `json:"by,omitempty"`     // who did it, for a person's actions

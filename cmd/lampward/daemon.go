@@ -399,9 +399,26 @@ func (d *daemon) boot(ctx context.Context) error {
 	if have, err := json.Marshal(d.machine.Config()); err != nil || !bytes.Equal(have, want) {
 		d.step(rules.Input{Kind: rules.InConfig, Config: &d.cfg.Rules}, now)
 	}
-	d.step(rules.Input{Kind: rules.InStart}, now)
+	d.step(rules.Input{Kind: rules.InStart, Word: d.caughtUp(ctx)}, now)
 	d.flush(ctx)
 	return d.broken
+}
+
+// caughtUp says how many messages from before the start go out now.
+func (d *daemon) caughtUp(ctx context.Context) string {
+	const most = 1000
+	st, ok := d.store.(historian)
+	if !ok {
+		return ""
+	}
+	waiting, err := st.Deliveries(ctx, store.DeliveryFilter{State: store.Pending, Limit: most})
+	switch {
+	case err != nil || len(waiting) == 0:
+		return ""
+	case len(waiting) == most:
+		return fmt.Sprintf(" At least %d messages from before are being sent now.", most)
+	}
+	return fmt.Sprintf(" %s from before: being sent now.", plural(len(waiting), "message"))
 }
 
 // stop stores what is pending and a snapshot. Broker and page have stopped by

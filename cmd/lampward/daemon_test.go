@@ -423,3 +423,27 @@ func TestLinks(t *testing.T) {
 	require.Len(t, got, 1)
 	assert.Equal(t, "salt", got[0].Device, "the tank's board uses another client now")
 }
+
+// The report of a start says what is caught up.
+func TestStartReport(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	for i := range 5 {
+		h.clock.Advance(time.Minute)
+		require.NoError(t, h.publish("cellar/freezer", fmt.Sprint(200+i)))
+	}
+	for i := range 5 { // lit: one message, which nobody sends in this test
+		h.clock.Advance(time.Minute)
+		require.NoError(t, h.publish("cellar/freezer", fmt.Sprint(800+i)))
+	}
+	h.crash()
+	h.clock.Advance(time.Hour)
+	h.boot()
+	list, err := h.st.Events(t.Context(), store.EventFilter{Limit: 1})
+	require.NoError(t, err)
+	assert.Equal(t, rules.Downtime, list[0].Event.Kind)
+	assert.Equal(t, demoDay.Add(10*time.Minute), list[0].Event.Since)
+	assert.Equal(t, "lampward recorded nothing for 60 min", list[0].Event.Text)
+	assert.Contains(t, list[0].Event.Why, " 1 message from before: being sent now.")
+	difference, _ := h.replayAll()
+	assert.Empty(t, difference)
+}

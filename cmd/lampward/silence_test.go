@@ -233,6 +233,7 @@ func TestRestartAfterAnHour(t *testing.T) {
 	s = startServed(t, clock, text)
 	receiver.wait(t, has(1))
 	assert.Equal(t, []string{"downtime"}, kindsOf(receiver.all()), "the gap is told as lampward's own")
+	assert.Equal(t, "lampward recorded nothing for 60 min", receiver.all()[0].Data.Text)
 	b = newSimBoard(t, s.at.broker.String(), "tank-board", "")
 	b.report(s, "cellar/tank/light", 30)
 	assert.Equal(t, []string{"downtime"}, kindsOf(receiver.all()))
