@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"lampward/rules/span"
 )
 
 // The states of an alarm, in the terms of ISA-18.2 (from memory). They are the
@@ -171,7 +173,7 @@ func (a *alarm) event(cfg *AlarmConfig, e *Event, out []Event) []Event {
 		n := a.make(Chattering, e.At)
 		n.Text = a.name() + " changes too often; it is told again when it settles"
 		n.Why = fmt.Sprintf("%d alerts began within %s; until %s pass without a change, single changes are kept in the history and not sent.",
-			cfg.ChatterCount, spell(chatterWithin(cfg)), spell(s.SettleFor))
+			cfg.ChatterCount, span.Text(chatterWithin(cfg)), span.Text(s.SettleFor))
 		n.Quiet = a.quiet()
 		s.Text, s.Since = n.Text, e.At
 		out = append(out, n)
@@ -250,7 +252,7 @@ func (a *alarm) action(cfg *AlarmConfig, in *Input, out []Event) []Event {
 		s.Shelved = true
 		s.ShelfEnd = in.At.Add(in.For)
 		a.disarm()
-		out = append(out, a.did(Shelved, in, "shelved for "+spell(in.For), "Its events are kept in the history and not sent until the time is over."))
+		out = append(out, a.did(Shelved, in, "shelved for "+span.Text(in.For), "Its events are kept in the history and not sent until the time is over."))
 	case in.Kind == InShelve && in.For <= 0 && s.Shelved:
 		out = a.resume(cfg, Unshelved, in, out)
 	case in.Kind == InService && in.Word == "out" && !s.Out:
@@ -311,7 +313,7 @@ func (a *alarm) fire(cfg *AlarmConfig, at time.Time, out []Event) []Event {
 		s.Conds &^= condChatter
 		n := a.make(Settled, at)
 		n.Text = a.name() + " has settled; the latest: " + s.Last
-		n.Why = fmt.Sprintf("No change for %s.", spell(s.SettleFor))
+		n.Why = fmt.Sprintf("No change for %s.", span.Text(s.SettleFor))
 		n.Quiet = a.quiet()
 		out = append(out, n)
 		s.Text = s.Last
@@ -329,11 +331,11 @@ func (a *alarm) fire(cfg *AlarmConfig, at time.Time, out []Event) []Event {
 		s.Escalated = true
 		n := a.make(Escalated, at)
 		n.Text = "Nobody has acknowledged: " + s.Text
-		n.Why = fmt.Sprintf("It has lasted %s and was not acknowledged within %s.", spell(at.Sub(s.Since)), spell(cfg.EscalateAfter))
+		n.Why = fmt.Sprintf("It has lasted %s and was not acknowledged within %s.", span.Text(at.Sub(s.Since)), span.Text(cfg.EscalateAfter))
 		out = append(out, n)
 	}
 	if remind && cfg.RemindEvery > 0 {
-		out = append(out, a.reminder(at, fmt.Sprintf("It is not acknowledged; the next reminder is in %s.", spell(cfg.RemindEvery))))
+		out = append(out, a.reminder(at, fmt.Sprintf("It is not acknowledged; the next reminder is in %s.", span.Text(cfg.RemindEvery))))
 		s.Remind = at.Add(cfg.RemindEvery)
 	}
 	return out
@@ -402,7 +404,7 @@ func (a *alarm) did(kind Kind, in *Input, what, why string) Event {
 
 func (a *alarm) reminder(at time.Time, why string) Event {
 	e := a.make(Reminder, at)
-	e.Text = fmt.Sprintf("Reminder: %s (for %s)", a.s.Text, spell(at.Sub(a.s.Since)))
+	e.Text = fmt.Sprintf("Reminder: %s (for %s)", a.s.Text, span.Text(at.Sub(a.s.Since)))
 	e.Why = why
 	return e
 }

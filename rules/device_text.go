@@ -9,6 +9,7 @@ import (
 
 	"lampward/rules/battery"
 	"lampward/rules/silence"
+	"lampward/rules/span"
 )
 
 // The values of Event.Cause.
@@ -83,13 +84,13 @@ func (d *device) batteryCause(at time.Time) (c cause, ok bool) {
 		c.why = fmt.Sprintf("flat battery (%.2f V is %.0f %% left)", d.volts, charge*100)
 	case known && !at.Before(f.Flat):
 		c.weight = 3.2
-		c.why = fmt.Sprintf("flat battery (its flat date by %s passed %s ago)", basisWord(f.Basis), spell(at.Sub(f.Flat)))
+		c.why = fmt.Sprintf("flat battery (its flat date by %s passed %s ago)", basisWord(f.Basis), span.Text(at.Sub(f.Flat)))
 	case measured && charge <= 0.15:
 		c.weight = 2.5
 		c.why = fmt.Sprintf("low battery (%.2f V is %.0f %% left)", d.volts, charge*100)
 	case known && !at.Before(f.Early):
 		c.weight = 2.2
-		c.why = fmt.Sprintf("flat battery (by %s it goes flat about now, in %s at the latest)", basisWord(f.Basis), spell(f.Late.Sub(at)))
+		c.why = fmt.Sprintf("flat battery (by %s it goes flat about now, in %s at the latest)", basisWord(f.Basis), span.Text(f.Late.Sub(at)))
 	default:
 		return c, false
 	}
@@ -112,17 +113,17 @@ func (d *device) silence(at time.Time) Event {
 	var why strings.Builder
 	if last, heard := d.cadence.Last(); heard {
 		e.Since = last
-		e.Text = d.cfg.Name + " has been silent for " + spell(at.Sub(last))
-		why.WriteString("No report for " + spell(at.Sub(last)))
+		e.Text = d.cfg.Name + " has been silent for " + span.Text(at.Sub(last))
+		why.WriteString("No report for " + span.Text(at.Sub(last)))
 		if every := d.cadence.Every(); every > 0 {
-			why.WriteString(", where one every " + spell(every) + " is usual")
+			why.WriteString(", where one every " + span.Text(every) + " is usual")
 		}
 	} else {
 		e.Text = d.cfg.Name + " has not reported yet"
 		why.WriteString("No report since lampward started")
 	}
 	if d.cfg.SilentAfter > 0 {
-		why.WriteString("; the limit of " + spell(d.cfg.SilentAfter) + " is set by hand.")
+		why.WriteString("; the limit of " + span.Text(d.cfg.SilentAfter) + " is set by hand.")
 	} else {
 		every := d.cfg.FalseEvery
 		if every <= 0 {
@@ -157,7 +158,7 @@ func longSpan(d time.Duration) string {
 	case d >= 48*time.Hour:
 		return fmt.Sprintf("%d days", d/(24*time.Hour))
 	}
-	return spell(d)
+	return span.Text(d)
 }
 
 // returned makes the Returned event.
@@ -165,8 +166,8 @@ func (d *device) returned(at, last time.Time, heard bool) Event {
 	e := Event{At: at, Kind: Returned, Device: d.cfg.Name, Confidence: 1}
 	if heard {
 		e.Since = last
-		e.Text = d.cfg.Name + " reports again after " + spell(at.Sub(last))
-		e.Why = "A fresh report came; the one before it is " + spell(at.Sub(last)) + " old."
+		e.Text = d.cfg.Name + " reports again after " + span.Text(at.Sub(last))
+		e.Why = "A fresh report came; the one before it is " + span.Text(at.Sub(last)) + " old."
 	} else {
 		e.Text = d.cfg.Name + " reports"
 		e.Why = "Its first report came."
@@ -188,9 +189,9 @@ func (d *device) batteryLow(at time.Time) Event {
 	since, told := d.cell.Since()
 	if f.Basis != battery.FromVoltage {
 		if told {
-			fmt.Fprintf(&why, " It was put in %s ago.", spell(at.Sub(since)))
+			fmt.Fprintf(&why, " It was put in %s ago.", span.Text(at.Sub(since)))
 		} else {
-			fmt.Fprintf(&why, " It is taken to have been fresh at the first report, %s ago.", spell(at.Sub(since)))
+			fmt.Fprintf(&why, " It is taken to have been fresh at the first report, %s ago.", span.Text(at.Sub(since)))
 		}
 	}
 	e.Why = why.String()
@@ -199,7 +200,7 @@ func (d *device) batteryLow(at time.Time) Event {
 
 func ahead(at, then time.Time) string {
 	if d := then.Sub(at); d >= time.Minute {
-		return "in " + spell(d)
+		return "in " + span.Text(d)
 	}
 	return "now"
 }

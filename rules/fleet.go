@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"strings"
 	"time"
+
+	"lampward/rules/span"
 )
 
 // fleet watches the devices together: many that stop at once are one message,
@@ -259,7 +261,7 @@ func (f *fleet) recallWait() time.Duration {
 func (f *fleet) recall(at time.Time, out []Event) []Event {
 	e := Event{
 		At: at, Kind: ManyReturned, Since: f.s.Since, Confidence: 1,
-		Text: fmt.Sprintf("%d devices report again after %s", f.s.Back, spell(at.Sub(f.s.Since))),
+		Text: fmt.Sprintf("%d devices report again after %s", f.s.Back, span.Text(at.Sub(f.s.Since))),
 		Why:  "Fresh reports came of all that had stopped together.",
 	}
 	var missing []*device
@@ -310,7 +312,7 @@ func (f *fleet) uplink(in *Input, out []Event) []Event {
 	f.s.ToldDown = false
 	return append(out, Event{
 		At: in.At, Kind: ManyReturned, Since: f.s.DownFrom, Cause: CauseNetwork, Confidence: 1,
-		Text: "the broker is back after " + spell(in.At.Sub(f.s.DownFrom)),
+		Text: "the broker is back after " + span.Text(in.At.Sub(f.s.DownFrom)),
 		Why:  "lampward is connected to the broker again; the devices' silence counts from now.",
 	})
 }
@@ -348,7 +350,7 @@ func (f *fleet) fire(at time.Time, out []Event) []Event {
 		out = append(out, Event{
 			At: at, Kind: ManySilent, Since: f.s.DownAt, Cause: CauseNetwork, Confidence: 1,
 			Text: "the broker is out of reach, no device can be heard",
-			Why:  "lampward has had no connection to the broker for " + spell(at.Sub(f.s.DownAt)) + "; no device is blamed meanwhile.",
+			Why:  "lampward has had no connection to the broker for " + span.Text(at.Sub(f.s.DownAt)) + "; no device is blamed meanwhile.",
 		})
 	}
 	if due(f.s.HoldUntil) {

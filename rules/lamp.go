@@ -114,26 +114,3 @@ func (l *lamp) say(s learn.State) string {
 	}
 	return l.cfg.Name + " is " + s.String()
 }
-
-// spell writes a duration as people say it: "45 s", "12 min", "3 h 20 min",
-// "2 d 4 h".
-func spell(d time.Duration) string {
-	switch {
-	case d < 0:
-		return "0 s"
-	case d < 2*time.Minute:
-		return fmt.Sprintf("%d s", d/time.Second)
-	case d < 2*time.Hour:
-		return fmt.Sprintf("%d min", d/time.Minute)
-	case d < 48*time.Hour:
-		if m := d % time.Hour / time.Minute; m > 0 {
-			return fmt.Sprintf("%d h %d min", d/time.Hour, m)
-		}
-		return fmt.Sprintf("%d h", d/time.Hour)
-	}
-	day := 24 * time.Hour
-	if h := d % day / time.Hour; h > 0 {
-		return fmt.Sprintf("%d d %d h", d/day, h)
-	}
-	return fmt.Sprintf("%d d", d/day)
-}

@@ -12,6 +12,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"time"
+
+	"lampward/rules/span"
 )
 
 // Machine holds one learner for each lamp, one watch for each device and the
@@ -187,7 +189,7 @@ func (m *Machine) start(in *Input) {
 	if m.started && in.At.Sub(m.at) >= tellDowntime {
 		m.raw = append(m.raw, Event{
 			At: in.At, Kind: Downtime, Since: m.at, Confidence: 1,
-			Text: "lampward recorded nothing for " + spell(in.At.Sub(m.at)),
+			Text: "lampward recorded nothing for " + span.Text(in.At.Sub(m.at)),
 			Why:  "It was down, or could not store. What happened in between was not seen, and no board is blamed for it." + in.Word,
 		})
 	}

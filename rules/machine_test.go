@@ -312,15 +312,6 @@ func TestOddInputs(t *testing.T) {
 	assert.Equal(t, epoch.Add(time.Hour), m.At())
 }
 
-func TestSpell(t *testing.T) {
-	for d, want := range map[time.Duration]string{
-		-time.Second: "0 s", 45 * time.Second: "45 s", 12 * time.Minute: "12 min",
-		200 * time.Minute: "3 h 20 min", 3 * time.Hour: "3 h", 52 * time.Hour: "2 d 4 h", 72 * time.Hour: "3 d",
-	} {
-		assert.Equal(t, want, spell(d))
-	}
-}
-
 // Arbitrary inputs never panic, and never make time run backward.
 func FuzzStep(f *testing.F) {
 	f.Add([]byte{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13}, int64(60_000), 200.0)

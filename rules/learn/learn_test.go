@@ -194,7 +194,7 @@ func TestHandSetDelayOnLearnedLevels(t *testing.T) {
 	if s := f.got[1].Since; !s.Equal(second) {
 		t.Errorf("lit since %v, began %v", s, second)
 	}
-	for i, min := range []string{"(4m0s)", "(10m0s)"} {
+	for i, min := range []string{"(4 min)", "(10 min)"} {
 		if w := f.why[19+i]; !strings.Contains(w, min) {
 			t.Errorf("%q is not held for %s", w, min)
 		}

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"time"
+
+	"lampward/rules/span"
 )
 
 // why is what the sentence about the last announced change is made of.
@@ -56,12 +58,12 @@ func (l *Learner) Why() string {
 	}
 	switch w.State {
 	case Blinking:
-		fmt.Fprintf(&b, "the last %d readings changed sides %d times in %v, %s the %son level %s and %s the off level %s in turn",
-			w.Held, w.Flips, held, beyond, set, num(w.On), back, num(w.Off))
+		fmt.Fprintf(&b, "the last %d readings changed sides %d times in %s, %s the %son level %s and %s the off level %s in turn",
+			w.Held, w.Flips, span.Text(held), beyond, set, num(w.On), back, num(w.Off))
 	case Lit:
-		fmt.Fprintf(&b, "reading %s is %s the %son level %s, held for %d readings (%v)", num(w.Value), beyond, set, num(w.On), w.Held, held)
+		fmt.Fprintf(&b, "reading %s is %s the %son level %s, held for %d readings (%s)", num(w.Value), beyond, set, num(w.On), w.Held, span.Text(held))
 	case Dark:
-		fmt.Fprintf(&b, "reading %s is %s the %soff level %s, held for %d readings (%v)", num(w.Value), back, set, num(w.Off), w.Held, held)
+		fmt.Fprintf(&b, "reading %s is %s the %soff level %s, held for %d readings (%s)", num(w.Value), back, set, num(w.Off), w.Held, span.Text(held))
 	}
 	if !w.Manual && w.State != Blinking {
 		fmt.Fprintf(&b, "; the lamp makes %s counts of difference", num(w.Step))
