@@ -275,12 +275,7 @@ func (c *Config) readBroker(root *table) {
 	for _, a := range root.tables("account") {
 		var x Account
 		needName(a, "boards", &x.Name, seen)
-		if !a.str("password_hash", "$argon2id$...", &x.PasswordHash) && !a.has("password_hash") {
-			a.fail("password_hash", "is missing; make one with `lampward password`")
-		} else if x.PasswordHash != "" && !strings.HasPrefix(x.PasswordHash, "$argon2id$") {
-			// Not repeated: it may be the password itself.
-			a.fail("password_hash", "is no hash of lampward's; make one with `lampward password`")
-		}
+		needHash(a, &x.PasswordHash)
 		a.strings("publish", "cellar/#", &x.Publish)
 		a.strings("subscribe", "cellar/#", &x.Subscribe)
 		for i, list := range [][]string{x.Publish, x.Subscribe} {
@@ -351,12 +346,7 @@ func (c *Config) readPage(root *table) {
 	for _, t := range root.tables("person") {
 		var x Person
 		needName(t, "ann", &x.Name, seen)
-		if !t.str("password_hash", "$argon2id$...", &x.PasswordHash) && !t.has("password_hash") {
-			t.fail("password_hash", "is missing; make one with `lampward password`")
-		} else if x.PasswordHash != "" && !strings.HasPrefix(x.PasswordHash, "$argon2id$") {
-			// Not repeated: it may be the password itself.
-			t.fail("password_hash", "is no hash of lampward's; make one with `lampward password`")
-		}
+		needHash(t, &x.PasswordHash)
 		t.done()
 		c.People = append(c.People, x)
 	}
@@ -622,6 +612,16 @@ func needName(t *table, example string, dst *string, seen map[string]bool) {
 			t.fail("name", "%q stands twice; write another", *dst)
 		}
 		seen[*dst] = true
+	}
+}
+
+// needHash reads a password_hash.
+func needHash(t *table, dst *string) {
+	if !t.str("password_hash", "$argon2id$...", dst) && !t.has("password_hash") {
+		t.fail("password_hash", "is missing; make one with `lampward password`")
+	} else if *dst != "" && !strings.HasPrefix(*dst, "$argon2id$") {
+		// Not repeated: it may be the password itself.
+		t.fail("password_hash", "is no hash of lampward's; make one with `lampward password`")
 	}
 }
 
