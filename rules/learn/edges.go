@@ -89,7 +89,11 @@ func (e *edges) detect(floor float64) (edge, bool) {
 	pre, vPre := level([half]float64(e.V[cut-half : cut]))
 	size := post - pre
 	s2 := math.Max(0.5*(vPre+vPost), floor)
-	if sq(size) < 9*s2 {
+	least := s2
+	if s2 < 2*floor { // no more than chance would do
+		least = floor
+	}
+	if sq(size) < 9*least {
 		return edge{}, false
 	}
 	// the cut is between exactly these two readings, but one reading may lie
@@ -119,7 +123,7 @@ func (e *edges) detect(floor float64) (edge, bool) {
 	sPre, sPost = sPre/42, sPost/42 // 42 is the sum of x*x
 	if common := 0.5 * (sPre + sPost); (common > 0) == (size > 0) && sq(common) > 2*s2/84 {
 		size -= mul(half, common)
-		if sq(size) < 9*s2 || math.Abs(size) < half*math.Abs(common) {
+		if sq(size) < 9*least || math.Abs(size) < half*math.Abs(common) {
 			return edge{}, false
 		}
 	}

@@ -291,6 +291,38 @@ func TestWhy(t *testing.T) {
 	}
 }
 
+// A step of four standard deviations is announced by its first edge where no
+// light ever moved; the same step made by a dawn, or by a cloud that leaves
+// again, is not, nor is one as bright as a room's light.
+func TestFirstFaintStep(t *testing.T) {
+	for name, c := range map[string]struct {
+		after func(i int) float64
+		want  []State
+	}{
+		"lamp":    {func(i int) float64 { return 226 }, []State{Lit}},
+		"dawn":    {func(i int) float64 { return 200 + 4*float64(i) }, nil},
+		"passing": {func(i int) float64 { return []float64{226, 200}[i/17] }, nil},
+		"unsteady": {func(i int) float64 {
+			if i >= 8 && i < 14 {
+				return 270
+			}
+			return 226
+		}, nil},
+		"room light": {func(i int) float64 { return 300 }, nil},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(300, flat(200), 1)
+		f.read(30, c.after, 1)
+		t.Log(name)
+		f.want(t, c.want...)
+		for _, v := range f.got {
+			if !v.Provisional || v.Confidence > 0.97 {
+				t.Errorf("%s: %+v", name, v)
+			}
+		}
+	}
+}
+
 func TestConfigCheck(t *testing.T) {
 	for c, ok := range map[Config]bool{
 		{}: true,

@@ -181,6 +181,9 @@ type noise struct {
 	Seen         bool
 }
 
+// early is the number of blocks that are simply averaged.
+const early = 6
+
 func (n *noise) observe(y float64) {
 	if y != math.Floor(y) {
 		n.Frac = true
@@ -237,8 +240,8 @@ func (n *noise) observe(y float64) {
 	n.Now = v
 	step := 0.06 + 2/float64(n.Block+1)
 	switch {
-	case n.Block == 1:
-		n.V = v
+	case n.Block <= early:
+		n.V += (v - n.V) / float64(n.Block)
 	case v > n.V:
 		n.V += math.Min(mul(n.V, 0.5*step)+mul(n.floor(), 0.05), v-n.V)
 	default:
@@ -338,6 +341,9 @@ func (l *Learner) edge(ms int64) {
 	}
 	e, ok := c.Edges.detect(floor)
 	if !ok {
+		if n := c.Edges.NE; !c.Known && n > 0 && c.Edges.E[n-1].At == c.Edges.T[0] {
+			l.stayed(c.Edges.E[n-1], ms)
+		}
 		return
 	}
 	// noise alone makes the smoothed level range over about a standard
@@ -378,15 +384,7 @@ func (l *Learner) edge(ms int64) {
 	}
 	switch {
 	case first && c.clear(e) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
-		c.adopt(a, e.SD)
-		s := Dark
-		if e.Size > 0 {
-			s = Lit
-		} else {
-			c.Hours.shift(-a)
-		}
-		c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
-		l.announce(s, ms, e.At, half, 0.95)
+		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
 		step > 0 && step < 0.77*c.F.Step && l.outgrown(ms, ev):
@@ -423,6 +421,74 @@ func (l *Learner) surpasses(e edge) bool {
 	return true
 }
 
+// stayed looks at a small first edge again when all readings kept came after
+// it: where no light moved so far by itself, and the new level is as still as
+// the old one, it is announced before a second was seen. A dawn goes on rising,
+// a cloud goes away, and a room's light is brighter.
+func (l *Learner) stayed(e edge, ms int64) {
+	c := &l.c
+	a := math.Abs(e.Size)
+	sd := math.Sqrt(c.Noise.variance())
+	if _, _, known := c.Hours.moves(); known || c.N < 75 || a < mul(3.2, sd) || a > mul(9, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 180 ||
+		c.Range.RHi-c.Range.RLo > mul(1.7, sd) || !l.surpasses(e) {
+		return
+	}
+	if c.Range.Minutes < 60 || !c.twoLevels(a, sd) {
+		return
+	}
+	mean, slope := 0.0, 0.0
+	for i, v := range c.Edges.V {
+		mean += v / nBuf
+		slope += mul(float64(i)-0.5*(nBuf-1), v)
+	}
+	slope *= nBuf / 665.0 // over all of them; 665 is the sum of squares of the positions
+	if math.Abs(mean-e.From-e.Size) > 0.25*a || math.Abs(slope) > 0.4*a {
+		return
+	}
+	l.adoptFirst(e, ms, nBuf)
+}
+
+// twoLevels tells whether all the light seen so far is one level, or two when
+// edges of a's size were seen before the last one; sd is the readings' noise.
+func (c *core) twoLevels(a, sd float64) bool {
+	span, wide := c.Range.Hi-c.Range.Lo, mul(3.5, sd)
+	if !c.Noise.Frac {
+		wide++ // rounding
+	}
+	return span <= wide || c.Edges.NE > 1 && span <= a+wide
+}
+
+// back tells whether the edge leads from where the last but one led to back to
+// where that one came from, and no edge of another size was ever seen.
+func (c *core) back(e edge, sd float64) bool {
+	n := c.Edges.NE
+	if n < 2 {
+		return false
+	}
+	for i := range c.Edges.E[:n-1] {
+		if math.Abs(math.Abs(c.Edges.E[i].Size)-math.Abs(e.Size)) > mul(2, sd) {
+			return false
+		}
+	}
+	x := &c.Edges.E[n-2]
+	return (x.Size > 0) != (e.Size > 0) && math.Abs(x.From+x.Size-e.From) < mul(1.2, sd)
+}
+
+// adoptFirst announces, provisionally, by the first edge alone.
+func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
+	c := &l.c
+	a := math.Abs(e.Size)
+	c.adopt(a, e.SD)
+	s := Dark
+	if e.Size > 0 {
+		s = Lit
+	} else {
+		c.Hours.shift(-a)
+	}
+	c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
+	l.announce(s, ms, e.At, held, 0.95)
+}
+
 // clear tells whether a single edge is so far beyond all that the ambient
 // light has done that it may be announced before a second was seen.
 func (c *core) clear(e edge) bool {
@@ -431,11 +497,19 @@ func (c *core) clear(e edge) bool {
 	// the first evening may bring a room's light: ask for much before a day
 	// and a half are over, unless the light is known never to move
 	times := clamp(20-(c.Range.Minutes-1080)/77, 6, 20)
-	if calm, lively, known := c.Hours.moves(); known && lively-calm < mul(0.35, sd) {
+	calm, lively, known := c.Hours.moves()
+	still := known && lively-calm < mul(0.35, sd)
+	if still {
 		times = 3.5
+	}
+	if !known && c.Range.Minutes > 60 && a < mul(9, sd) && a > mul(6, sd) && c.back(e, sd) && c.twoLevels(a, sd) {
+		return true // two levels and nothing else, the second time
 	}
 	if c.Range.Minutes < 20 && c.N < 30 || e.Size < 0 && c.Range.Minutes < 180 || e.Act > 0.2 || a < mul(times, sd) {
 		return false
+	}
+	if still && a < mul(9, sd) {
+		return true // a room's light is brighter: what was there before was the same lamp
 	}
 	to := e.From + e.Size
 	odd := e.Act < 0.15 // the new level is odd for this time of day
