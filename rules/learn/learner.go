@@ -433,7 +433,7 @@ func (l *Learner) stayed(e edge, ms int64) {
 		c.Range.RHi-c.Range.RLo > mul(1.7, sd) || !l.surpasses(e) {
 		return
 	}
-	if c.Range.Minutes < 60 || !c.twoLevels(a, sd) {
+	if c.Range.Minutes < 100 || !c.twoLevels(a, sd) {
 		return
 	}
 	mean, slope := 0.0, 0.0
@@ -459,10 +459,11 @@ func (c *core) twoLevels(a, sd float64) bool {
 }
 
 // back tells whether the edge leads from where the last but one led to back to
-// where that one came from, and no edge of another size was ever seen.
+// where that one came from, and no edge of another size was ever seen; amid
+// moving light four of them are asked for.
 func (c *core) back(e edge, sd float64) bool {
 	n := c.Edges.NE
-	if n < 2 {
+	if n < 2 || c.N < 150 || n < 4 && (e.Act > 0.2 || c.Edges.E[n-2].Act > 0.2) {
 		return false
 	}
 	for i := range c.Edges.E[:n-1] {
@@ -502,7 +503,7 @@ func (c *core) clear(e edge) bool {
 	if still {
 		times = 3.5
 	}
-	if !known && c.Range.Minutes > 60 && a < mul(9, sd) && a > mul(6, sd) && c.back(e, sd) && c.twoLevels(a, sd) {
+	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(6, sd) && c.back(e, sd) && c.twoLevels(a, sd) {
 		return true // two levels and nothing else, the second time
 	}
 	if c.Range.Minutes < 20 && c.N < 30 || e.Size < 0 && c.Range.Minutes < 180 || e.Act > 0.2 || a < mul(times, sd) {
