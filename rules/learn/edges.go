@@ -266,6 +266,28 @@ func (e *edges) spread(step float64) float64 {
 // standard errors and a little.
 func (x *edge) tolerance(size float64) float64 { return mul(0.03, size) + mul(1.5, x.SD) }
 
+// measure gives the mean of the last edges of about this step, each by its
+// trust: one in still light tells the step to a part of the noise, one amid
+// clouds hardly anything.
+func (e *edges) measure(step float64) (mean float64, ok bool) {
+	sw, fade := 0.0, 1.0
+	for i := int(e.NE) - 1; i >= 0; i-- {
+		x := &e.E[i]
+		d := math.Abs(x.Size) - step
+		if math.Abs(d) > 0.25*step {
+			continue
+		}
+		w := fade / (mul(0.36, sq(x.SD)) + sq(mul(0.15, mul(x.Act, step))) + sq(0.005*step))
+		sw += w
+		mean += mul(w, d)
+		fade *= 0.9
+	}
+	if sw == 0 {
+		return step, false
+	}
+	return step + mean/sw, true
+}
+
 // dwarfed tells whether credible edges were seen that are much larger.
 func (e *edges) dwarfed(step float64) bool {
 	for i := range e.E[:e.NE] {

@@ -608,8 +608,14 @@ func (c *core) teachStep(e edge) {
 		return // cut short by saturation
 	}
 	c.F.Part += mul(0.1, 0.01-c.F.Part)
-	c.F.Step += mul(math.Max(1/float64(c.NUp+c.NDown+1), 0.1), d)
-	c.F.Tau2 += mul(0.1, sq(d)-c.F.Tau2)
+	if mean, ok := c.Edges.measure(c.F.Step); ok && c.NUp+c.NDown > 3 && c.NBlink == 0 {
+		c.F.Step = mean
+	} else {
+		c.F.Step += mul(math.Max(1/float64(c.NUp+c.NDown+1), 0.1), d)
+	}
+	// moving light makes sizes scatter, too
+	trust := 1 / (1 + sq(mul(6, e.Act)))
+	c.F.Tau2 += mul(0.1, mul(trust, sq(d)-c.F.Tau2))
 	c.F.Tau2 = clamp(c.F.Tau2, sq(0.03*c.F.Step), sq(0.15*c.F.Step))
 }
 
