@@ -49,7 +49,7 @@ type filter struct {
 	C     float64         // recent mean square of the innovations
 	Eps   float64         // chance of an outlier
 	Rho   float64         // chance of a jump of the ambient as seen lately
-	Jump  float64         // usual size of its jumps; 0: none seen
+	Jump  float64         // size of its larger jumps; 0: none seen
 	Part  float64         // chance that a reading averages over a change of the lamp
 	Runs  [maxRun]float64 // runs of one phase that reached this length, in this blinking
 	Going uint8           // length of the run going on
@@ -59,8 +59,10 @@ type filter struct {
 
 // Chance of a switch a reading, a priori: from a steady state, and out of blinking.
 const (
-	hazard = 1.0 / 400
+	hazard = 1.0 / 250
 	calms  = 1.0 / 150
+
+	tail = 0.2 // how far its jumps pass Jump, as a share of it
 
 	rareJump = 1e-4 // chance of a jump of the ambient out of the blue
 )
@@ -168,7 +170,8 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			}
 			g := mul(rareJump, some)
 			if f.Jump > 0 && !clipped {
-				g += mul(rho, 0.5/f.Jump*exp(-math.Abs(d)/f.Jump))
+				// all sizes up to the usual large one alike, hardly any beyond
+				g += mul(rho, 0.5/(1+tail)/f.Jump*exp(math.Min(1-math.Abs(d)/f.Jump, 0)/tail))
 			}
 			k.W, k.By = h.W*g*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
 			k.M, k.P, k.Jump = h.M+d, f.R, ms

@@ -639,7 +639,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		if f.Jump == 0 {
 			f.Jump = moved
 		}
-		f.Jump += mul(0.1, moved-f.Jump)
+		if moved > f.Jump { // the larger ones count: what clouds never did, the lamp may
+			f.Jump += mul(0.2, moved-f.Jump)
+		} else {
+			f.Jump += mul(0.05, moved-f.Jump)
+		}
 	} else {
 		f.Rho = mul(f.Rho, 0.95)
 	}
