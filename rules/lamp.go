@@ -11,7 +11,6 @@ import (
 // lamp is one lamp: its learner and its words.
 type lamp struct {
 	cfg     LampConfig
-	device  string
 	learner *learn.Learner
 
 	// The newest reading, for people to see; no decision rests on it, so it is
@@ -28,10 +27,6 @@ func newLamp(c LampConfig) *lamp {
 
 func (l *lamp) configure(c LampConfig) {
 	l.cfg = c
-	l.device = c.Device
-	if l.device == "" {
-		l.device = c.Name
-	}
 	l.learner.Reconfigure(c.Learn)
 }
 

@@ -124,7 +124,7 @@ func (m *Machine) take(in *Input) {
 	lamp, haveLamp := m.lampAt[in.Lamp]
 	name := in.Device
 	if haveLamp && name == "" {
-		name = m.lamps[lamp].device
+		name = m.lamps[lamp].cfg.Board()
 	}
 	dev, haveDevice := m.deviceAt[name]
 	switch in.Kind {
@@ -277,8 +277,8 @@ func (m *Machine) configure(cfg Config) {
 		m.lampAt[c.Name] = len(m.lamps)
 		m.lamps = append(m.lamps, l)
 		lampAlarms = append(lampAlarms, a)
-		if _, ok := m.deviceAt[l.device]; !ok {
-			m.addDevice(&old, DeviceConfig{Name: l.device})
+		if _, ok := m.deviceAt[l.cfg.Board()]; !ok {
+			m.addDevice(&old, DeviceConfig{Name: l.cfg.Board()})
 		}
 	}
 	for _, d := range m.devices {

@@ -47,7 +47,7 @@ func (m *Machine) Lamps() []LampStatus {
 
 func (l *lamp) status() LampStatus {
 	return LampStatus{
-		Name: l.cfg.Name, Device: l.device, At: l.at, Value: l.value,
+		Name: l.cfg.Name, Device: l.cfg.Board(), At: l.at, Value: l.value,
 		Verdict: l.learner.Verdict(), Aim: l.learner.Aim(),
 	}
 }

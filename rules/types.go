@@ -178,6 +178,14 @@ type LampConfig struct {
 	SayBlinking string `json:"say_blinking,omitempty"`
 }
 
+// Board returns the name of the board that reads the lamp.
+func (c *LampConfig) Board() string {
+	if c.Device == "" {
+		return c.Name
+	}
+	return c.Device
+}
+
 // DeviceConfig is one board.
 type DeviceConfig struct {
 	Name        string        `json:"name"`

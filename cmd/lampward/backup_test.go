@@ -29,23 +29,7 @@ func TestBackupDamageRestore(t *testing.T) {
 	receiver := newPhone(t)
 	listen := freeAddress(t)
 	dir := t.TempDir()
-	file := writeFile(t, "lampward.toml", fmt.Sprintf(`
-[broker]
-listen = %q
-[store]
-dir = %q
-[page]
-listen = ""
-[[lamp]]
-name = "tank"
-topic = "cellar/tank"
-on_above = 600
-off_below = 400
-on_delay = "1ms"
-off_delay = "1ms"
-[[webhook]]
-url = %q
-`, listen, dir, receiver.URL))
+	file := writeFile(t, "lampward.toml", quickConfig(listen, dir, "cellar/tank", receiver))
 	bak := filepath.Join(t.TempDir(), "lampward.bak")
 
 	p := startProcess(t, "run", file, listen)

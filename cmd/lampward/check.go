@@ -44,11 +44,7 @@ example:
 
 func init() {
 	checkCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
-		file := f.String("config", "", configUsage)
-		if code, ok := checkCommand.parse(c, f, args, 0); !ok {
-			return code
-		}
-		cfg, code := loadConfig(c, *file)
+		cfg, code := checkCommand.configured(c, f, args)
 		if cfg == nil {
 			return code
 		}

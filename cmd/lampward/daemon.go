@@ -39,6 +39,8 @@ type daemon struct {
 	store  keeper
 	worker *notify.Worker
 	routes *routes
+	// linkKey signs the links in messages.
+	linkKey []byte
 	// tap is told of each input and its events as they are decided, for those
 	// who watch live; it must not block. nil: nobody.
 	tap  func(in rules.Input, events []rules.Event)
@@ -303,7 +305,7 @@ func (d *daemon) rebuild(ctx context.Context) error {
 	}
 	m := rules.New()
 	if len(parts) > 0 {
-		if m, err = rules.Restore(toRules(parts)); err != nil {
+		if m, err = rules.Restore(parts); err != nil {
 			d.log.Warn("the snapshot cannot be used; relearning from the stored readings", "error", err)
 			m, seq = rules.New(), 0
 		}
@@ -341,14 +343,6 @@ func sameEvents(events []rules.Event, stored [][]byte) bool {
 	return true
 }
 
-func toRules(parts []store.Part) []rules.Part {
-	out := make([]rules.Part, len(parts))
-	for i, p := range parts {
-		out[i] = rules.Part(p)
-	}
-	return out
-}
-
 // snapshot stores the machine's state, so that a restart need not replay
 // everything.
 func (d *daemon) snapshot(ctx context.Context, now time.Time) {
@@ -361,11 +355,7 @@ func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 	}
 	parts, err := d.machine.Snapshot()
 	if err == nil {
-		out := make([]store.Part, len(parts))
-		for i, p := range parts {
-			out[i] = store.Part(p)
-		}
-		err = d.store.SaveSnapshot(context.WithoutCancel(ctx), d.seq, out)
+		err = d.store.SaveSnapshot(context.WithoutCancel(ctx), d.seq, parts)
 	}
 	if err != nil {
 		d.log.Warn("cannot store a snapshot; a restart will take longer", "error", err)
@@ -498,13 +488,23 @@ func (d *daemon) inspect(ctx context.Context) error {
 	}
 }
 
-// do hands a job to the loop and waits until it is durable.
-func (d *daemon) do(ctx context.Context, j job) error {
-	j.at, j.done = d.clock.Now(), make(chan error, 1)
+// enqueue hands a job to the loop. The queue is bounded: who is faster than
+// the loop is slowed down here.
+func (d *daemon) enqueue(ctx context.Context, j job) error {
+	j.at = d.clock.Now()
 	select {
 	case d.jobs <- j:
+		return nil
 	case <-ctx.Done():
 		return ctx.Err()
+	}
+}
+
+// do hands a job to the loop and waits until it is durable.
+func (d *daemon) do(ctx context.Context, j job) error {
+	j.done = make(chan error, 1)
+	if err := d.enqueue(ctx, j); err != nil {
+		return err
 	}
 	select {
 	case err := <-j.done:

@@ -29,11 +29,7 @@ examples:
 
 func init() {
 	healthcheckCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
-		file := f.String("config", "", configUsage)
-		if code, ok := healthcheckCommand.parse(c, f, args, 0); !ok {
-			return code
-		}
-		cfg, code := loadConfig(c, *file)
+		cfg, code := healthcheckCommand.configured(c, f, args)
 		if cfg == nil {
 			return code
 		}

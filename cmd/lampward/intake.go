@@ -1,8 +1,8 @@
 package main
 
 import (
-	"bytes"
 	"context"
+	"strings"
 	"sync"
 	"time"
 
@@ -86,12 +86,8 @@ func newIntake(cfg *config.Config, quiet *broker.Quiet) *intake {
 		}
 		return x
 	}
-	for _, l := range cfg.Lamps {
-		owner := l.Device
-		if owner == "" {
-			owner = l.Name
-		}
-		x := at(l.Topic, owner)
+	for i, l := range cfg.Lamps {
+		x := at(l.Topic, cfg.Rules.Lamps[i].Board())
 		x.lamps = append(x.lamps, topicLamp{l.Name, broker.DecodeOptions{Value: l.Value}})
 	}
 	for _, v := range cfg.Devices {
@@ -194,26 +190,16 @@ func (d *daemon) Publish(ctx context.Context, m broker.Message) error {
 	if len(inputs) == 0 {
 		return nil
 	}
-	j := job{at: d.clock.Now(), inputs: inputs, client: m.Client}
+	j := job{inputs: inputs, client: m.Client}
 	if m.QoS > 0 {
 		return d.do(ctx, j)
 	}
-	// Nobody waits for a QoS 0 reading, but the queue is bounded: a sender
-	// that is faster than the loop is slowed down here.
-	select {
-	case d.jobs <- j:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return d.enqueue(ctx, j) // nobody waits for a QoS 0 reading to be stored
 }
 
 // Link implements broker.Sink.
 func (d *daemon) Link(ctx context.Context, l broker.Link) {
-	select {
-	case d.jobs <- job{at: d.clock.Now(), link: &l}:
-	case <-ctx.Done():
-	}
+	_ = d.enqueue(ctx, job{link: &l}) // lost only if the daemon stops
 }
 
 // Uplink implements broker.Sink.
@@ -225,10 +211,7 @@ func (d *daemon) Uplink(ctx context.Context, up bool, reason string) {
 	} else {
 		d.log.Info("connected to the broker")
 	}
-	select {
-	case d.jobs <- job{at: d.clock.Now(), inputs: []rules.Input{{Kind: rules.InUplink, Word: word}}}:
-	case <-ctx.Done():
-	}
+	_ = d.enqueue(ctx, job{inputs: []rules.Input{{Kind: rules.InUplink, Word: word}}}) // lost only if the daemon stops
 }
 
 // links keeps the newest news of each device's connection in memory and hands
@@ -260,7 +243,7 @@ func (l *links) heard(device, client string) {
 		}
 	}
 	// Copied, for both may point into the broker's buffers.
-	device, client = string(bytes.Clone([]byte(device))), string(bytes.Clone([]byte(client)))
+	device, client = strings.Clone(device), strings.Clone(client)
 	l.clientOf[device] = client
 	l.devices[client] = append(l.devices[client], device)
 }

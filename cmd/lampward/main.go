@@ -113,6 +113,16 @@ func (cmd command) parse(c console, f *flag.FlagSet, args []string, most int) (c
 	return exitOK, true
 }
 
+// configured reads the flags of a command that takes -config and nothing else,
+// and the configuration. If cfg is nil, the command is to return code.
+func (cmd command) configured(c console, f *flag.FlagSet, args []string) (cfg *config.Config, code int) {
+	file := f.String("config", "", configUsage)
+	if code, ok := cmd.parse(c, f, args, 0); !ok {
+		return nil, code
+	}
+	return loadConfig(c, *file)
+}
+
 func (cmd command) help(w io.Writer, f *flag.FlagSet) {
 	fmt.Fprintf(w, "usage: lampward %s %s\n\n%s\n", cmd.name, cmd.usage, strings.TrimSpace(cmd.about))
 	any := false

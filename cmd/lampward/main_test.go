@@ -236,3 +236,25 @@ func writeFile(t testing.TB, name, text string) string {
 	require.NoError(t, os.WriteFile(file, []byte(text), 0o644))
 	return file
 }
+
+// quickConfig is a configuration of one lamp whose levels and delays are set by
+// hand, so that two readings decide.
+func quickConfig(listen, dir, topic string, receiver *phone) string {
+	return fmt.Sprintf(`
+[broker]
+listen = %q
+[store]
+dir = %q
+[page]
+listen = ""
+[[lamp]]
+name = "tank"
+topic = %q
+on_above = 600
+off_below = 400
+on_delay = "1ms"
+off_delay = "1ms"
+[[webhook]]
+url = %q
+`, listen, dir, topic, receiver.URL)
+}

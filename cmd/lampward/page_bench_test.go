@@ -82,11 +82,7 @@ func fill(tb testing.TB, cfg *config.Config) {
 	}
 	parts, err := m.Snapshot()
 	require.NoError(tb, err)
-	out := make([]store.Part, len(parts))
-	for i, p := range parts {
-		out[i] = store.Part(p)
-	}
-	require.NoError(tb, st.SaveSnapshot(ctx, st.LastSeq(), out))
+	require.NoError(tb, st.SaveSnapshot(ctx, st.LastSeq(), parts))
 }
 
 func serveHouse(tb testing.TB, cfg *config.Config) string {

@@ -27,9 +27,8 @@ type historian interface {
 // pageSource shows the daemon to the page: engine time becomes wall time,
 // and what a person wants becomes an input.
 type pageSource struct {
-	d       *daemon
-	store   historian
-	linkKey []byte
+	d     *daemon
+	store historian
 
 	levels sync.Mutex // one change of the levels at a time
 }
@@ -39,11 +38,7 @@ func newPageSource(d *daemon) (*pageSource, error) {
 	if !ok {
 		return nil, errors.New("page: the store gives no history")
 	}
-	k, err := linkKey(d.cfg.Store.Dir)
-	if err != nil {
-		return nil, err
-	}
-	return &pageSource{d: d, store: h, linkKey: k}, nil
+	return &pageSource{d: d, store: h}, nil
 }
 
 // look runs fn between two steps of the loop.
@@ -93,7 +88,7 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 	cfg := m.Config()
 	lampsOf := map[string][]string{}
 	for _, l := range cfg.Lamps {
-		b := boardName(l)
+		b := l.Board()
 		lampsOf[b] = append(lampsOf[b], l.Name)
 	}
 	board := func(s rules.DeviceStatus) {
@@ -128,7 +123,7 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 		if s, ok := m.LampStatus(c.Name); ok {
 			lamp(s, cfg.Lamps[i])
 		}
-		if b := boardName(c); !seen[b] {
+		if b := c.Board(); !seen[b] {
 			seen[b] = true
 			if s, ok := m.DeviceStatus(b, now); ok {
 				board(s)
@@ -321,7 +316,7 @@ func (p *pageSource) try(ctx context.Context) (string, error) {
 
 // Link tells what the token of a link in a message stands for.
 func (p *pageSource) Link(_ context.Context, token string) (page.Action, error) {
-	c, err := link.Verify(p.linkKey, token, p.d.clock.Wall())
+	c, err := link.Verify(p.d.linkKey, token, p.d.clock.Wall())
 	if err != nil {
 		return page.Action{}, refusal("%s", err)
 	}

@@ -144,14 +144,6 @@ func (p *pageServer) run(ctx context.Context) error {
 	return err
 }
 
-// boardName is the device of a lamp, which is its own name if none is given.
-func boardName(lamp rules.LampConfig) string {
-	if lamp.Device != "" {
-		return lamp.Device
-	}
-	return lamp.Name
-}
-
 // key is an event's or delivery's subject as the store names it.
 func key(lamp, board string) string {
 	switch {

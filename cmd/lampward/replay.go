@@ -88,7 +88,7 @@ func oneLamp(all rules.Config, name string) (rules.Config, bool) {
 		if l.Name == name {
 			own := rules.Config{Lamps: []rules.LampConfig{l}}
 			for _, d := range all.Devices {
-				if d.Name == l.Device || l.Device == "" && d.Name == l.Name {
+				if d.Name == l.Board() {
 					own.Devices = []rules.DeviceConfig{d}
 				}
 			}

@@ -160,11 +160,7 @@ func init() {
 			fmt.Fprintln(c.err, "lampward notify: write `lampward notify test`")
 			return exitUsage
 		}
-		file := f.String("config", "", configUsage)
-		if code, ok := notifyCommand.parse(c, f, args, 0); !ok {
-			return code
-		}
-		cfg, code := loadConfig(c, *file)
+		cfg, code := notifyCommand.configured(c, f, args)
 		if cfg == nil {
 			return code
 		}

@@ -10,6 +10,7 @@ import (
 	"net"
 	"os"
 	"os/signal"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -127,12 +128,11 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 		jobs:   make(chan job, 256),
 		intake: newIntake(cfg, broker.NewQuiet(o.log, 0)),
 	}
-	key, err := linkKey(cfg.Store.Dir)
-	if err != nil {
+	if d.linkKey, err = linkKey(cfg.Store.Dir); err != nil {
 		return err
 	}
 	d.routes, err = newRoutes(cfg, routeOptions{
-		wall: o.clock.Wall, links: alertLinks(cfg, key),
+		wall: o.clock.Wall, links: alertLinks(cfg, d.linkKey),
 		trace: func(ctx context.Context, lamp string) ([]notify.Point, error) {
 			return recentTrace(ctx, st, o.clock.Now(), lamp)
 		},
@@ -153,9 +153,9 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	return d.runAll(ctx, o)
 }
 
-// runAll runs broker, page, loop and worker, and stops them in that order, so
-// that each can still hand on what it has.
-func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
+// runAll starts worker, loop, page, broker and what watches over them, and
+// stops them in the opposite order, so that each can still hand on what it has.
+func (d *daemon) runAll(ctx context.Context, o serveOptions) (err error) {
 	ctx, fail := context.WithCancelCause(ctx)
 	defer fail(nil)
 	var at addresses
@@ -164,7 +164,22 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 	if err != nil {
 		return err
 	}
-	// stage starts run and returns a function that stops it and waits.
+	// Before the loop runs, for the page taps it.
+	page, err := d.newPage(b)
+	if err != nil {
+		return err
+	}
+	defer page.close()
+	// stage starts run and returns a function that stops it and waits. What
+	// made it end is also why runAll ends.
+	var stages []func() error
+	defer func() {
+		for _, stop := range slices.Backward(stages) {
+			if e := stop(); e != nil && !errors.Is(e, context.Canceled) {
+				err = errors.Join(err, e)
+			}
+		}
+	}()
 	stage := func(name string, run func(context.Context) error) (stop func() error) {
 		own, cancel := context.WithCancel(context.WithoutCancel(ctx))
 		done := make(chan error, 1)
@@ -179,26 +194,19 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 			}
 			done <- err
 		}()
-		return sync.OnceValue(func() error { cancel(); return <-done })
+		stop = sync.OnceValue(func() error { cancel(); return <-done })
+		stages = append(stages, stop)
+		return stop
 	}
-	// Before the loop runs, for the page taps it.
-	page, err := d.newPage(b)
-	if err != nil {
-		return err
-	}
-	defer page.close()
-	stopWorker := stage("sending", func(ctx context.Context) error {
+	stage("sending", func(ctx context.Context) error {
 		if len(d.routes.all) == 0 { // nothing to do, which is no reason to stop
 			<-ctx.Done()
 			return nil
 		}
 		return d.worker.Run(ctx)
 	})
-	defer stopWorker()
-	stopLoop := stage("rules", d.loop)
-	defer stopLoop()
-	stopInspection := stage("inspection", d.inspect)
-	defer stopInspection()
+	stage("rules", d.loop)
+	stage("inspection", d.inspect)
 	if d.cfg.Beat.URL != "" {
 		beat, err := notify.NewHeartbeat(notify.HeartbeatOptions{
 			URL: d.cfg.Beat.URL, Every: d.cfg.Beat.Every, Healthy: d.healthy, Log: d.log,
@@ -206,18 +214,15 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 		if err != nil {
 			return fmt.Errorf("heartbeat: %w", err)
 		}
-		stopBeat := stage("heartbeat", beat.Run)
-		defer stopBeat()
+		stage("heartbeat", beat.Run)
 	}
-	stopPage := stage("page", page.run)
-	defer stopPage()
+	stage("page", page.run)
 	at.page = page.addr()
 	var sink broker.Sink = d
 	if o.sink != nil {
 		sink = o.sink(sink)
 	}
-	stopBroker := stage("broker", func(ctx context.Context) error { return b.Run(ctx, sink) })
-	defer stopBroker()
+	stage("broker", func(ctx context.Context) error { return b.Run(ctx, sink) })
 	if d.cfg.Broker.URL == "" {
 		select {
 		case at.broker = <-listening:
@@ -239,14 +244,7 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) error {
 		o.manager.stopping()
 	}
 	d.log.Info("stopping")
-	// A stage's error shows up either as the cause or when it is stopped.
-	err = nil
-	for _, stop := range []func() error{stopBroker, stopPage, stopLoop, stopWorker} {
-		if e := stop(); e != nil && !errors.Is(e, context.Canceled) {
-			err = errors.Join(err, e)
-		}
-	}
-	return err
+	return nil
 }
 
 func addrText(a net.Addr) string {

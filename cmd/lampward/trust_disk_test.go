@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -96,23 +95,7 @@ func TestRealDiskFullAndReadOnly(t *testing.T) {
 	dir, remount := smallDisk(t, 4<<20)
 	receiver := newPhone(t)
 	listen := freeAddress(t)
-	file := writeFile(t, "lampward.toml", fmt.Sprintf(`
-[broker]
-listen = %q
-[store]
-dir = %q
-[page]
-listen = ""
-[[lamp]]
-name = "tank"
-topic = "t"
-on_above = 600
-off_below = 400
-on_delay = "1ms"
-off_delay = "1ms"
-[[webhook]]
-url = %q
-`, listen, filepath.Join(dir, "db"), receiver.URL))
+	file := writeFile(t, "lampward.toml", quickConfig(listen, filepath.Join(dir, "db"), "t", receiver))
 	p := startProcess(t, "run", file, listen)
 	b := &diskBoard{t: t, listen: listen}
 	b.block()

@@ -251,11 +251,7 @@ func (c *Config) readBroker(root *table) {
 	t.str("user", "lampward", &b.User)
 	t.str("password_file", "/etc/lampward/mqtt-password", &b.PasswordFile)
 	t.str("ca_file", "/etc/lampward/ca.pem", &b.CAFile)
-	t.str("cert_file", "/etc/lampward/cert.pem", &b.CertFile)
-	t.str("key_file", "/etc/lampward/key.pem", &b.KeyFile)
-	if t.has("cert_file") != t.has("key_file") {
-		t.fail("cert_file", "cert_file and key_file go together; write both or neither")
-	}
+	needPair(t, &b.CertFile, &b.KeyFile)
 	embedded := []string{"max_packet", "max_clients", "max_per_address"}
 	t.whole("max_packet", 64, 16<<20, &b.MaxPacket)
 	t.whole("max_clients", 1, 1_000_000, &b.MaxClients)
@@ -336,11 +332,7 @@ func (c *Config) readPage(root *table) {
 		}
 		c.Page.URL = strings.TrimRight(c.Page.URL, "/")
 	}
-	p.str("cert_file", "/etc/lampward/cert.pem", &c.Page.CertFile)
-	p.str("key_file", "/etc/lampward/key.pem", &c.Page.KeyFile)
-	if p.has("cert_file") != p.has("key_file") {
-		p.fail("cert_file", "cert_file and key_file go together; write both or neither")
-	}
+	needPair(p, &c.Page.CertFile, &c.Page.KeyFile)
 	p.done()
 	seen := map[string]bool{}
 	for _, t := range root.tables("person") {
@@ -465,8 +457,7 @@ func (c *Config) readWebhook(t *table, i int) {
 	t.str("secret_file", "/etc/lampward/webhook-secret", &w.SecretFile)
 	t.str("secret_env", "LAMPWARD_WEBHOOK_SECRET", &w.SecretEnv)
 	t.str("ca_file", "/etc/lampward/ca.pem", &w.CAFile)
-	t.str("cert_file", "/etc/lampward/cert.pem", &w.CertFile)
-	t.str("key_file", "/etc/lampward/key.pem", &w.KeyFile)
+	needPair(t, &w.CertFile, &w.KeyFile)
 	t.duration("timeout", time.Second, 10*time.Minute, &w.Timeout)
 	w.Route.read(t, w.Name)
 	t.done()
@@ -622,6 +613,15 @@ func needHash(t *table, dst *string) {
 	} else if *dst != "" && !strings.HasPrefix(*dst, "$argon2id$") {
 		// Not repeated: it may be the password itself.
 		t.fail("password_hash", "is no hash of lampward's; make one with `lampward password`")
+	}
+}
+
+// needPair reads the files of a TLS certificate and its key.
+func needPair(t *table, cert, key *string) {
+	t.str("cert_file", "/etc/lampward/cert.pem", cert)
+	t.str("key_file", "/etc/lampward/key.pem", key)
+	if t.has("cert_file") != t.has("key_file") {
+		t.fail("cert_file", "cert_file and key_file go together; write both or neither")
 	}
 }
 

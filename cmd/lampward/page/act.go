@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"lampward/cmd/lampward/config"
 )
 
 func unknown(format string, args ...any) error {
@@ -98,12 +100,7 @@ func action(r *http.Request, verb string) (Action, error) {
 	}
 	switch verb {
 	case Shelve:
-		d, e := time.ParseDuration(get("for"))
-		if days, ok := strings.CutSuffix(get("for"), "d"); ok {
-			var n float64
-			n, e = strconv.ParseFloat(days, 64)
-			d = time.Duration(n * 24 * float64(time.Hour))
-		}
+		d, e := config.ParseDuration(get("for"))
 		if e != nil || d < time.Minute || d > shelfMost {
 			err = refused("for must be a time from 1m to 30d, such as \"8h\"; it is %q", short(get("for")))
 		}
@@ -144,38 +141,36 @@ func cleanName(s string) string {
 	return short(s)
 }
 
-// doForm does what a form on the page asks for, and goes back to the page.
-func (s *Server) doForm(w http.ResponseWriter, r *http.Request) {
+// do does what a request asks for. If ok is false, the answer was given.
+func (s *Server) do(w http.ResponseWriter, r *http.Request) (said string, ok bool) {
 	a, err := action(r, r.PathValue("verb"))
-	said := ""
 	if err == nil {
 		said, err = s.o.Source.Do(r.Context(), a)
 	}
 	if err != nil {
 		s.failed(w, r, err)
-		return
+		return "", false
 	}
 	s.hub.changed(a.Lamp, a.Board, true)
+	return said, true
+}
+
+// doForm does what a form on the page asks for, and goes back to the page.
+func (s *Server) doForm(w http.ResponseWriter, r *http.Request) {
 	if wantsJSON(r) {
-		writeJSON(w, http.StatusOK, map[string]string{"said": said})
+		s.apiDo(w, r)
 		return
 	}
-	setNotice(w, said)
-	http.Redirect(w, r, local(r.PostFormValue("back")), http.StatusSeeOther)
+	if said, ok := s.do(w, r); ok {
+		setNotice(w, said)
+		http.Redirect(w, r, local(r.PostFormValue("back")), http.StatusSeeOther)
+	}
 }
 
 func (s *Server) apiDo(w http.ResponseWriter, r *http.Request) {
-	a, err := action(r, r.PathValue("verb"))
-	said := ""
-	if err == nil {
-		said, err = s.o.Source.Do(r.Context(), a)
+	if said, ok := s.do(w, r); ok {
+		writeJSON(w, http.StatusOK, map[string]string{"said": said})
 	}
-	if err != nil {
-		s.failed(w, r, err)
-		return
-	}
-	s.hub.changed(a.Lamp, a.Board, true)
-	writeJSON(w, http.StatusOK, map[string]string{"said": said})
 }
 
 // The notice is what the next page says at its top; it travels in a cookie of
