@@ -115,15 +115,17 @@ type Family struct {
 	Spec func(*rand.Rand) Spec
 }
 
+// mod is a family that differs from the plain one by what f does.
+func mod(name string, f func(r *rand.Rand, s *Spec)) Family {
+	return Family{name, func(r *rand.Rand) Spec {
+		s := plain(r)
+		f(r, &s)
+		return s
+	}}
+}
+
 // Families are the fifteen hard ones.
 func Families() []Family {
-	mod := func(name string, f func(r *rand.Rand, s *Spec)) Family {
-		return Family{name, func(r *rand.Rand) Spec {
-			s := plain(r)
-			f(r, &s)
-			return s
-		}}
-	}
 	return []Family{
 		mod("clean", func(r *rand.Rand, s *Spec) {}),
 		mod("faint", func(r *rand.Rand, s *Spec) { s.Step = 26 }),
@@ -193,13 +195,6 @@ func clipped(r *rand.Rand, s *Spec) { s.Base = s.Rail - s.Step*uni(r, 0.4, 0.9) 
 
 // Mixtures are families at once, as real cellars have them.
 func Mixtures() []Family {
-	mod := func(name string, f func(r *rand.Rand, s *Spec)) Family {
-		return Family{name, func(r *rand.Rand) Spec {
-			s := plain(r)
-			f(r, &s)
-			return s
-		}}
-	}
 	return []Family{
 		mod("leak+spikes+lossy", func(r *rand.Rand, s *Spec) {
 			s.Step = uni(r, 180, 400)

@@ -1,6 +1,9 @@
 package learn
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Until the lamp's step is known, and to keep knowing it, the learner collects
 // sharp edges: eight readings on one level, then eight on another, with the
@@ -41,21 +44,10 @@ func (e *edges) push(ms int64, y float64) {
 	}
 }
 
-func sort8(v *[half]float64) {
-	for i := 1; i < half; i++ {
-		x := v[i]
-		j := i
-		for ; j > 0 && v[j-1] > x; j-- {
-			v[j] = v[j-1]
-		}
-		v[j] = x
-	}
-}
-
 // level is the mean and variance of eight readings without the two farthest
 // from their median; the variance is that of a Gaussian cut so.
 func level(v [half]float64) (mean, variance float64) {
-	sort8(&v)
+	slices.Sort(v[:])
 	s := v[:]
 	for range 2 {
 		n := len(s)
@@ -230,14 +222,7 @@ const dayMS = 86_400_000
 // crowd is the length, in hours, of the shortest part of the day that holds
 // all these times of the day (ms).
 func crowd(at []int64) float64 {
-	for i := 1; i < len(at); i++ {
-		x := at[i]
-		j := i
-		for ; j > 0 && at[j-1] > x; j-- {
-			at[j] = at[j-1]
-		}
-		at[j] = x
-	}
+	slices.Sort(at)
 	gap := at[0] + dayMS - at[len(at)-1]
 	for i := 1; i < len(at); i++ {
 		gap = max(gap, at[i]-at[i-1])
@@ -359,14 +344,8 @@ func (e *edges) blinks(floor float64) (lo, hi float64, ok bool) {
 	if e.N < nBuf {
 		return 0, 0, false
 	}
-	var s [nBuf]float64
-	for i, x := range e.V {
-		j := i
-		for ; j > 0 && s[j-1] > x; j-- {
-			s[j] = s[j-1]
-		}
-		s[j] = x
-	}
+	s := e.V
+	slices.Sort(s[:])
 	gap, at := 0.0, 0
 	for i := 4; i < nBuf-3; i++ {
 		if g := s[i] - s[i-1]; g > gap {

@@ -2,6 +2,7 @@ package learn
 
 import (
 	"math"
+	"slices"
 	"time"
 )
 
@@ -211,14 +212,7 @@ func (n *noise) observe(y float64) {
 		return
 	}
 	d := n.D[:n.N]
-	for i := 1; i < len(d); i++ {
-		x := d[i]
-		j := i
-		for ; j > 0 && d[j-1] > x; j-- {
-			d[j] = d[j-1]
-		}
-		d[j] = x
-	}
+	slices.Sort(d)
 	// mean square of the smallest 40 %, which is 0.0883 of the variance of a
 	// Gaussian difference, itself twice that of a reading
 	k := len(d) * 2 / 5
@@ -315,14 +309,8 @@ func (r *ambient) edge(size float64) {
 // oldLevel is the median of the five oldest readings kept: before an edge
 // that is seen only now.
 func (e *edges) oldLevel() float64 {
-	var s [5]float64
-	for i, x := range e.V[:5] {
-		j := i
-		for ; j > 0 && s[j-1] > x; j-- {
-			s[j] = s[j-1]
-		}
-		s[j] = x
-	}
+	s := [5]float64(e.V[:5])
+	slices.Sort(s[:])
 	return s[2]
 }
 

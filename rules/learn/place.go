@@ -1,6 +1,9 @@
 package learn
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // slot is where the ambient light usually is at one hour of the day.
 type slot struct {
@@ -75,16 +78,13 @@ func (h *hours) moves() (calm, lively float64, known bool) {
 		if h[i].Moves < 50 {
 			continue
 		}
-		j := n
-		for ; j > 0 && v[j-1] > h[i].Move; j-- {
-			v[j] = v[j-1]
-		}
-		v[j] = h[i].Move
+		v[n] = h[i].Move
 		n++
 	}
 	if n < 20 {
 		return 0, 0, false
 	}
+	slices.Sort(v[:n])
 	return v[5], v[n*3/4], true
 }
 
