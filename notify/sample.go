@@ -13,12 +13,10 @@ func sampleMessages() []Message {
 	const nasty = "tank \"1\" \\ </b>&'{{.}}\r\nBcc: x\u2028,]}\x00\x1b é"
 	at := time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC)
 	var out []Message
-	for _, k := range []rules.Kind{
-		rules.Lit, rules.Dark, rules.Blinking, rules.Silent, rules.Returned,
-		rules.ManySilent, rules.ManyReturned, rules.BatteryLow, rules.Fault,
-		rules.FaultOver, rules.Reminder, rules.Escalated, rules.Chattering,
-		rules.Settled, rules.Test, rules.Downtime,
-	} {
+	for _, k := range rules.Kinds() {
+		if !k.Alerts() {
+			continue
+		}
 		e := rules.Event{At: at, Kind: k, Text: nasty, Why: nasty, Confidence: 0.5}
 		switch k {
 		case rules.Silent, rules.Returned, rules.BatteryLow:
