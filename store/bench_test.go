@@ -328,3 +328,28 @@ func BenchmarkDue(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkOwed counts what is owed beside 100,000 finished deliveries.
+func BenchmarkOwed(b *testing.B) {
+	for _, owed := range []int{0, 1000} {
+		b.Run(fmt.Sprintf("owed=%d", owed), func(b *testing.B) {
+			const sent = 100_000
+			s := openTest(b, "")
+			var recs []Record
+			for i := range sent + owed {
+				recs = append(recs, alert(day0, lampNames[i%len(lampNames)], rules.Lit, "phone"))
+			}
+			appendAll(b, s, recs...)
+			require.NoError(b, s.update(b.Context(), false, func(t *tx) error {
+				_, err := t.exec("UPDATE outbox SET state = 1 WHERE id <= ?", sent)
+				return err
+			}))
+			for b.Loop() {
+				got, err := s.Owed(b.Context())
+				if err != nil || got.Pending != int64(owed) {
+					b.Fatal(got, err)
+				}
+			}
+		})
+	}
+}

@@ -396,19 +396,17 @@ func (d *daemon) boot(ctx context.Context) error {
 
 // caughtUp says how many messages from before the start go out now.
 func (d *daemon) caughtUp(ctx context.Context) string {
-	const most = 1000
-	st, ok := d.store.(historian)
+	st, ok := d.store.(interface {
+		Owed(ctx context.Context) (store.Owed, error)
+	})
 	if !ok {
 		return ""
 	}
-	waiting, err := st.Deliveries(ctx, store.DeliveryFilter{State: store.Pending, Limit: most})
-	switch {
-	case err != nil || len(waiting) == 0:
+	owed, err := st.Owed(ctx)
+	if err != nil || owed.Pending == 0 {
 		return ""
-	case len(waiting) == most:
-		return fmt.Sprintf(" At least %d messages from before are being sent now.", most)
 	}
-	return fmt.Sprintf(" %s from before: being sent now.", plural(len(waiting), "message"))
+	return fmt.Sprintf(" %s from before: being sent now.", plural(int(owed.Pending), "message"))
 }
 
 // stop stores what is pending and a snapshot. Broker and page have stopped by
