@@ -215,3 +215,39 @@ func TestSnapshot(t *testing.T) {
 	require.EqualValues(t, 3, seq)
 	require.Equal(t, second, parts)
 }
+
+// Reading the newest inputs looks at no hour before theirs: the cost of a
+// start does not grow with the history.
+func TestInputsLookNoFurtherBack(t *testing.T) {
+	s := openTest(t, "")
+	const hours = 48
+	for i := range hours * 4 {
+		appendAll(t, s, reading(day0.Add(time.Duration(i)*15*time.Minute), lampNames[i%3], float64(i)))
+	}
+	require.NoError(t, s.Prune(t.Context(), day0.Add(hours*time.Hour)))
+	read := func(after int64) (seqs []int64, err error) {
+		err = s.Inputs(t.Context(), after, func(seq int64, _ rules.Input, _ [][]byte) error {
+			seqs = append(seqs, seq)
+			return nil
+		})
+		return seqs, err
+	}
+	for after := range int64(hours*4 + 1) {
+		seqs, err := read(after)
+		require.NoError(t, err)
+		require.Len(t, seqs, hours*4-int(after))
+		if len(seqs) > 0 {
+			require.Equal(t, after+1, seqs[0])
+		}
+	}
+	// An old chunk that lies about its newest input is in the way only of who
+	// reads that far back, and is then found out.
+	require.NoError(t, s.update(t.Context(), false, func(tx *tx) error {
+		_, err := tx.exec("UPDATE chunk SET last = 0 WHERE id = (SELECT max(id) FROM chunk WHERE last <= 80)")
+		return err
+	}))
+	_, err := read(hours*4 - 10)
+	require.NoError(t, err)
+	_, err = read(10)
+	require.ErrorIs(t, err, ErrDamaged)
+}
