@@ -193,7 +193,7 @@ func crashFaults(t *testing.T, dir string, acked int64) (faults []string) {
 	if err != nil {
 		fault("%v", err)
 	}
-	seq, parts, err := s.LoadSnapshot(ctx)
+	seq, parts, err := snapshotOf(s)
 	if err != nil {
 		fault("%v", err)
 	} else if len(parts) == 1 && string(parts[0].Data) != fmt.Sprint(seq) {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -51,6 +52,16 @@ func appendAll(t testing.TB, s *Store, recs ...Record) int64 {
 	seq, err := s.Append(context.Background(), recs, false)
 	require.NoError(t, err)
 	return seq
+}
+
+// snapshotOf returns the newest snapshot whole.
+func snapshotOf(s *Store) (seq int64, parts []Part, err error) {
+	seq, err = s.LoadSnapshot(context.Background(), func(p Part) error {
+		p.Data = bytes.Clone(p.Data)
+		parts = append(parts, p)
+		return nil
+	})
+	return seq, parts, err
 }
 
 // history is a random run of records, as a model of what a Store must hold.

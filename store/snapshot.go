@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 
 	"lampward/rules"
@@ -44,9 +45,12 @@ func (s *Store) SaveSnapshot(ctx context.Context, seq int64, parts []Part) error
 	return nil
 }
 
-// LoadSnapshot returns the newest snapshot and the seq of the last input it
-// covers; 0 and no parts: there is none.
-func (s *Store) LoadSnapshot(ctx context.Context) (seq int64, parts []Part, err error) {
+// LoadSnapshot calls fn for each part of the newest snapshot, in the order in
+// which they were saved, and returns the seq of the last input it covers; 0 and
+// no call: there is none. A part's Data is valid only during the call. An error
+// of fn ends it and is returned.
+func (s *Store) LoadSnapshot(ctx context.Context, fn func(Part) error) (seq int64, err error) {
+	var calls error
 	err = s.view(ctx, func(r *reader) error {
 		var err error
 		if seq, err = r.meta("snapshot_seq"); err != nil {
@@ -54,19 +58,24 @@ func (s *Store) LoadSnapshot(ctx context.Context) (seq int64, parts []Part, err 
 		}
 		return r.each("SELECT id, part, body, sum FROM snapshot ORDER BY id", nil, func(row scan) error {
 			var p Part
+			var body sql.RawBytes
 			var id, sum int64
-			if err := row(&id, &p.Key, &p.Data, &sum); err != nil {
+			if err := row(&id, &p.Key, &body, &sum); err != nil {
 				return err
 			}
-			if int64(sumOf(id, p.Data)) != sum {
+			if int64(sumOf(id, body)) != sum {
 				return damagedRow("snapshot", id, errSum.Error())
 			}
-			parts = append(parts, p)
-			return nil
+			p.Data = body
+			calls = fn(p)
+			return calls
 		})
 	})
-	if err != nil {
-		return 0, nil, s.fail("load snapshot", err)
+	switch {
+	case calls != nil:
+		return 0, calls
+	case err != nil:
+		return 0, s.fail("load snapshot", err)
 	}
-	return seq, parts, nil
+	return seq, nil
 }

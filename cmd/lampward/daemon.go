@@ -68,7 +68,7 @@ type daemon struct {
 type keeper interface {
 	Append(ctx context.Context, recs []store.Record, sync bool) (firstSeq int64, err error)
 	Inputs(ctx context.Context, afterSeq int64, fn func(seq int64, in rules.Input, events [][]byte) error) error
-	LoadSnapshot(ctx context.Context) (seq int64, parts []store.Part, err error)
+	LoadSnapshot(ctx context.Context, fn func(store.Part) error) (seq int64, err error)
 	SaveSnapshot(ctx context.Context, seq int64, parts []store.Part) error
 	Prune(ctx context.Context, now time.Time) error
 	CorrectWall(ctx context.Context, fromSeq int64, offset time.Duration) error
@@ -299,14 +299,24 @@ func (d *daemon) mend(ctx context.Context, now time.Time) {
 // rebuild makes the machine of the last snapshot and the inputs since.
 func (d *daemon) rebuild(ctx context.Context) error {
 	ctx = context.WithoutCancel(ctx)
-	seq, parts, err := d.store.LoadSnapshot(ctx)
+	var parts rules.Restorer
+	var bad error
+	seq, err := d.store.LoadSnapshot(ctx, func(p store.Part) error {
+		if bad == nil {
+			bad = parts.Add(p)
+		}
+		return nil
+	})
 	if err != nil {
 		return fmt.Errorf("reading the snapshot: %w", err)
 	}
 	m := rules.New()
-	if len(parts) > 0 {
-		if m, err = rules.Restore(parts); err != nil {
-			d.log.Warn("the snapshot cannot be used; relearning from the stored readings", "error", err)
+	if seq > 0 {
+		if bad == nil {
+			m, bad = parts.Machine()
+		}
+		if bad != nil {
+			d.log.Warn("the snapshot cannot be used; relearning from the stored readings", "error", bad)
 			m, seq = rules.New(), 0
 		}
 	}
