@@ -30,7 +30,7 @@ func BenchmarkIdle(b *testing.B) {
 	bare, lampward := filepath.Join(bin, "bare"), filepath.Join(bin, "lampward")
 	buildFor(b, bare, "./testdata/bare")
 	buildFor(b, lampward, ".")
-	var base, one, thousand resident
+	var base, one, busy, thousand resident
 	for range b.N {
 		base = idle(b, exec.Command(bare, filepath.Join(b.TempDir(), "bare.db"), freeAddress(b)))
 		_, file := fleetConfig(b, 1, "")
@@ -38,6 +38,7 @@ func BenchmarkIdle(b *testing.B) {
 		listen, file := fleetConfig(b, 1000, "")
 		p := startProgram(b, exec.Command(lampward, "run", "-config", file))
 		speak(b, listen, 1000, 120)
+		busy = atRest(b, p)
 		p.end(b)
 		thousand = idle(b, exec.Command(lampward, "run", "-config", file))
 	}
@@ -45,7 +46,7 @@ func BenchmarkIdle(b *testing.B) {
 	for _, x := range []struct {
 		name string
 		resident
-	}{{"bare", base}, {"lamps=1", one}, {"lamps=1000", thousand}} {
+	}{{"bare", base}, {"lamps=1", one}, {"lamps=1000", thousand}, {"after-120000-readings", busy}} {
 		b.ReportMetric(float64(x.all)/1024, x.name+"-MB")
 		b.ReportMetric(float64(x.own)/1024, x.name+"-own-MB")
 	}
@@ -117,8 +118,12 @@ type resident struct {
 func idle(b *testing.B, cmd *exec.Cmd) resident {
 	p := startProgram(b, cmd)
 	defer p.end(b)
+	return atRest(b, p)
+}
+
+func atRest(b *testing.B, p *program) resident {
 	time.Sleep(5 * time.Second) // a benchmark may wait
-	return memoryOf(b, cmd.Process.Pid)
+	return memoryOf(b, p.cmd.Process.Pid)
 }
 
 func memoryOf(b *testing.B, pid int) (r resident) {
