@@ -321,25 +321,48 @@ type machineState struct {
 // Snapshot returns the Machine's whole state, the same bytes for the same
 // state.
 func (m *Machine) Snapshot() ([]Part, error) {
+	parts := make([]Part, 0, 2+2*len(m.lamps)+2*len(m.devices))
+	err := m.EachPart(func(p Part) error {
+		parts = append(parts, p)
+		return nil
+	})
+	return parts, err
+}
+
+// EachPart calls fn for each part of a snapshot, in order, so that they need
+// not all be in memory at once. An error of fn ends it and is returned.
+func (m *Machine) EachPart(fn func(Part) error) error {
 	head, err := json.Marshal(machineState{Config: m.cfg, At: m.at, Started: m.started})
 	if err != nil {
-		return nil, fmt.Errorf("rules: snapshot: %w", err)
+		return fmt.Errorf("rules: snapshot: %w", err)
 	}
-	parts := make([]Part, 0, 2+2*len(m.lamps)+2*len(m.devices))
-	parts = append(parts, Part{"machine", head}, Part{"fleet", m.fleet.marshal()})
+	if err := fn(Part{"machine", head}); err != nil {
+		return err
+	}
+	if err := fn(Part{"fleet", m.fleet.marshal()}); err != nil {
+		return err
+	}
 	for i, l := range m.lamps {
 		b, err := l.learner.MarshalBinary()
 		if err != nil {
-			return nil, fmt.Errorf("rules: snapshot: lamp %q: %w", l.cfg.Name, err)
+			return fmt.Errorf("rules: snapshot: lamp %q: %w", l.cfg.Name, err)
 		}
-		parts = append(parts, Part{"lamp/" + l.cfg.Name, b},
-			Part{"alarm/lamp/" + l.cfg.Name, m.alarms[i].marshal()})
+		if err := fn(Part{"lamp/" + l.cfg.Name, b}); err != nil {
+			return err
+		}
+		if err := fn(Part{"alarm/lamp/" + l.cfg.Name, m.alarms[i].marshal()}); err != nil {
+			return err
+		}
 	}
 	for i, d := range m.devices {
-		parts = append(parts, Part{"device/" + d.cfg.Name, d.marshal()},
-			Part{"alarm/device/" + d.cfg.Name, m.alarms[len(m.lamps)+i].marshal()})
+		if err := fn(Part{"device/" + d.cfg.Name, d.marshal()}); err != nil {
+			return err
+		}
+		if err := fn(Part{"alarm/device/" + d.cfg.Name, m.alarms[len(m.lamps)+i].marshal()}); err != nil {
+			return err
+		}
 	}
-	return parts, nil
+	return nil
 }
 
 // Restore makes a Machine of a snapshot; step the inputs that came after it

@@ -132,7 +132,7 @@ func live(tb testing.TB, s *Store, span time.Duration, batch, syncEvery int) (re
 			for lamp := range 10 {
 				parts = append(parts, Part{Key: "lamp/" + lampNames[lamp], Data: make([]byte, 2000)})
 			}
-			require.NoError(tb, s.SaveSnapshot(ctx, s.LastSeq(), parts))
+			require.NoError(tb, s.SaveSnapshot(ctx, s.LastSeq(), partsOf(parts...)))
 			require.NoError(tb, s.Prune(ctx, at))
 		}
 	}

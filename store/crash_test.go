@@ -97,7 +97,7 @@ func crashChild(dir, how string) {
 		}
 		fmt.Println("stored", n) // one write: the parent sees all of it or nothing
 		if i%10 == 9 {
-			if err := s.SaveSnapshot(ctx, n, []Part{{Key: "machine", Data: fmt.Append(nil, n)}}); err != nil {
+			if err := s.SaveSnapshot(ctx, n, partsOf(Part{Key: "machine", Data: fmt.Append(nil, n)})); err != nil {
 				fmt.Println("error", err)
 				return
 			}

@@ -54,6 +54,18 @@ func appendAll(t testing.TB, s *Store, recs ...Record) int64 {
 	return seq
 }
 
+// partsOf gives parts to SaveSnapshot.
+func partsOf(parts ...Part) func(func(Part) error) error {
+	return func(fn func(Part) error) error {
+		for _, p := range parts {
+			if err := fn(p); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+}
+
 // snapshotOf returns the newest snapshot whole.
 func snapshotOf(s *Store) (seq int64, parts []Part, err error) {
 	seq, err = s.LoadSnapshot(context.Background(), func(p Part) error {

@@ -13,28 +13,31 @@ type Part = rules.Part
 
 const maxPart = 16 << 20 // bytes
 
-// SaveSnapshot replaces the snapshot by parts, the machine's state after the
-// input seq.
-func (s *Store) SaveSnapshot(ctx context.Context, seq int64, parts []Part) error {
-	for _, p := range parts {
-		if len(p.Data) > maxPart {
-			return s.fail("save snapshot", badInput("part", fmt.Sprintf("%q is of %d bytes; the limit is %d", p.Key, len(p.Data), maxPart)))
-		}
-	}
+// SaveSnapshot replaces the snapshot by the parts that each gives, the
+// machine's state after the input seq. Other writers wait until each is done.
+// An error of each, or of the function it is given, changes nothing.
+func (s *Store) SaveSnapshot(ctx context.Context, seq int64, each func(func(Part) error) error) error {
 	err := s.update(ctx, false, func(t *tx) error {
 		if seq > t.st.seq {
 			return badInput("seq", fmt.Sprintf("%d is after the newest input, %d", seq, t.st.seq))
 		}
-		for i, p := range parts {
+		n := int64(0)
+		err := each(func(p Part) error {
+			if len(p.Data) > maxPart {
+				return badInput("part", fmt.Sprintf("%q is of %d bytes; the limit is %d", p.Key, len(p.Data), maxPart))
+			}
 			body := p.Data
 			if body == nil {
 				body = []byte{}
 			}
-			if _, err := t.exec("INSERT OR REPLACE INTO snapshot (id, part, body, sum) VALUES (?, ?, ?, ?)", i+1, p.Key, body, sumOf(int64(i+1), body)); err != nil {
-				return err
-			}
+			n++
+			_, err := t.exec("INSERT OR REPLACE INTO snapshot (id, part, body, sum) VALUES (?, ?, ?, ?)", n, p.Key, body, sumOf(n, body))
+			return err
+		})
+		if err != nil {
+			return err
 		}
-		if _, err := t.exec("DELETE FROM snapshot WHERE id > ?", len(parts)); err != nil {
+		if _, err := t.exec("DELETE FROM snapshot WHERE id > ?", n); err != nil {
 			return err
 		}
 		return t.setMeta("snapshot_seq", seq)

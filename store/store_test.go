@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"math"
 	"testing"
 	"time"
@@ -204,10 +205,15 @@ func TestSnapshot(t *testing.T) {
 	require.Empty(t, parts)
 	appendAll(t, s, reading(day0, "tank", 1), reading(day0, "tank", 2), reading(day0, "tank", 3))
 	first := []Part{{Key: "machine", Data: []byte("{}")}, {Key: "lamp/tank", Data: []byte{0, 1, 255}}, {Key: "lamp/old", Data: nil}}
-	require.NoError(t, s.SaveSnapshot(ctx, 2, first))
+	require.NoError(t, s.SaveSnapshot(ctx, 2, partsOf(first...)))
 	second := []Part{{Key: "machine", Data: []byte("{2}")}, {Key: "lamp/tank", Data: make([]byte, 8000)}}
-	require.NoError(t, s.SaveSnapshot(ctx, 3, second))
-	require.ErrorIs(t, s.SaveSnapshot(ctx, 4, first), ErrBadInput, "of an input to come")
+	require.NoError(t, s.SaveSnapshot(ctx, 3, partsOf(second...)))
+	require.ErrorIs(t, s.SaveSnapshot(ctx, 4, partsOf(first...)), ErrBadInput, "of an input to come")
+	require.ErrorIs(t, s.SaveSnapshot(ctx, 3, partsOf(Part{Key: "lamp/tank", Data: make([]byte, maxPart+1)})), ErrBadInput)
+	half := errors.New("half way")
+	require.ErrorIs(t, s.SaveSnapshot(ctx, 3, func(fn func(Part) error) error {
+		return errors.Join(fn(Part{Key: "machine"}), half)
+	}), half)
 	require.NoError(t, s.Close())
 	s = openTest(t, dir)
 	seq, parts, err = snapshotOf(s)

@@ -69,7 +69,7 @@ type keeper interface {
 	Append(ctx context.Context, recs []store.Record, sync bool) (firstSeq int64, err error)
 	Inputs(ctx context.Context, afterSeq int64, fn func(seq int64, in rules.Input, events [][]byte) error) error
 	LoadSnapshot(ctx context.Context, fn func(store.Part) error) (seq int64, err error)
-	SaveSnapshot(ctx context.Context, seq int64, parts []store.Part) error
+	SaveSnapshot(ctx context.Context, seq int64, each func(func(store.Part) error) error) error
 	Prune(ctx context.Context, now time.Time) error
 	CorrectWall(ctx context.Context, fromSeq int64, offset time.Duration) error
 	LastAt() time.Time
@@ -78,7 +78,8 @@ type keeper interface {
 
 const (
 	snapshotEvery = time.Hour       // a restart replays at most the inputs since the last one
-	snapshotAfter = 20_000          // inputs, for a fleet too busy for snapshotEvery
+	snapshotAfter = 20_000          // inputs, or snapshotEach a lamp if that is more, for a fleet too busy for snapshotEvery
+	snapshotEach  = 200             // inputs a lamp, whose part of a snapshot is of some 6 kB
 	mendEvery     = 2 * time.Second // between attempts to store again after a failure
 	maxBatch      = 1000            // jobs stored in one transaction
 	longGap       = 30 * 24 * time.Hour
@@ -228,7 +229,7 @@ func (d *daemon) commit(ctx context.Context) {
 	if len(d.pending) == 0 {
 		d.answer(nil)
 	}
-	if d.broken == nil && (!now.Before(d.snapAt) || d.seq-d.snapSeq >= snapshotAfter) {
+	if d.broken == nil && (!now.Before(d.snapAt) || d.seq-d.snapSeq >= max(snapshotAfter, snapshotEach*int64(len(d.cfg.Lamps)))) {
 		d.snapshot(ctx, now)
 	}
 }
@@ -363,11 +364,7 @@ func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 	if d.broken != nil || d.seq == d.snapSeq {
 		return
 	}
-	parts, err := d.machine.Snapshot()
-	if err == nil {
-		err = d.store.SaveSnapshot(context.WithoutCancel(ctx), d.seq, parts)
-	}
-	if err != nil {
+	if err := d.store.SaveSnapshot(context.WithoutCancel(ctx), d.seq, d.machine.EachPart); err != nil {
 		d.log.Warn("cannot store a snapshot; a restart will take longer", "error", err)
 		return
 	}
