@@ -8,28 +8,28 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-
-	"lampward/cmd/lampward/config"
 )
 
-// BenchmarkStart starts the daemon until it is ready, and stops it: in turns
+// BenchmarkStart starts the daemon, from reading its configuration until it is
+// ready, and stops it: in turns
 // with an empty store and one lamp, an empty store and 1,000 lamps, and 1,000
 // lamps with a year of history. Each op is one start of each kind; only starts
 // are timed. It reports the medians, their ratios, and the processor time.
 //
 //	go test ./cmd/lampward -run '^$' -bench Start -benchtime 50x
 func BenchmarkStart(b *testing.B) {
-	year := houseConfig(b, b.TempDir(), 1000)
-	fill(b, year)
+	dir := b.TempDir()
+	fill(b, houseConfig(b, dir, 1000))
 	kinds := []struct {
-		name string
-		next func() *config.Config
-		took []time.Duration
-		cpu  time.Duration
+		name  string
+		dir   func() string
+		lamps int
+		took  []time.Duration
+		cpu   time.Duration
 	}{
-		{name: "one", next: func() *config.Config { return houseConfig(b, b.TempDir(), 1) }},
-		{name: "empty", next: func() *config.Config { return houseConfig(b, b.TempDir(), 1000) }},
-		{name: "year", next: func() *config.Config { return year }},
+		{name: "one", dir: b.TempDir, lamps: 1},
+		{name: "empty", dir: b.TempDir, lamps: 1000},
+		{name: "year", dir: func() string { return dir }, lamps: 1000},
 	}
 	clock := &simClock{now: yearEnd}
 	b.ResetTimer()
@@ -37,7 +37,7 @@ func BenchmarkStart(b *testing.B) {
 		clock.Advance(time.Minute) // later than what the start before has stored
 		for i := range kinds {
 			k := &kinds[i]
-			took, cpu := startOnce(b, k.next(), clock)
+			took, cpu := startOnce(b, k.dir(), k.lamps, clock)
 			k.took = append(k.took, took)
 			k.cpu += cpu
 		}
@@ -56,11 +56,12 @@ func BenchmarkStart(b *testing.B) {
 }
 
 // startOnce tells how long a daemon took to be ready, and stops it.
-func startOnce(b *testing.B, cfg *config.Config, clock *simClock) (took, cpu time.Duration) {
+func startOnce(b *testing.B, dir string, lamps int, clock *simClock) (took, cpu time.Duration) {
 	ctx, stop := context.WithCancel(b.Context())
 	ready, done := make(chan addresses, 1), make(chan error, 1)
 	cpu = cpuTime()
 	began := time.Now()
+	cfg := houseConfig(b, dir, lamps)
 	go func() {
 		done <- serve(ctx, cfg, serveOptions{
 			log: slog.New(slog.DiscardHandler), clock: clock, wall: clock.Wall,
