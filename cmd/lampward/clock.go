@@ -28,9 +28,6 @@ type machineClock struct {
 	wall  func() time.Time // time.Now, or a test's own
 	start time.Time        // holds a monotonic reading
 	base  time.Time        // engine time at start
-
-	mu   sync.Mutex
-	last time.Time
 }
 
 // newMachineClock starts an engine clock that continues after last, the
@@ -44,15 +41,9 @@ func newMachineClock(wall func() time.Time, last time.Time, offset time.Duration
 	return &machineClock{wall: wall, start: time.Now(), base: base}
 }
 
+// Now cannot go back: time.Since is of the machine's monotonic clock.
 func (c *machineClock) Now() time.Time {
-	t := c.base.Add(time.Since(c.start)).Truncate(engineResolution)
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if t.Before(c.last) {
-		t = c.last
-	}
-	c.last = t
-	return t
+	return c.base.Add(time.Since(c.start).Truncate(engineResolution))
 }
 
 func (c *machineClock) Wall() time.Time { return c.wall().Round(0).UTC().Truncate(engineResolution) }

@@ -7,28 +7,15 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync"
 	"sync/atomic"
 	"time"
 
-	"lampward/broker"
 	"lampward/cmd/lampward/config"
 	"lampward/notify"
 	"lampward/rules"
 	"lampward/store"
 )
-
-// A job is what other goroutines ask of the loop: inputs to step, or a look
-// at the machine.
-type job struct {
-	at     time.Time            // engine time of its making: a loop that was held up must not see it late
-	inputs []rules.Input        // their At is filled in by the loop
-	link   *broker.Link         // news of a client, kept until it matters
-	client string               // MQTT client that sent inputs
-	look   func(*rules.Machine) // called by the loop between steps
-	// done, if not nil, gets nil once the inputs are durable, or why they were
-	// refused. It has room for one.
-	done chan error
-}
 
 // daemon feeds what the broker hears to the rules, the store and the outbox.
 // Its loop is the only goroutine that touches the machine.
@@ -44,7 +31,10 @@ type daemon struct {
 	// tap is told of each input and its events as they are decided, for those
 	// who watch live; it must not block. nil: nobody.
 	tap  func(in rules.Input, events []rules.Event)
-	jobs chan job
+	jobs *queue
+	// dones holds channels for job.done, to be used again. Not one pool for
+	// all daemons: tests that fake time may not share channels.
+	dones sync.Pool
 
 	machine *rules.Machine
 	intake  *intake
@@ -54,14 +44,18 @@ type daemon struct {
 	stepped  atomic.Int64   // inputs given to the rules since the start
 	pending  []store.Record // stepped, not yet stored
 	waiting  []chan error   // who waits for pending to be durable
-	flushAt  time.Time      // engine time by which pending must be stored; zero: none pending
-	seq      int64          // of the newest stored input
-	snapAt   time.Time      // engine time of the next snapshot
-	snapSeq  int64          // of the newest snapshot
-	pruneAt  time.Time      // nothing is dropped before; see boot
-	broken   error          // why memory could not follow the disk; readings are refused meanwhile
-	mendAt   time.Time      // when to try again
-	refusals int            // since broken
+	storing  *batch         // stepped before pending, being stored now; nil: nothing
+	stored   chan outcome   // tells what became of storing
+	spare    *batch         // stored, its memory to be used again
+	gather   gather
+	flushAt  time.Time // engine time by which pending must be stored; zero: none pending
+	seq      int64     // of the newest stored input
+	snapAt   time.Time // engine time of the next snapshot
+	snapSeq  int64     // of the newest snapshot
+	pruneAt  time.Time // nothing is dropped before; see boot
+	broken   error     // why memory could not follow the disk; readings are refused meanwhile
+	mendAt   time.Time // when to try again
+	refusals int       // since broken
 }
 
 // keeper is what the loop needs of the store.
@@ -81,12 +75,14 @@ const (
 	snapshotAfter = 20_000          // inputs, or snapshotEach a lamp if that is more, for a fleet too busy for snapshotEvery
 	snapshotEach  = 200             // inputs a lamp, whose part of a snapshot is of some 6 kB
 	mendEvery     = 2 * time.Second // between attempts to store again after a failure
-	maxBatch      = 1000            // jobs stored in one transaction
+	maxBatch      = 1000            // inputs for which a transaction begins though nobody waits for it
+	maxPending    = 8 * maxBatch    // inputs for which the loop waits for the transaction before
 	longGap       = 30 * 24 * time.Hour
 )
 
 // loop steps whatever arrives until ctx ends, then stores what is pending and
-// a snapshot. Open rules.Machine.Step, store.Append and notify.Worker next.
+// a snapshot. While one batch is being stored it steps the next. Open
+// rules.Machine.Step, store.Append and notify.Worker next.
 func (d *daemon) loop(ctx context.Context) error {
 	for {
 		wake, cancel := d.nextWake()
@@ -94,14 +90,15 @@ func (d *daemon) loop(ctx context.Context) error {
 		case <-ctx.Done():
 			cancel()
 			return d.stop()
-		case j := <-d.jobs:
-			d.take(j)
-			for n := min(len(d.jobs), maxBatch); n > 0; n-- {
-				d.take(<-d.jobs)
-			}
+		case <-d.jobs.more:
+		case o := <-d.stored:
+			d.settle(o)
+		case <-d.gather.over:
+			d.gather.over = nil
 		case <-wake:
 		}
 		cancel()
+		d.takeAll(d.jobs.take())
 		d.tick()
 		d.commit(ctx)
 	}
@@ -110,7 +107,7 @@ func (d *daemon) loop(ctx context.Context) error {
 // tick steps what the passage of time brought about, once nothing older waits
 // in the queue.
 func (d *daemon) tick() {
-	if d.broken != nil || len(d.jobs) > 0 {
+	if d.broken != nil || d.jobs.len() > 0 {
 		return
 	}
 	d.wall.check(d)
@@ -120,8 +117,19 @@ func (d *daemon) tick() {
 	}
 }
 
+// takeAll steps the inputs of jobs.
+func (d *daemon) takeAll(jobs []entry) {
+	if len(jobs) == 0 {
+		return
+	}
+	d.wall.check(d) // the machine may have slept: what it hears first is dated right
+	for _, j := range jobs {
+		d.take(j)
+	}
+}
+
 // take steps the inputs of one job.
-func (d *daemon) take(j job) {
+func (d *daemon) take(j entry) {
 	switch {
 	case j.look != nil:
 		j.look(d.machine)
@@ -137,9 +145,6 @@ func (d *daemon) take(j job) {
 			j.done <- d.broken
 		}
 		return
-	}
-	if len(j.inputs) > 0 {
-		d.wall.check(d) // the machine may have slept: what it hears first is dated right
 	}
 	before := len(d.pending)
 	for _, in := range j.inputs {
@@ -215,88 +220,6 @@ func (d *daemon) targets(events []rules.Event, now time.Time) [][]store.Target {
 	return out
 }
 
-// commit stores what is pending if somebody waits for it or it is time, and
-// answers who waits. State changes are on disk before anything else happens.
-func (d *daemon) commit(ctx context.Context) {
-	now := d.clock.Now()
-	if d.broken != nil {
-		d.mend(ctx, now)
-		return
-	}
-	if len(d.pending) > 0 && (len(d.waiting) > 0 || !now.Before(d.flushAt) || len(d.pending) >= maxBatch) {
-		d.flush(ctx)
-	}
-	if len(d.pending) == 0 {
-		d.answer(nil)
-	}
-	if d.broken == nil && (!now.Before(d.snapAt) || d.seq-d.snapSeq >= max(snapshotAfter, snapshotEach*int64(len(d.cfg.Lamps)))) {
-		d.snapshot(ctx, now)
-	}
-}
-
-func (d *daemon) flush(ctx context.Context) {
-	// What was acknowledged must be stored even while the daemon is told to stop.
-	first, err := d.store.Append(context.WithoutCancel(ctx), d.pending, true)
-	if err != nil {
-		d.fail(fmt.Errorf("storing %d readings: %w", len(d.pending), err))
-		return
-	}
-	d.seq = first + int64(len(d.pending)) - 1
-	told := false
-	for i := range d.pending {
-		told = told || len(d.pending[i].Events) > 0
-	}
-	clear(d.pending)
-	d.pending, d.flushAt = d.pending[:0], time.Time{}
-	d.answer(nil)
-	if told {
-		d.worker.Wake()
-	}
-}
-
-func (d *daemon) answer(err error) {
-	for i, w := range d.waiting {
-		w <- err
-		d.waiting[i] = nil
-	}
-	d.waiting = d.waiting[:0]
-}
-
-// fail refuses what is pending: memory is ahead of the disk now, so the
-// machine is thrown away and made anew from what is stored.
-func (d *daemon) fail(err error) {
-	d.log.Error("cannot store; readings are refused until it works again",
-		"error", err, "do", "free space, or check the disk, in "+d.cfg.Store.Dir)
-	d.broken = err
-	d.refusals = len(d.pending)
-	d.pending, d.flushAt = d.pending[:0], time.Time{}
-	d.mendAt = d.clock.Now().Add(mendEvery)
-	d.answer(err)
-}
-
-// mend rebuilds the machine from the store and tries to write again.
-func (d *daemon) mend(ctx context.Context, now time.Time) {
-	if now.Before(d.mendAt) {
-		return
-	}
-	d.mendAt = now.Add(mendEvery)
-	if err := d.rebuild(ctx); err != nil {
-		d.broken = err
-		return
-	}
-	// The start input is the probe: if it can be stored, readings can.
-	d.broken = nil
-	lost := d.refusals
-	d.step(rules.Input{Kind: rules.InStart}, d.clock.Now())
-	d.flush(ctx)
-	if d.broken == nil {
-		d.log.Info("storing works again", "refused", lost)
-		d.refusals = 0
-	} else {
-		d.refusals = lost
-	}
-}
-
 // rebuild makes the machine of the last snapshot and the inputs since.
 func (d *daemon) rebuild(ctx context.Context) error {
 	ctx = context.WithoutCancel(ctx)
@@ -358,9 +281,7 @@ func sameEvents(events []rules.Event, stored [][]byte) bool {
 // everything.
 func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 	d.snapAt = now.Add(snapshotEvery)
-	if len(d.pending) > 0 {
-		d.flush(ctx)
-	}
+	d.flush(ctx)
 	if d.broken != nil || d.seq == d.snapSeq {
 		return
 	}
@@ -420,11 +341,9 @@ func (d *daemon) caughtUp(ctx context.Context) string {
 // now, so no job arrives any more.
 func (d *daemon) stop() error {
 	ctx := context.Background()
-	for len(d.jobs) > 0 {
-		d.take(<-d.jobs)
-	}
+	d.takeAll(d.jobs.take())
+	d.wait()
 	if d.broken != nil {
-		d.answer(d.broken)
 		return fmt.Errorf("stopped while storing did not work: %w", d.broken)
 	}
 	d.step(rules.Input{Kind: rules.InStop}, d.clock.Now())
@@ -439,7 +358,7 @@ func (d *daemon) nextWake() (<-chan time.Time, func()) {
 		return d.clock.After(d.mendAt)
 	}
 	at := earliest(d.snapAt, d.clock.Now().Add(wallCheckEvery))
-	if !d.flushAt.IsZero() {
+	if !d.flushAt.IsZero() && d.storing == nil {
 		at = earliest(at, d.flushAt)
 	}
 	if next, ok := d.machine.Next(); ok {
@@ -493,28 +412,27 @@ func (d *daemon) inspect(ctx context.Context) error {
 	}
 }
 
-// enqueue hands a job to the loop. The queue is bounded: who is faster than
-// the loop is slowed down here.
-func (d *daemon) enqueue(ctx context.Context, j job) error {
+// enqueue hands a job with inputs to the loop.
+func (d *daemon) enqueue(ctx context.Context, j job, inputs ...rules.Input) error {
 	j.at = d.clock.Now()
-	select {
-	case d.jobs <- j:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return d.jobs.put(ctx, j, inputs)
 }
 
-// do hands a job to the loop and waits until it is durable.
-func (d *daemon) do(ctx context.Context, j job) error {
-	j.done = make(chan error, 1)
-	if err := d.enqueue(ctx, j); err != nil {
+// do hands a job with inputs to the loop and waits until they are durable.
+func (d *daemon) do(ctx context.Context, j job, inputs ...rules.Input) error {
+	done, _ := d.dones.Get().(chan error)
+	if done == nil {
+		done = make(chan error, 1)
+	}
+	j.done = done
+	if err := d.enqueue(ctx, j, inputs...); err != nil {
 		return err
 	}
 	select {
-	case err := <-j.done:
+	case err := <-done:
+		d.dones.Put(done)
 		return err
-	case <-ctx.Done():
+	case <-ctx.Done(): // the loop may still answer: done is not used again
 		return ctx.Err()
 	}
 }

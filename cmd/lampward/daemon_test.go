@@ -104,7 +104,7 @@ func (h *harness) boot() {
 	}
 	h.d = &daemon{
 		cfg: h.cfg, log: log, clock: clock, store: spoiled{h.st, h}, routes: routes,
-		jobs: make(chan job, 16), intake: newIntake(h.cfg, broker.NewQuiet(log, 0)),
+		jobs: newQueue(16), intake: newIntake(h.cfg, broker.NewQuiet(log, 0)),
 		worker: notify.NewWorker(notify.Options{Outbox: h.st, Now: clock.Now}),
 	}
 	require.NoError(h.t, h.d.boot(context.Background()))
@@ -116,13 +116,14 @@ func (h *harness) crash() {
 }
 
 // turn is one turn of the loop with at most one job.
-func (h *harness) turn(j *job) error {
+func (h *harness) turn(j *entry) error {
 	if j != nil {
 		j.at, j.done = h.d.clock.Now(), make(chan error, 1)
-		h.d.take(*j)
+		h.d.takeAll([]entry{*j})
 	}
 	h.d.tick()
 	h.d.commit(context.Background())
+	h.d.wait()
 	if j != nil {
 		select {
 		case err := <-j.done:
@@ -136,11 +137,11 @@ func (h *harness) turn(j *job) error {
 
 // publish does what Publish does with a QoS 1 message.
 func (h *harness) publish(topic, payload string) error {
-	inputs := h.d.intake.inputs(broker.Message{Topic: topic, Payload: []byte(payload), QoS: 1}, h.d.clock.Wall())
+	inputs := h.d.intake.inputs(nil, broker.Message{Topic: topic, Payload: []byte(payload), QoS: 1}, h.d.clock.Wall())
 	if len(inputs) == 0 {
 		return nil
 	}
-	return h.turn(&job{inputs: inputs, client: topic + "-client"})
+	return h.turn(&entry{job{client: topic + "-client"}, inputs})
 }
 
 // live spends some days with random restarts of both kinds.
@@ -352,7 +353,7 @@ rssi = "/rssi"
 `)
 	in := h.d.intake
 	wall := h.clock.Wall()
-	take := func(m broker.Message) []rules.Input { return in.inputs(m, wall) }
+	take := func(m broker.Message) []rules.Input { return in.inputs(nil, m, wall) }
 	tank := func(payload string) broker.Message {
 		return broker.Message{Topic: "cellar/tank", Payload: []byte(payload), QoS: 1}
 	}
@@ -390,7 +391,7 @@ func TestLate(t *testing.T) {
 	wall := h.clock.Wall()
 	take := func(arrives, measured time.Duration) int {
 		payload := fmt.Sprintf(`[{"n":"light","v":300,"t":%d}]`, wall.Add(measured).Unix())
-		return len(in.inputs(broker.Message{Topic: "cellar/tank", Payload: []byte(payload)}, wall.Add(arrives)))
+		return len(in.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(payload)}, wall.Add(arrives)))
 	}
 	// A board whose clock is three hours slow is not late.
 	for m := range 5 {

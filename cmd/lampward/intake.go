@@ -4,6 +4,7 @@ import (
 	"context"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"lampward/broker"
@@ -22,19 +23,19 @@ type intake struct {
 
 // counts returns what became of messages so far.
 func (t *intake) counts() Counts {
-	t.count.mu.Lock()
-	defer t.count.mu.Unlock()
-	c := t.count.Counts
+	c := Counts{
+		Readings: t.count.readings.Load(), Unknown: t.count.unknown.Load(), Retained: t.count.retained.Load(),
+		Late: t.count.late.Load(), Malformed: t.count.malformed.Load(),
+	}
 	if t.copies != nil {
 		c.Repeated = int64(t.copies())
 	}
 	return c
 }
 
-// counters tell what became of messages; see the page's API.
+// counters count what became of messages; see Counts.
 type counters struct {
-	mu sync.Mutex
-	Counts
+	readings, unknown, retained, late, malformed atomic.Int64
 }
 
 // Counts are totals since the daemon started.
@@ -45,12 +46,6 @@ type Counts struct {
 	Repeated  int64 `json:"repeated"`  // second copies of messages that were taken; the broker keeps them out
 	Late      int64 `json:"late"`      // measured long before it arrived
 	Malformed int64 `json:"malformed"` // no finite number in it
-}
-
-func (c *counters) add(what *int64) {
-	c.mu.Lock()
-	*what++
-	c.mu.Unlock()
 }
 
 // topic is one topic and who reads what from its payloads.
@@ -107,23 +102,22 @@ func (t *intake) names() []string {
 	return out
 }
 
-// inputs decodes one message. A message that is refused for good yields no
+// inputs appends what one message says to out. A message that is refused for good yields no
 // input and no error: it is counted, logged once, and acknowledged, for
 // sending it again would not better it.
-func (t *intake) inputs(m broker.Message, wall time.Time) []rules.Input {
+func (t *intake) inputs(out []rules.Input, m broker.Message, wall time.Time) []rules.Input {
 	x := t.topics[m.Topic]
 	switch {
 	case x == nil:
-		t.count.add(&t.count.Unknown)
-		return nil
+		t.count.unknown.Add(1)
+		return out
 	case m.Retained:
-		t.count.add(&t.count.Retained)
-		return nil
+		t.count.retained.Add(1)
+		return out
 	}
 	trouble := func(err error) {
 		t.quiet.Note(m.Topic, string(broker.ReasonOf(err)), "a payload cannot be read as configured; it is dropped", "error", err)
 	}
-	var out []rules.Input
 	// Any message is a sign of life, so what is wrong with the status spoils
 	// nothing else.
 	status := rules.Input{Kind: rules.InReading, Device: x.device}
@@ -143,13 +137,13 @@ func (t *intake) inputs(m broker.Message, wall time.Time) []rules.Input {
 	for _, l := range x.lamps {
 		samples, err := broker.Decode(m.Payload, l.decode)
 		if err != nil {
-			t.count.add(&t.count.Malformed)
+			t.count.malformed.Add(1)
 			trouble(err)
 			continue
 		}
 		for _, s := range samples {
 			if s.Ago > lateAfter || !s.At.IsZero() && x.late(wall.Sub(s.At)) {
-				t.count.add(&t.count.Late)
+				t.count.late.Add(1)
 				continue
 			}
 			in := rules.Input{Kind: rules.InReading, Lamp: l.name, Device: x.device, Value: s.Value}
@@ -163,7 +157,7 @@ func (t *intake) inputs(m broker.Message, wall time.Time) []rules.Input {
 		out = append(out, status)
 	}
 	if len(out) > 0 {
-		t.count.add(&t.count.Readings)
+		t.count.readings.Add(1)
 	}
 	return out
 }
@@ -186,15 +180,16 @@ func (x *topic) late(lead time.Duration) bool {
 
 // Publish implements broker.Sink: it returns nil once the reading is stored.
 func (d *daemon) Publish(ctx context.Context, m broker.Message) error {
-	inputs := d.intake.inputs(m, d.clock.Wall())
+	var few [4]rules.Input
+	inputs := d.intake.inputs(few[:0], m, d.clock.Wall())
 	if len(inputs) == 0 {
 		return nil
 	}
-	j := job{inputs: inputs, client: m.Client}
+	j := job{client: m.Client}
 	if m.QoS > 0 {
-		return d.do(ctx, j)
+		return d.do(ctx, j, inputs...)
 	}
-	return d.enqueue(ctx, j) // nobody waits for a QoS 0 reading to be stored
+	return d.enqueue(ctx, j, inputs...) // nobody waits for a QoS 0 reading to be stored
 }
 
 // Link implements broker.Sink.
@@ -211,7 +206,7 @@ func (d *daemon) Uplink(ctx context.Context, up bool, reason string) {
 	} else {
 		d.log.Info("connected to the broker")
 	}
-	_ = d.enqueue(ctx, job{inputs: []rules.Input{{Kind: rules.InUplink, Word: word}}}) // lost only if the daemon stops
+	_ = d.enqueue(ctx, job{}, rules.Input{Kind: rules.InUplink, Word: word}) // lost only if the daemon stops
 }
 
 // links keeps the newest news of each device's connection in memory and hands

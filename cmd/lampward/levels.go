@@ -106,7 +106,7 @@ func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, erro
 	if err := writePrivate(filepath.Join(p.d.cfg.Store.Dir, levelsFile), string(b)); err != nil {
 		return "", fmt.Errorf("the levels cannot be kept, so they were not changed: %w", err)
 	}
-	if err := p.d.do(ctx, job{inputs: []rules.Input{{Kind: rules.InConfig, Config: &cfg, By: a.By}}}); err != nil {
+	if err := p.d.do(ctx, job{}, rules.Input{Kind: rules.InConfig, Config: &cfg, By: a.By}); err != nil {
 		return "", err
 	}
 	p.d.tell(a.Lamp)

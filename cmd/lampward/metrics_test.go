@@ -38,7 +38,7 @@ func scrape(t *testing.T, text string) string {
 		h.clock.Advance(time.Minute)
 	}
 	volts := 3.71
-	require.NoError(t, h.turn(&job{inputs: []rules.Input{{Kind: rules.InReading, Device: "freezer", Volts: &volts}}}))
+	require.NoError(t, h.turn(&entry{inputs: []rules.Input{{Kind: rules.InReading, Device: "freezer", Volts: &volts}}}))
 	ctx, stop := context.WithCancel(t.Context())
 	looped := make(chan error, 1)
 	go func() { looped <- h.d.loop(ctx) }()

@@ -140,13 +140,13 @@ func (c *cellar) history(hours float64) {
 	rng := rand.New(rand.NewPCG(3, 5))
 	for i := range int(hours * 60) {
 		hour := math.Mod(float64(i)/60, demoHours)
-		j := job{}
+		var inputs []rules.Input
 		for _, b := range boards {
 			if !b.gone(hour) {
-				j.inputs = append(j.inputs, rules.Input{Kind: rules.InReading, Lamp: b.name, Device: b.name, Value: b.count(hour, rng)})
+				inputs = append(inputs, rules.Input{Kind: rules.InReading, Lamp: b.name, Device: b.name, Value: b.count(hour, rng)})
 			}
 		}
-		require.NoError(c.t, c.d.do(context.Background(), j))
+		require.NoError(c.t, c.d.do(context.Background(), job{}, inputs...))
 		c.clock.Advance(time.Minute)
 	}
 }

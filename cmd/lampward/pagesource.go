@@ -274,7 +274,7 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	default:
 		return "", refusal("There is no action %q.", a.Verb)
 	}
-	if err := p.d.do(ctx, job{inputs: []rules.Input{in}}); err != nil {
+	if err := p.d.do(ctx, job{}, in); err != nil {
 		return "", err
 	}
 	return said, nil

@@ -130,7 +130,7 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	}
 	d := &daemon{
 		cfg: cfg, log: o.log, clock: o.clock, store: st,
-		jobs:   make(chan job, 256),
+		jobs:   newQueue(queueLimit),
 		intake: newIntake(cfg, broker.NewQuiet(o.log, 0)),
 	}
 	if d.linkKey, err = linkKey(cfg.Store.Dir); err != nil {

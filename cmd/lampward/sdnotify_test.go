@@ -115,7 +115,7 @@ func TestWatchdogFollowsTheLoop(t *testing.T) {
 		assert.Equal(t, 6, after(55*time.Second), "one at once, then one every third of the interval")
 
 		release := make(chan struct{})
-		h.d.jobs <- job{look: func(*rules.Machine) { <-release }}
+		require.NoError(t, h.d.enqueue(ctx, job{look: func(*rules.Machine) { <-release }}))
 		assert.Zero(t, after(10*time.Minute), "the loop is held")
 		close(release)
 		assert.NotZero(t, after(time.Minute))

@@ -224,7 +224,7 @@ func (w *world) start() {
 	ways.all = []notify.Route{labRoute{"phone", w.phone}, labRoute{"log", w.phone}}
 	w.d = &daemon{
 		cfg: w.cfg, log: log, clock: clock, store: labStore{w.st, w}, routes: ways,
-		jobs: make(chan job, 256), intake: newIntake(w.cfg, broker.NewQuiet(log, 0)),
+		jobs: newQueue(256), intake: newIntake(w.cfg, broker.NewQuiet(log, 0)),
 		worker: notify.NewWorker(notify.Options{Outbox: labOutbox{w.st, w}, Routes: ways.all, Limits: ways.limits, Now: clock.Now, Log: log,
 			Backoff: notify.Backoff{Rand: w.chance, GiveUpTries: 1 << 30}}),
 	}
@@ -354,7 +354,7 @@ func (w *world) step(every time.Duration) {
 		}
 	}
 	synctest.Wait()
-	w.most = max(w.most, len(w.d.jobs))
+	w.most = max(w.most, w.d.jobs.len())
 	if !w.until.IsZero() && time.Now().After(w.until) {
 		w.heal()
 	}

@@ -44,6 +44,7 @@ func (w *wallWatch) check(d *daemon) {
 		return
 	}
 	if w.doubted {
+		d.wait() // what is stored after it is corrected would stay wrong
 		if err := d.store.CorrectWall(context.Background(), w.fromSeq, now); err != nil {
 			d.log.Warn("cannot correct the times recorded before the clock was set; will try again", "error", err)
 			return // still doubted

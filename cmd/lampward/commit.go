@@ -1,0 +1,191 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"lampward/rules"
+	"lampward/store"
+)
+
+// batch is what one transaction stores, and who waits for it.
+type batch struct {
+	recs    []store.Record
+	waiting []chan error
+}
+
+// outcome is what came of storing a batch.
+type outcome struct {
+	first int64 // seq of its first input
+	err   error
+}
+
+// commit begins to store what is pending if somebody waits for it or it is
+// time, unless a batch is being stored already. State changes are on disk
+// before anything else happens.
+func (d *daemon) commit(ctx context.Context) {
+	now := d.clock.Now()
+	if d.broken != nil {
+		d.mend(ctx, now)
+		return
+	}
+	if d.storing != nil && len(d.pending) >= maxPending {
+		d.wait()
+	}
+	if d.storing == nil {
+		switch {
+		case len(d.pending) == 0:
+			d.waiting = answer(d.waiting, nil)
+		case len(d.waiting) > 0 && d.gather.more(len(d.waiting)):
+		case len(d.waiting) > 0, !now.Before(d.flushAt), len(d.pending) >= maxBatch:
+			d.begin(ctx)
+		}
+	}
+	if d.broken == nil && (!now.Before(d.snapAt) || d.seq-d.snapSeq >= max(snapshotAfter, snapshotEach*int64(len(d.cfg.Lamps)))) {
+		d.snapshot(ctx, now)
+	}
+}
+
+// begin has another goroutine store what is pending. settle or wait must
+// follow before the next begin.
+func (d *daemon) begin(ctx context.Context) {
+	if d.stored == nil {
+		d.stored = make(chan outcome, 1)
+	}
+	b, next := &batch{d.pending, d.waiting}, d.spare
+	if next == nil {
+		next = new(batch)
+	}
+	d.storing, d.spare = b, nil
+	d.pending, d.waiting, d.flushAt = next.recs, next.waiting, time.Time{}
+	d.gather.begin(len(b.waiting))
+	ctx = context.WithoutCancel(ctx) // what was acknowledged must be stored even while the daemon is told to stop
+	go func() {
+		first, err := d.store.Append(ctx, b.recs, true)
+		d.stored <- outcome{first, err}
+	}()
+}
+
+// settle answers those who waited for the batch that was being stored.
+func (d *daemon) settle(o outcome) {
+	b := d.storing
+	d.storing = nil
+	if o.err != nil {
+		d.fail(b, o.err)
+		return
+	}
+	d.seq = o.first + int64(len(b.recs)) - 1
+	d.gather.end()
+	b.waiting = answer(b.waiting, nil)
+	for i := range b.recs {
+		if len(b.recs[i].Events) > 0 {
+			d.worker.Wake()
+			break
+		}
+	}
+	clear(b.recs)
+	b.recs = b.recs[:0]
+	d.spare = b
+}
+
+// wait waits until nothing is being stored.
+func (d *daemon) wait() {
+	if d.storing != nil {
+		d.settle(<-d.stored)
+	}
+}
+
+// flush stores what is pending and waits for it.
+func (d *daemon) flush(ctx context.Context) {
+	d.wait()
+	if d.broken == nil && len(d.pending) > 0 {
+		d.begin(ctx)
+		d.wait()
+	}
+}
+
+// answer tells those who wait how it went, and returns their list, empty.
+func answer(waiting []chan error, err error) []chan error {
+	for i, w := range waiting {
+		w <- err
+		waiting[i] = nil
+	}
+	return waiting[:0]
+}
+
+// fail refuses what could not be stored and what was stepped since: memory is
+// ahead of the disk now, so the machine is thrown away and made anew from what
+// is stored.
+func (d *daemon) fail(b *batch, err error) {
+	err = fmt.Errorf("storing %d readings: %w", len(b.recs), err)
+	d.log.Error("cannot store; readings are refused until it works again",
+		"error", err, "do", "free space, or check the disk, in "+d.cfg.Store.Dir)
+	d.broken = err
+	d.refusals = len(b.recs) + len(d.pending)
+	d.pending, d.flushAt = d.pending[:0], time.Time{}
+	d.mendAt = d.clock.Now().Add(mendEvery)
+	answer(b.waiting, err)
+	d.waiting = answer(d.waiting, err)
+}
+
+// mend rebuilds the machine from the store and tries to write again.
+func (d *daemon) mend(ctx context.Context, now time.Time) {
+	if now.Before(d.mendAt) {
+		return
+	}
+	d.mendAt = now.Add(mendEvery)
+	if err := d.rebuild(ctx); err != nil {
+		d.broken = err
+		return
+	}
+	// The start input is the probe: if it can be stored, readings can.
+	d.broken = nil
+	lost := d.refusals
+	d.step(rules.Input{Kind: rules.InStart}, d.clock.Now())
+	d.flush(ctx)
+	if d.broken == nil {
+		d.log.Info("storing works again", "refused", lost)
+		d.refusals = 0
+	} else {
+		d.refusals = lost
+	}
+}
+
+// gather decides how long to wait for company before a batch is stored. Who is
+// answered comes back with the next reading a moment later; to begin at once
+// with the one reading that came meanwhile would leave all others waiting for
+// a transaction of one.
+type gather struct {
+	waited int           // how many waited for the last batch
+	began  time.Time     // when storing it began
+	took   time.Duration // how long that took
+	ended  time.Time
+	over   <-chan time.Time // the wait for company is over; nil: none is on
+}
+
+func (g *gather) begin(waiting int) {
+	g.waited, g.began, g.over = waiting, time.Now(), nil
+}
+
+func (g *gather) end() {
+	g.ended = time.Now()
+	g.took = g.ended.Sub(g.began)
+}
+
+// more tells whether it is worth waiting for more than those who wait now: if
+// they are less than half of those of the last batch, for at most half the
+// time that storing it took.
+func (g *gather) more(waiting int) bool {
+	if 2*waiting >= g.waited {
+		return false
+	}
+	left := g.took/2 - time.Since(g.ended)
+	if left <= 0 {
+		return false
+	}
+	if g.over == nil {
+		g.over = time.After(left)
+	}
+	return true
+}

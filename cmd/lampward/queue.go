@@ -1,0 +1,111 @@
+package main
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"lampward/broker"
+	"lampward/rules"
+)
+
+// A job is what other goroutines ask of the loop, besides stepping inputs.
+type job struct {
+	at     time.Time            // engine time of its making: a loop that was held up must not see it late
+	link   *broker.Link         // news of a client, kept until it matters
+	client string               // MQTT client that sent inputs
+	look   func(*rules.Machine) // called by the loop between steps
+	// done, if not nil, gets nil once the inputs are durable, or why they were
+	// refused. It has room for one.
+	done chan error
+}
+
+// entry is a job with its inputs, whose At the loop fills in.
+type entry struct {
+	job
+	inputs []rules.Input
+}
+
+// queueLimit is how many jobs wait for the loop before who brings more has to
+// wait: some hundred kilobytes.
+const queueLimit = 1024
+
+// queue holds the jobs that wait for the loop, in the order they came. The
+// loop takes all of them at once: under load that costs far less than a
+// channel, which wakes it for each.
+type queue struct {
+	more  chan struct{} // has one token whenever a job came to an empty queue
+	limit int
+
+	mu     sync.Mutex
+	jobs   []entry       // their inputs are set by take, from inputs, so that a reading allocates nothing
+	counts []int         // of inputs of each job
+	inputs []rules.Input // of all jobs
+	room   chan struct{} // closed when the queue was emptied; nil: nobody waits
+
+	spare struct { // what take gave last, to be used again
+		jobs   []entry
+		counts []int
+		inputs []rules.Input
+	}
+}
+
+func newQueue(limit int) *queue { return &queue{more: make(chan struct{}, 1), limit: limit} }
+
+// put appends a job. While the queue is full it waits, at most until ctx ends:
+// who is faster than the loop is slowed down here.
+func (q *queue) put(ctx context.Context, j job, inputs []rules.Input) error {
+	for {
+		q.mu.Lock()
+		if len(q.jobs) < q.limit {
+			break
+		}
+		if q.room == nil {
+			q.room = make(chan struct{})
+		}
+		room := q.room
+		q.mu.Unlock()
+		select {
+		case <-room:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	q.inputs = append(q.inputs, inputs...)
+	q.counts = append(q.counts, len(inputs))
+	q.jobs = append(q.jobs, entry{job: j})
+	first := len(q.jobs) == 1
+	q.mu.Unlock()
+	if first {
+		select {
+		case q.more <- struct{}{}:
+		default:
+		}
+	}
+	return nil
+}
+
+// take empties the queue. What it returns is good until the next take.
+func (q *queue) take() []entry {
+	q.mu.Lock()
+	jobs, counts, inputs := q.jobs, q.counts, q.inputs
+	clear(q.spare.jobs) // lets go of what they point to
+	clear(q.spare.inputs)
+	q.jobs, q.counts, q.inputs = q.spare.jobs[:0], q.spare.counts[:0], q.spare.inputs[:0]
+	q.spare.jobs, q.spare.counts, q.spare.inputs = jobs, counts, inputs
+	if q.room != nil {
+		close(q.room)
+		q.room = nil
+	}
+	q.mu.Unlock()
+	for i := range jobs {
+		jobs[i].inputs, inputs = inputs[:counts[i]:counts[i]], inputs[counts[i]:]
+	}
+	return jobs
+}
+
+func (q *queue) len() int {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return len(q.jobs)
+}
