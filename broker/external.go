@@ -77,6 +77,7 @@ type External struct {
 	seed   maphash.Seed
 	stats  externalStats
 	ran    atomic.Bool
+	short  int // connections in a row that came up and did not hold for retryGood
 
 	// For tests: opens the connection to the broker.
 	dial func(ctx context.Context) (net.Conn, error)
@@ -336,8 +337,12 @@ func (x *External) session(parent context.Context, sink Sink) (up bool, held tim
 	}
 	if up {
 		x.stats.lost.Add(1)
-		if held < 5*time.Second && !errors.Is(err, errRefused) {
-			err = fmt.Errorf("%w: is another client using the client id %q?", err, x.opts.ClientID)
+		// Two clients with one id throw each other out again and again.
+		if x.short++; held >= retryGood || errors.Is(err, errRefused) {
+			x.short = 0
+		}
+		if x.short > 0 && held < 5*time.Second || x.short > 1 {
+			err = fmt.Errorf("%w; it may be that another client with the client id %q connects: give each lampward a client_id of its own in [broker]", err, x.opts.ClientID)
 		}
 	}
 	return up, held, err

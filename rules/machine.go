@@ -10,7 +10,9 @@ package rules
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"lampward/rules/span"
@@ -319,78 +321,146 @@ type machineState struct {
 // Snapshot returns the Machine's whole state, the same bytes for the same
 // state.
 func (m *Machine) Snapshot() ([]Part, error) {
+	parts := make([]Part, 0, 2+2*len(m.lamps)+2*len(m.devices))
+	err := m.EachPart(func(p Part) error {
+		parts = append(parts, p)
+		return nil
+	})
+	return parts, err
+}
+
+// EachPart calls fn for each part of a snapshot, in order, so that they need
+// not all be in memory at once. An error of fn ends it and is returned.
+func (m *Machine) EachPart(fn func(Part) error) error {
 	head, err := json.Marshal(machineState{Config: m.cfg, At: m.at, Started: m.started})
 	if err != nil {
-		return nil, fmt.Errorf("rules: snapshot: %w", err)
+		return fmt.Errorf("rules: snapshot: %w", err)
 	}
-	parts := make([]Part, 0, 2+2*len(m.lamps)+2*len(m.devices))
-	parts = append(parts, Part{"machine", head}, Part{"fleet", m.fleet.marshal()})
+	if err := fn(Part{"machine", head}); err != nil {
+		return err
+	}
+	if err := fn(Part{"fleet", m.fleet.marshal()}); err != nil {
+		return err
+	}
 	for i, l := range m.lamps {
 		b, err := l.learner.MarshalBinary()
 		if err != nil {
-			return nil, fmt.Errorf("rules: snapshot: lamp %q: %w", l.cfg.Name, err)
+			return fmt.Errorf("rules: snapshot: lamp %q: %w", l.cfg.Name, err)
 		}
-		parts = append(parts, Part{"lamp/" + l.cfg.Name, b},
-			Part{"alarm/lamp/" + l.cfg.Name, m.alarms[i].marshal()})
+		if err := fn(Part{"lamp/" + l.cfg.Name, b}); err != nil {
+			return err
+		}
+		if err := fn(Part{"alarm/lamp/" + l.cfg.Name, m.alarms[i].marshal()}); err != nil {
+			return err
+		}
 	}
 	for i, d := range m.devices {
-		parts = append(parts, Part{"device/" + d.cfg.Name, d.marshal()},
-			Part{"alarm/device/" + d.cfg.Name, m.alarms[len(m.lamps)+i].marshal()})
+		if err := fn(Part{"device/" + d.cfg.Name, d.marshal()}); err != nil {
+			return err
+		}
+		if err := fn(Part{"alarm/device/" + d.cfg.Name, m.alarms[len(m.lamps)+i].marshal()}); err != nil {
+			return err
+		}
 	}
-	return parts, nil
+	return nil
 }
 
 // Restore makes a Machine of a snapshot; step the inputs that came after it
 // next. The error says which part is damaged or of a newer version.
 func Restore(parts []Part) (*Machine, error) {
-	byKey := make(map[string][]byte, len(parts))
+	var r Restorer
 	for _, p := range parts {
-		byKey[p.Key] = p.Data
-	}
-	var head machineState
-	if err := json.Unmarshal(byKey["machine"], &head); err != nil {
-		return nil, fmt.Errorf("rules: snapshot: part %q: %w", "machine", err)
-	}
-	m := New()
-	m.at, m.started = head.At.UTC(), head.Started
-	m.configure(head.Config)
-	var err error
-	part := func(key string, take func([]byte) error) {
-		data, ok := byKey[key]
-		if err == nil && ok {
-			if e := take(data); e != nil {
-				err = fmt.Errorf("rules: snapshot: part %q: %w", key, e)
-			}
-		} else if err == nil {
-			err = fmt.Errorf("rules: snapshot: part %q is missing", key)
+		if err := r.Add(p); err != nil {
+			return nil, err
 		}
 	}
-	takeAlarm := func(i int, key string) func([]byte) error {
-		return func(b []byte) error {
-			a, err := unmarshalAlarm(key, b)
-			if err == nil {
-				m.alarms[i] = a
-			}
-			return err
-		}
-	}
-	part("fleet", m.fleet.unmarshal)
-	for i, l := range m.lamps {
-		part("lamp/"+l.cfg.Name, l.learner.UnmarshalBinary)
-		part("alarm/lamp/"+l.cfg.Name, takeAlarm(i, "lamp/"+l.cfg.Name))
-	}
-	for i, d := range m.devices {
-		part("device/"+d.cfg.Name, func(b []byte) error {
-			got, err := unmarshalDevice(d.cfg, b)
-			if err == nil {
-				m.devices[i] = got
-			}
-			return err
-		})
-		part("alarm/device/"+d.cfg.Name, takeAlarm(len(m.lamps)+i, "device/"+d.cfg.Name))
-	}
+	return r.Machine()
+}
+
+// Restorer makes a Machine of a snapshot that is read part by part, so that it
+// is not in memory twice: Add each part in the order of Snapshot, then call
+// Machine.
+type Restorer struct {
+	m    *Machine
+	have map[string]bool // keys added
+}
+
+// Add takes one part, and keeps nothing of it. The error says which part is
+// damaged or of a newer version; the Restorer is of no use then.
+func (r *Restorer) Add(p Part) error {
+	err := r.add(p)
 	if err != nil {
-		return nil, err
+		return fmt.Errorf("rules: snapshot: part %q: %w", p.Key, err)
+	}
+	return nil
+}
+
+func (r *Restorer) add(p Part) error {
+	if p.Key == "machine" {
+		var head machineState
+		if err := json.Unmarshal(p.Data, &head); err != nil {
+			return err
+		}
+		r.m, r.have = New(), map[string]bool{}
+		r.m.at, r.m.started = head.At.UTC(), head.Started
+		r.m.configure(head.Config)
+		return nil
+	}
+	m := r.m
+	if m == nil {
+		return errors.New(`part "machine" must come first`)
+	}
+	r.have[p.Key] = true
+	if p.Key == "fleet" {
+		return m.fleet.unmarshal(p.Data)
+	}
+	key, isAlarm := strings.CutPrefix(p.Key, "alarm/")
+	sort, name, _ := strings.Cut(key, "/")
+	i, known := m.lampAt[name]
+	if sort == "device" {
+		i, known = m.deviceAt[name]
+	}
+	var err error
+	switch {
+	case !known:
+	case isAlarm:
+		if sort == "device" {
+			i += len(m.lamps)
+		}
+		var a *alarm
+		if a, err = unmarshalAlarm(key, p.Data); err == nil {
+			m.alarms[i] = a
+		}
+	case sort == "lamp":
+		err = m.lamps[i].learner.UnmarshalBinary(p.Data)
+	case sort == "device":
+		var d *device
+		if d, err = unmarshalDevice(m.devices[i].cfg, p.Data); err == nil {
+			m.devices[i] = d
+		}
+	}
+	return err
+}
+
+// Machine returns the Machine of the parts that were added. The error says
+// which part is missing.
+func (r *Restorer) Machine() (*Machine, error) {
+	m := r.m
+	if m == nil {
+		return nil, fmt.Errorf("rules: snapshot: part %q is missing", "machine")
+	}
+	keys := make([]string, 0, 1+2*len(m.lamps)+2*len(m.devices))
+	keys = append(keys, "fleet")
+	for _, l := range m.lamps {
+		keys = append(keys, "lamp/"+l.cfg.Name, "alarm/lamp/"+l.cfg.Name)
+	}
+	for _, d := range m.devices {
+		keys = append(keys, "device/"+d.cfg.Name, "alarm/device/"+d.cfg.Name)
+	}
+	for _, k := range keys {
+		if !r.have[k] {
+			return nil, fmt.Errorf("rules: snapshot: part %q is missing", k)
+		}
 	}
 	m.fleet.configure(m.cfg.FoldDevices, m.devices) // they were replaced
 	m.refreshAll()

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
@@ -246,8 +247,27 @@ func TestSnapshot(t *testing.T) {
 		assert.Less(t, len(p.Data), 8<<10, p.Key)
 	}
 
+	// Nothing of a part is kept: its bytes may be used again.
+	var r Restorer
+	for _, p := range a {
+		data := bytes.Clone(p.Data)
+		require.NoError(t, r.Add(Part{p.Key, data}))
+		for i := range data {
+			data[i] = 'x'
+		}
+	}
+	restored, err = r.Machine()
+	require.NoError(t, err)
+	b, err = restored.Snapshot()
+	require.NoError(t, err)
+	assert.Equal(t, a, b)
+
 	_, err = Restore(a[:len(a)-1])
 	assert.ErrorContains(t, err, "missing")
+	_, err = Restore(nil)
+	assert.ErrorContains(t, err, `"machine" is missing`)
+	_, err = Restore(a[1:])
+	assert.ErrorContains(t, err, "must come first")
 	a[2].Data = []byte("rubbish")
 	_, err = Restore(a)
 	assert.ErrorContains(t, err, a[2].Key)

@@ -132,7 +132,7 @@ func live(tb testing.TB, s *Store, span time.Duration, batch, syncEvery int) (re
 			for lamp := range 10 {
 				parts = append(parts, Part{Key: "lamp/" + lampNames[lamp], Data: make([]byte, 2000)})
 			}
-			require.NoError(tb, s.SaveSnapshot(ctx, s.LastSeq(), parts))
+			require.NoError(tb, s.SaveSnapshot(ctx, s.LastSeq(), partsOf(parts...)))
 			require.NoError(tb, s.Prune(ctx, at))
 		}
 	}
@@ -323,6 +323,31 @@ func BenchmarkDue(b *testing.B) {
 				due, _, err := s.Due(ctx, day0, 10, []string{"phone"})
 				if err != nil || len(due) != 10 {
 					b.Fatal(len(due), err)
+				}
+			}
+		})
+	}
+}
+
+// BenchmarkOwed counts what is owed beside 100,000 finished deliveries.
+func BenchmarkOwed(b *testing.B) {
+	for _, owed := range []int{0, 1000} {
+		b.Run(fmt.Sprintf("owed=%d", owed), func(b *testing.B) {
+			const sent = 100_000
+			s := openTest(b, "")
+			var recs []Record
+			for i := range sent + owed {
+				recs = append(recs, alert(day0, lampNames[i%len(lampNames)], rules.Lit, "phone"))
+			}
+			appendAll(b, s, recs...)
+			require.NoError(b, s.update(b.Context(), false, func(t *tx) error {
+				_, err := t.exec("UPDATE outbox SET state = 1 WHERE id <= ?", sent)
+				return err
+			}))
+			for b.Loop() {
+				got, err := s.Owed(b.Context())
+				if err != nil || got.Pending != int64(owed) {
+					b.Fatal(got, err)
 				}
 			}
 		})

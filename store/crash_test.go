@@ -97,7 +97,7 @@ func crashChild(dir, how string) {
 		}
 		fmt.Println("stored", n) // one write: the parent sees all of it or nothing
 		if i%10 == 9 {
-			if err := s.SaveSnapshot(ctx, n, []Part{{Key: "machine", Data: fmt.Append(nil, n)}}); err != nil {
+			if err := s.SaveSnapshot(ctx, n, partsOf(Part{Key: "machine", Data: fmt.Append(nil, n)})); err != nil {
 				fmt.Println("error", err)
 				return
 			}
@@ -193,7 +193,7 @@ func crashFaults(t *testing.T, dir string, acked int64) (faults []string) {
 	if err != nil {
 		fault("%v", err)
 	}
-	seq, parts, err := s.LoadSnapshot(ctx)
+	seq, parts, err := snapshotOf(s)
 	if err != nil {
 		fault("%v", err)
 	} else if len(parts) == 1 && string(parts[0].Data) != fmt.Sprint(seq) {

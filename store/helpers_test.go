@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -51,6 +52,28 @@ func appendAll(t testing.TB, s *Store, recs ...Record) int64 {
 	seq, err := s.Append(context.Background(), recs, false)
 	require.NoError(t, err)
 	return seq
+}
+
+// partsOf gives parts to SaveSnapshot.
+func partsOf(parts ...Part) func(func(Part) error) error {
+	return func(fn func(Part) error) error {
+		for _, p := range parts {
+			if err := fn(p); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+}
+
+// snapshotOf returns the newest snapshot whole.
+func snapshotOf(s *Store) (seq int64, parts []Part, err error) {
+	seq, err = s.LoadSnapshot(context.Background(), func(p Part) error {
+		p.Data = bytes.Clone(p.Data)
+		parts = append(parts, p)
+		return nil
+	})
+	return seq, parts, err
 }
 
 // history is a random run of records, as a model of what a Store must hold.

@@ -33,10 +33,7 @@ func msTime(ms int64) time.Time { return time.UnixMilli(ms).UTC() }
 func (s *Store) Inputs(ctx context.Context, afterSeq int64, fn func(seq int64, in rules.Input, eventsJSON [][]byte) error) error {
 	var calls error
 	err := s.view(ctx, func(r *reader) error {
-		series, err := loadSeries(r)
-		if err != nil {
-			return err
-		}
+		var series []seriesKey // read when the first packed input is met: often there is none
 		events, err := newEventCursor(r, afterSeq)
 		if err != nil {
 			return err
@@ -50,6 +47,12 @@ func (s *Store) Inputs(ctx context.Context, afterSeq int64, fn func(seq int64, i
 					return err
 				}
 			} else {
+				if series == nil {
+					var err error
+					if series, err = loadSeries(r); err != nil {
+						return err
+					}
+				}
 				id := raw.pack.series
 				if id <= 0 || id >= int64(len(series)) {
 					return damagedRow("series", id, fmt.Sprintf("it is missing, but input %d is of it", seq))
@@ -137,7 +140,11 @@ func chunkInputs(r *reader, after, horizon int64, give func(*packed) error) erro
 		hour = hour[:0]
 		return nil
 	}
-	err := r.each("SELECT id, body FROM chunk WHERE id < ? AND last > ? ORDER BY id", []any{horizon << seriesBits, after}, func(row scan) error {
+	first, err := firstChunk(r, after, horizon)
+	if err != nil {
+		return err
+	}
+	err = r.each("SELECT id, body FROM chunk WHERE id >= ? AND id < ? ORDER BY id", []any{first, horizon << seriesBits}, func(row scan) error {
 		var id int64
 		var body sql.RawBytes
 		if err := row(&id, &body); err != nil {
@@ -160,6 +167,41 @@ func chunkInputs(r *reader, after, horizon int64, give func(*packed) error) erro
 		return err
 	}
 	return flush()
+}
+
+// firstChunk gives the id from which on chunks below the horizon can hold
+// inputs after a seq. Seq and time rise together, so once a chunk ends at or
+// before that seq, all earlier hours do. It steps back from hour to hour: a
+// start that replays little reads little, however long the history.
+func firstChunk(r *reader, after, horizon int64) (int64, error) {
+	hour := horizon
+	for {
+		var id, last int64
+		found := false
+		err := r.each("SELECT id, last, body FROM chunk WHERE id < ? ORDER BY id DESC LIMIT 1", []any{hour << seriesBits}, func(row scan) error {
+			found = true
+			var said any
+			var body sql.RawBytes
+			if err := row(&id, &said, &body); err != nil {
+				return err
+			}
+			// last has no checksum of its own, and too small a one would end
+			// the search too early.
+			if err := unpackChunk(id, body, func(p packed) error { last = p.seq; return nil }); err != nil {
+				return err
+			}
+			if said != last {
+				return damagedRow("chunk", id, fmt.Sprintf("it says that its newest input is %v, and holds %d", said, last))
+			}
+			return nil
+		})
+		if err != nil || !found {
+			return 0, err
+		}
+		if hour = id >> seriesBits; last <= after {
+			return hour << seriesBits, nil
+		}
+	}
 }
 
 // otherCursor walks the inputs kept as JSON.

@@ -46,7 +46,7 @@ func cutPower(t *testing.T, seed uint64, lie string) (cuts, lost int) {
 		}
 		switch r.IntN(12) {
 		case 0:
-			require.NoError(t, s.SaveSnapshot(ctx, s.LastSeq(), []Part{{Key: "machine", Data: make([]byte, r.IntN(9000))}}))
+			require.NoError(t, s.SaveSnapshot(ctx, s.LastSeq(), partsOf(Part{Key: "machine", Data: make([]byte, r.IntN(9000))})))
 		case 1:
 			require.NoError(t, s.Prune(ctx, h.now))
 		case 2:

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 
 	"lampward/rules"
@@ -12,28 +13,31 @@ type Part = rules.Part
 
 const maxPart = 16 << 20 // bytes
 
-// SaveSnapshot replaces the snapshot by parts, the machine's state after the
-// input seq.
-func (s *Store) SaveSnapshot(ctx context.Context, seq int64, parts []Part) error {
-	for _, p := range parts {
-		if len(p.Data) > maxPart {
-			return s.fail("save snapshot", badInput("part", fmt.Sprintf("%q is of %d bytes; the limit is %d", p.Key, len(p.Data), maxPart)))
-		}
-	}
+// SaveSnapshot replaces the snapshot by the parts that each gives, the
+// machine's state after the input seq. Other writers wait until each is done.
+// An error of each, or of the function it is given, changes nothing.
+func (s *Store) SaveSnapshot(ctx context.Context, seq int64, each func(func(Part) error) error) error {
 	err := s.update(ctx, false, func(t *tx) error {
 		if seq > t.st.seq {
 			return badInput("seq", fmt.Sprintf("%d is after the newest input, %d", seq, t.st.seq))
 		}
-		for i, p := range parts {
+		n := int64(0)
+		err := each(func(p Part) error {
+			if len(p.Data) > maxPart {
+				return badInput("part", fmt.Sprintf("%q is of %d bytes; the limit is %d", p.Key, len(p.Data), maxPart))
+			}
 			body := p.Data
 			if body == nil {
 				body = []byte{}
 			}
-			if _, err := t.exec("INSERT OR REPLACE INTO snapshot (id, part, body, sum) VALUES (?, ?, ?, ?)", i+1, p.Key, body, sumOf(int64(i+1), body)); err != nil {
-				return err
-			}
+			n++
+			_, err := t.exec("INSERT OR REPLACE INTO snapshot (id, part, body, sum) VALUES (?, ?, ?, ?)", n, p.Key, body, sumOf(n, body))
+			return err
+		})
+		if err != nil {
+			return err
 		}
-		if _, err := t.exec("DELETE FROM snapshot WHERE id > ?", len(parts)); err != nil {
+		if _, err := t.exec("DELETE FROM snapshot WHERE id > ?", n); err != nil {
 			return err
 		}
 		return t.setMeta("snapshot_seq", seq)
@@ -44,9 +48,12 @@ func (s *Store) SaveSnapshot(ctx context.Context, seq int64, parts []Part) error
 	return nil
 }
 
-// LoadSnapshot returns the newest snapshot and the seq of the last input it
-// covers; 0 and no parts: there is none.
-func (s *Store) LoadSnapshot(ctx context.Context) (seq int64, parts []Part, err error) {
+// LoadSnapshot calls fn for each part of the newest snapshot, in the order in
+// which they were saved, and returns the seq of the last input it covers; 0 and
+// no call: there is none. A part's Data is valid only during the call. An error
+// of fn ends it and is returned.
+func (s *Store) LoadSnapshot(ctx context.Context, fn func(Part) error) (seq int64, err error) {
+	var calls error
 	err = s.view(ctx, func(r *reader) error {
 		var err error
 		if seq, err = r.meta("snapshot_seq"); err != nil {
@@ -54,19 +61,24 @@ func (s *Store) LoadSnapshot(ctx context.Context) (seq int64, parts []Part, err 
 		}
 		return r.each("SELECT id, part, body, sum FROM snapshot ORDER BY id", nil, func(row scan) error {
 			var p Part
+			var body sql.RawBytes
 			var id, sum int64
-			if err := row(&id, &p.Key, &p.Data, &sum); err != nil {
+			if err := row(&id, &p.Key, &body, &sum); err != nil {
 				return err
 			}
-			if int64(sumOf(id, p.Data)) != sum {
+			if int64(sumOf(id, body)) != sum {
 				return damagedRow("snapshot", id, errSum.Error())
 			}
-			parts = append(parts, p)
-			return nil
+			p.Data = body
+			calls = fn(p)
+			return calls
 		})
 	})
-	if err != nil {
-		return 0, nil, s.fail("load snapshot", err)
+	switch {
+	case calls != nil:
+		return 0, calls
+	case err != nil:
+		return 0, s.fail("load snapshot", err)
 	}
-	return seq, parts, nil
+	return seq, nil
 }

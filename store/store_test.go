@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"math"
 	"testing"
 	"time"
@@ -198,20 +199,61 @@ func TestSnapshot(t *testing.T) {
 	ctx := context.Background()
 	dir := t.TempDir()
 	s := openTest(t, dir)
-	seq, parts, err := s.LoadSnapshot(ctx)
+	seq, parts, err := snapshotOf(s)
 	require.NoError(t, err)
 	require.Zero(t, seq)
 	require.Empty(t, parts)
 	appendAll(t, s, reading(day0, "tank", 1), reading(day0, "tank", 2), reading(day0, "tank", 3))
 	first := []Part{{Key: "machine", Data: []byte("{}")}, {Key: "lamp/tank", Data: []byte{0, 1, 255}}, {Key: "lamp/old", Data: nil}}
-	require.NoError(t, s.SaveSnapshot(ctx, 2, first))
+	require.NoError(t, s.SaveSnapshot(ctx, 2, partsOf(first...)))
 	second := []Part{{Key: "machine", Data: []byte("{2}")}, {Key: "lamp/tank", Data: make([]byte, 8000)}}
-	require.NoError(t, s.SaveSnapshot(ctx, 3, second))
-	require.ErrorIs(t, s.SaveSnapshot(ctx, 4, first), ErrBadInput, "of an input to come")
+	require.NoError(t, s.SaveSnapshot(ctx, 3, partsOf(second...)))
+	require.ErrorIs(t, s.SaveSnapshot(ctx, 4, partsOf(first...)), ErrBadInput, "of an input to come")
+	require.ErrorIs(t, s.SaveSnapshot(ctx, 3, partsOf(Part{Key: "lamp/tank", Data: make([]byte, maxPart+1)})), ErrBadInput)
+	half := errors.New("half way")
+	require.ErrorIs(t, s.SaveSnapshot(ctx, 3, func(fn func(Part) error) error {
+		return errors.Join(fn(Part{Key: "machine"}), half)
+	}), half)
 	require.NoError(t, s.Close())
 	s = openTest(t, dir)
-	seq, parts, err = s.LoadSnapshot(ctx)
+	seq, parts, err = snapshotOf(s)
 	require.NoError(t, err)
 	require.EqualValues(t, 3, seq)
 	require.Equal(t, second, parts)
+}
+
+// Reading the newest inputs looks at no hour before theirs: the cost of a
+// start does not grow with the history.
+func TestInputsLookNoFurtherBack(t *testing.T) {
+	s := openTest(t, "")
+	const hours = 48
+	for i := range hours * 4 {
+		appendAll(t, s, reading(day0.Add(time.Duration(i)*15*time.Minute), lampNames[i%3], float64(i)))
+	}
+	require.NoError(t, s.Prune(t.Context(), day0.Add(hours*time.Hour)))
+	read := func(after int64) (seqs []int64, err error) {
+		err = s.Inputs(t.Context(), after, func(seq int64, _ rules.Input, _ [][]byte) error {
+			seqs = append(seqs, seq)
+			return nil
+		})
+		return seqs, err
+	}
+	for after := range int64(hours*4 + 1) {
+		seqs, err := read(after)
+		require.NoError(t, err)
+		require.Len(t, seqs, hours*4-int(after))
+		if len(seqs) > 0 {
+			require.Equal(t, after+1, seqs[0])
+		}
+	}
+	// An old chunk that lies about its newest input is in the way only of who
+	// reads that far back, and is then found out.
+	require.NoError(t, s.update(t.Context(), false, func(tx *tx) error {
+		_, err := tx.exec("UPDATE chunk SET last = 0 WHERE id = (SELECT max(id) FROM chunk WHERE last <= 80)")
+		return err
+	}))
+	_, err := read(hours*4 - 10)
+	require.NoError(t, err)
+	_, err = read(10)
+	require.ErrorIs(t, err, ErrDamaged)
 }

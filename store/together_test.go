@@ -88,7 +88,7 @@ func TestReadersAndWriterTogether(t *testing.T) {
 		}
 		appendAll(t, s, recs...)
 		if i%10 == 9 {
-			require.NoError(t, s.SaveSnapshot(ctx, s.LastSeq(), nil))
+			require.NoError(t, s.SaveSnapshot(ctx, s.LastSeq(), partsOf()))
 			require.NoError(t, s.Prune(ctx, h.now))
 		}
 	}

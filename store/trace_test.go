@@ -27,7 +27,7 @@ func fillYear(t testing.TB, s *Store, lamps int, from time.Time, span, step time
 		if at.Sub(pruned) >= time.Hour {
 			appendAll(t, s, recs...)
 			recs = recs[:0]
-			require.NoError(t, s.SaveSnapshot(ctx, s.LastSeq(), []Part{{Key: "machine", Data: []byte("{}")}}))
+			require.NoError(t, s.SaveSnapshot(ctx, s.LastSeq(), partsOf(Part{Key: "machine", Data: []byte("{}")})))
 			require.NoError(t, s.Prune(ctx, at))
 			pruned = at
 		}
@@ -182,7 +182,7 @@ func TestPruneKeepsWhatItMust(t *testing.T) {
 	require.NoError(t, s.Prune(ctx, at))
 	require.EqualValues(t, 1, firstSeq())
 	require.EqualValues(t, 50, count("event"))
-	require.NoError(t, s.SaveSnapshot(ctx, 500, []Part{{Key: "machine"}}))
+	require.NoError(t, s.SaveSnapshot(ctx, 500, partsOf(Part{Key: "machine"})))
 	require.NoError(t, s.Prune(ctx, at))
 	require.LessOrEqual(t, firstSeq(), int64(501))
 	require.Greater(t, firstSeq(), int64(450))
@@ -195,7 +195,7 @@ func TestPruneKeepsWhatItMust(t *testing.T) {
 	for _, d := range all {
 		require.NoError(t, s.Sent(ctx, d.ID, at, "ok"))
 	}
-	require.NoError(t, s.SaveSnapshot(ctx, snap, []Part{{Key: "machine"}}))
+	require.NoError(t, s.SaveSnapshot(ctx, snap, partsOf(Part{Key: "machine"})))
 	before, err := s.Trace(ctx, "tank", day0, at.Add(time.Hour), 20)
 	require.NoError(t, err)
 	require.NoError(t, s.Prune(ctx, at))

@@ -27,7 +27,7 @@ func TestWrongClockForAnHourDropsNothing(t *testing.T) {
 						r.Offset = off
 						appendAll(t, s, r)
 					}
-					require.NoError(t, s.SaveSnapshot(ctx, s.LastSeq(), nil))
+					require.NoError(t, s.SaveSnapshot(ctx, s.LastSeq(), partsOf()))
 					require.NoError(t, s.Prune(ctx, at))
 				}
 				add(0, 60)

@@ -42,7 +42,7 @@ func (d *daemon) commit(ctx context.Context) {
 			d.begin(ctx)
 		}
 	}
-	if d.broken == nil && (!now.Before(d.snapAt) || d.seq-d.snapSeq >= snapshotAfter) {
+	if d.broken == nil && (!now.Before(d.snapAt) || d.seq-d.snapSeq >= max(snapshotAfter, snapshotEach*int64(len(d.cfg.Lamps)))) {
 		d.snapshot(ctx, now)
 	}
 }

@@ -62,8 +62,8 @@ type daemon struct {
 type keeper interface {
 	Append(ctx context.Context, recs []store.Record, sync bool) (firstSeq int64, err error)
 	Inputs(ctx context.Context, afterSeq int64, fn func(seq int64, in rules.Input, events [][]byte) error) error
-	LoadSnapshot(ctx context.Context) (seq int64, parts []store.Part, err error)
-	SaveSnapshot(ctx context.Context, seq int64, parts []store.Part) error
+	LoadSnapshot(ctx context.Context, fn func(store.Part) error) (seq int64, err error)
+	SaveSnapshot(ctx context.Context, seq int64, each func(func(store.Part) error) error) error
 	Prune(ctx context.Context, now time.Time) error
 	CorrectWall(ctx context.Context, fromSeq int64, offset time.Duration) error
 	LastAt() time.Time
@@ -72,7 +72,8 @@ type keeper interface {
 
 const (
 	snapshotEvery = time.Hour       // a restart replays at most the inputs since the last one
-	snapshotAfter = 20_000          // inputs, for a fleet too busy for snapshotEvery
+	snapshotAfter = 20_000          // inputs, or snapshotEach a lamp if that is more, for a fleet too busy for snapshotEvery
+	snapshotEach  = 200             // inputs a lamp, whose part of a snapshot is of some 6 kB
 	mendEvery     = 2 * time.Second // between attempts to store again after a failure
 	maxBatch      = 1000            // inputs for which a transaction begins though nobody waits for it
 	maxPending    = 8 * maxBatch    // inputs for which the loop waits for the transaction before
@@ -222,14 +223,24 @@ func (d *daemon) targets(events []rules.Event, now time.Time) [][]store.Target {
 // rebuild makes the machine of the last snapshot and the inputs since.
 func (d *daemon) rebuild(ctx context.Context) error {
 	ctx = context.WithoutCancel(ctx)
-	seq, parts, err := d.store.LoadSnapshot(ctx)
+	var parts rules.Restorer
+	var bad error
+	seq, err := d.store.LoadSnapshot(ctx, func(p store.Part) error {
+		if bad == nil {
+			bad = parts.Add(p)
+		}
+		return nil
+	})
 	if err != nil {
 		return fmt.Errorf("reading the snapshot: %w", err)
 	}
 	m := rules.New()
-	if len(parts) > 0 {
-		if m, err = rules.Restore(parts); err != nil {
-			d.log.Warn("the snapshot cannot be used; relearning from the stored readings", "error", err)
+	if seq > 0 {
+		if bad == nil {
+			m, bad = parts.Machine()
+		}
+		if bad != nil {
+			d.log.Warn("the snapshot cannot be used; relearning from the stored readings", "error", bad)
 			m, seq = rules.New(), 0
 		}
 	}
@@ -274,11 +285,7 @@ func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 	if d.broken != nil || d.seq == d.snapSeq {
 		return
 	}
-	parts, err := d.machine.Snapshot()
-	if err == nil {
-		err = d.store.SaveSnapshot(context.WithoutCancel(ctx), d.seq, parts)
-	}
-	if err != nil {
+	if err := d.store.SaveSnapshot(context.WithoutCancel(ctx), d.seq, d.machine.EachPart); err != nil {
 		d.log.Warn("cannot store a snapshot; a restart will take longer", "error", err)
 		return
 	}
@@ -317,19 +324,17 @@ func (d *daemon) boot(ctx context.Context) error {
 
 // caughtUp says how many messages from before the start go out now.
 func (d *daemon) caughtUp(ctx context.Context) string {
-	const most = 1000
-	st, ok := d.store.(historian)
+	st, ok := d.store.(interface {
+		Owed(ctx context.Context) (store.Owed, error)
+	})
 	if !ok {
 		return ""
 	}
-	waiting, err := st.Deliveries(ctx, store.DeliveryFilter{State: store.Pending, Limit: most})
-	switch {
-	case err != nil || len(waiting) == 0:
+	owed, err := st.Owed(ctx)
+	if err != nil || owed.Pending == 0 {
 		return ""
-	case len(waiting) == most:
-		return fmt.Sprintf(" At least %d messages from before are being sent now.", most)
 	}
-	return fmt.Sprintf(" %s from before: being sent now.", plural(len(waiting), "message"))
+	return fmt.Sprintf(" %s from before: being sent now.", plural(int(owed.Pending), "message"))
 }
 
 // stop stores what is pending and a snapshot. Broker and page have stopped by

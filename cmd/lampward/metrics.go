@@ -36,7 +36,7 @@ type meters struct {
 
 // outboxStore is what the meters need of the store.
 type outboxStore interface {
-	Deliveries(ctx context.Context, f store.DeliveryFilter) ([]store.DeliveryRow, error)
+	Owed(ctx context.Context) (store.Owed, error)
 	Size(ctx context.Context) (store.Size, error)
 }
 
@@ -76,10 +76,6 @@ func (m *meters) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", openMetricsType)
 	_, _ = w.Write([]byte(text))
 }
-
-// countLimit is the most messages of one state that are counted, for counting
-// reads them.
-const countLimit = 1000
 
 func (m *meters) text(ctx context.Context) (string, error) {
 	st, err := m.source.Status(ctx)
@@ -167,14 +163,13 @@ func (m *meters) writeStore(ctx context.Context, x *exposition) error {
 	x.family("lampward_store_bytes", "gauge", "bytes", "Room that the database takes on disk.")
 	x.sample("lampward_store_bytes", float64(size.DB), "file", "database")
 	x.sample("lampward_store_bytes", float64(size.WAL), "file", "log")
-	x.family("lampward_alerts_owed", "gauge", "", fmt.Sprintf("Alerts not delivered: pending ones are still tried, dead ones were given up. Counted up to %d.", countLimit))
-	for _, s := range []store.State{store.Pending, store.Dead} {
-		rows, err := m.store.Deliveries(ctx, store.DeliveryFilter{State: s, Limit: countLimit})
-		if err != nil {
-			return err
-		}
-		x.sample("lampward_alerts_owed", float64(len(rows)), "state", string(s))
+	owed, err := m.store.Owed(ctx)
+	if err != nil {
+		return err
 	}
+	x.family("lampward_alerts_owed", "gauge", "", "Alerts not delivered: pending ones are still tried, dead ones were given up.")
+	x.sample("lampward_alerts_owed", float64(owed.Pending), "state", string(store.Pending))
+	x.sample("lampward_alerts_owed", float64(owed.Dead), "state", string(store.Dead))
 	return nil
 }
 

@@ -80,9 +80,7 @@ func fill(tb testing.TB, cfg *config.Config) {
 			m.Step(rules.Input{Kind: rules.InReading, At: yearEnd.Add(time.Duration(i-180) * time.Minute), Lamp: l.Name, Device: l.Name, Value: 212 + float64(i%11)})
 		}
 	}
-	parts, err := m.Snapshot()
-	require.NoError(tb, err)
-	require.NoError(tb, st.SaveSnapshot(ctx, st.LastSeq(), parts))
+	require.NoError(tb, st.SaveSnapshot(ctx, st.LastSeq(), m.EachPart))
 }
 
 func serveHouse(tb testing.TB, cfg *config.Config) string {

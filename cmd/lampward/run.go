@@ -10,6 +10,7 @@ import (
 	"net"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"sync"
@@ -67,7 +68,11 @@ func init() {
 			load: func() (*config.Config, error) { return config.Load(cfg.File) },
 			options: func(cfg *config.Config) serveOptions {
 				log := newLog(c.err, cfg.Log)
-				return serveOptions{log: log, manager: newManager(os.Getenv, os.Getpid(), log)}
+				return serveOptions{
+					log: log, manager: newManager(os.Getenv, os.Getpid(), log),
+					// What reading the stored state left behind goes back to the system.
+					ready: func(addresses) { debug.FreeOSMemory() },
+				}
 			},
 		}
 		if err := r.serve(ctx, cfg); err != nil {

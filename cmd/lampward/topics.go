@@ -20,7 +20,7 @@ type chapter struct{ name, title, text string }
 func chapters() []chapter {
 	var out []chapter
 	for _, name := range []string{
-		"wiring", "resistor", "payloads", "aiming", "alerts", "configuration", "install", "troubleshooting", "backups", "upgrade", "metrics", "cautions",
+		"wiring", "resistor", "payloads", "aiming", "alerts", "configuration", "install", "troubleshooting", "backups", "several", "upgrade", "metrics", "cautions",
 	} {
 		b, err := topicFiles.ReadFile("topics/" + name + ".md")
 		if err != nil {

@@ -74,7 +74,17 @@ func (d *document) locate(data []byte) {
 	p.Reset(data)
 	table := ""
 	count := map[string]int{}
-	line := func(n *unstable.Node) int { return p.Shape(n.Raw).Start.Line }
+	// The library's Shape counts the lines from the start of the file each time.
+	var ends []int // offsets of the line ends
+	for i, c := range data {
+		if c == '\n' {
+			ends = append(ends, i)
+		}
+	}
+	line := func(n *unstable.Node) int {
+		at, _ := slices.BinarySearch(ends, int(n.Raw.Offset))
+		return at + 1
+	}
 	// resolve puts the number of the newest [[table]] into a dotted path.
 	resolve := func(base string, key unstable.Iterator) (string, int) {
 		at := 0

@@ -1,0 +1,151 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// instance is one of several lampwards on the same broker.
+type instance struct {
+	*phone
+	file, dir, page string
+	process         *daemonProcess
+}
+
+// newInstance writes the configuration of a lampward that watches some lamps
+// on m; each lamp's topic is cellar/NAME.
+func newInstance(t testing.TB, m *mosquitto, clientID string, receiver *phone, lamps ...string) *instance {
+	x := &instance{phone: receiver, dir: t.TempDir(), page: freeAddress(t)}
+	var text strings.Builder
+	fmt.Fprintf(&text, "[broker]\nurl = \"mqtt://%s\"\nclient_id = %q\n[store]\ndir = %q\n[page]\nlisten = %q\n[[webhook]]\nurl = %q\n",
+		m.address, clientID, x.dir, x.page, receiver.URL)
+	for _, lamp := range lamps {
+		fmt.Fprintf(&text, "[[lamp]]\nname = %q\ntopic = \"cellar/%s\"\n", lamp, lamp)
+	}
+	x.file = writeFile(t, "lampward.toml", text.String())
+	return x
+}
+
+func (x *instance) start(t testing.TB) {
+	x.process = startProcess(t, "run", x.file, x.page)
+	waitFor(t, x.process, "connected to the broker")
+}
+
+// told lists lamp and kind of the alerts that arrived, each delivery as often
+// as it came.
+func (x *instance) told() (out []string) {
+	for _, a := range x.all() {
+		out = append(out, a.Data.Lamp+" "+a.Data.Kind)
+	}
+	return out
+}
+
+const takenOver = "another client with the client id"
+
+// Two lampwards on one broker, each with topics of its own: each tells of its
+// own lamp, once, and neither disturbs the other. The control gives the second
+// one the first one's lamp too, and is found out.
+func TestTwoOnOneBroker(t *testing.T) {
+	run := func(t *testing.T, second ...string) (tank, salt []string, logs string) {
+		m := startMosquitto(t)
+		a := newInstance(t, m, "cellar-tank", newPhone(t), "tank")
+		b := newInstance(t, m, "cellar-salt", newPhone(t), second...)
+		a.start(t)
+		b.start(t)
+		boards := []*publisher{newPublisher(t, m.address, "cellar/tank"), newPublisher(t, m.address, "cellar/salt")}
+		for _, phase := range []struct{ n, level int }{{40, 200}, {25, 600}, {40, 200}} {
+			for range phase.n {
+				for _, p := range boards {
+					p.publish(1, phase.level)
+				}
+			}
+		}
+		a.wait(t, has(2))
+		b.wait(t, has(2*len(second)))
+		// A clean stop sends what is still owed, so nothing comes later.
+		require.Zero(t, a.process.terminate(t), "%s", a.process.log)
+		require.Zero(t, b.process.terminate(t), "%s", b.process.log)
+		return a.told(), b.told(), a.process.log.String() + b.process.log.String()
+	}
+	tank, salt, logs := run(t, "salt")
+	assert.Equal(t, []string{"tank lit", "tank dark"}, tank)
+	assert.Equal(t, []string{"salt lit", "salt dark"}, salt)
+	assert.NotContains(t, logs, takenOver)
+	assert.NotContains(t, logs, "the connection to the broker is down")
+
+	_, salt, _ = run(t, "salt", "tank")
+	assert.Contains(t, salt, "tank lit", "the control tells of a lamp that is not its own")
+}
+
+// Two lampwards with one client id: the broker lets only the newest be
+// connected. Each says why it is thrown out and what to do.
+func TestTwoWithOneClientID(t *testing.T) {
+	m := startMosquitto(t)
+	a := newInstance(t, m, "lampward", newPhone(t), "tank")
+	b := newInstance(t, m, "lampward", newPhone(t), "salt")
+	a.start(t)
+	b.start(t)
+	for _, x := range []*instance{a, b} {
+		waitFor(t, x.process, takenOver)
+		waitFor(t, x.process, "give each lampward a client_id of its own")
+	}
+	require.Zero(t, a.process.terminate(t), "%s", a.process.log)
+	require.Zero(t, b.process.terminate(t), "%s", b.process.log)
+}
+
+// A standby: the machine dies, a backup is restored on another one, and a
+// lampward with the same configuration takes over the broker's session. What
+// was published meanwhile was kept by the broker and is told; what was told
+// after the backup is told again, under ids that were never used. The control
+// copies the database instead of restoring it, and uses ids twice.
+func TestStandby(t *testing.T) {
+	run := func(t *testing.T, restored bool) (told, ids []string) {
+		m := startMosquitto(t)
+		receiver := newPhone(t)
+		first := newInstance(t, m, "lampward", receiver, "tank")
+		standby := newInstance(t, m, "lampward", receiver, "tank")
+		board := newPublisher(t, m.address, "cellar/tank")
+		first.start(t)
+		board.publish(40, 200)
+		backup := filepath.Join(t.TempDir(), "lampward.bak")
+		code, _, errOut := runMain(t.Context(), "backup", "-config", first.file, backup)
+		require.Zero(t, code, errOut)
+		board.publish(25, 600)
+		receiver.wait(t, has(1))
+		first.process.kill()
+		board.publish(25, 600) // nobody is there
+		board.publish(40, 200)
+		if restored {
+			code, _, errOut = runMain(t.Context(), "restore", "-config", standby.file, backup)
+			require.Zero(t, code, errOut)
+		} else {
+			copied, err := os.ReadFile(backup)
+			require.NoError(t, err)
+			require.NoError(t, os.WriteFile(filepath.Join(standby.dir, "lampward.db"), copied, 0o600))
+		}
+		standby.start(t)
+		receiver.wait(t, func(a []alert) bool { return len(a) >= 3 })
+		require.Zero(t, standby.process.terminate(t), "%s", standby.process.log)
+		seen := map[string]bool{}
+		for _, a := range receiver.all() {
+			if !seen[a.ID] {
+				seen[a.ID] = true
+				ids = append(ids, a.ID)
+			}
+		}
+		return standby.told(), ids
+	}
+	told, ids := run(t, true)
+	assert.Equal(t, []string{"tank lit", "tank lit", "tank dark"}, told)
+	assert.Len(t, ids, 3, "an id was used twice: %v", ids)
+
+	told, ids = run(t, false)
+	assert.Len(t, told, 3)
+	assert.Len(t, ids, 2, "the control uses ids twice: %v", ids)
+}
