@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -21,11 +22,12 @@ import (
 var yearEnd = time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC)
 
 func houseConfig(tb testing.TB, dir string, lamps int) *config.Config {
-	text := fmt.Sprintf("[broker]\nlisten = \"127.0.0.1:0\"\n[store]\ndir = %q\n[page]\nlisten = \"127.0.0.1:0\"\n", dir)
+	var text bytes.Buffer
+	fmt.Fprintf(&text, "[broker]\nlisten = \"127.0.0.1:0\"\n[store]\ndir = %q\n[page]\nlisten = \"127.0.0.1:0\"\n", dir)
 	for i := range lamps {
-		text += fmt.Sprintf("[[lamp]]\nname = \"lamp %d\"\ntopic = \"t/%d\"\non_above = 500\noff_below = 400\n", i, i)
+		fmt.Fprintf(&text, "[[lamp]]\nname = \"lamp %d\"\ntopic = \"t/%d\"\non_above = 500\noff_below = 400\n", i, i)
 	}
-	cfg, err := config.Parse("house.toml", []byte(text))
+	cfg, err := config.Parse("house.toml", text.Bytes())
 	require.NoError(tb, err)
 	return cfg
 }
