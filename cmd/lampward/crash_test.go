@@ -69,8 +69,13 @@ func crash(t *testing.T, mode string, kills int) crashResult {
 		boards.Go(func() { blocks[i] = board(i, listen, stop, &acked) })
 	}
 	rng := rand.New(rand.NewPCG(uint64(kills), 5))
-	for range kills {
-		<-time.After(time.Duration(20+rng.IntN(150)) * time.Millisecond)
+	for k := range kills {
+		if k%4 == 0 { // whatever it is at, starting included
+			<-time.After(time.Duration(20+rng.IntN(150)) * time.Millisecond)
+		} else { // after some work, however slow the machine is
+			progress(t, &acked, int64(100+rng.IntN(400)))
+			<-time.After(time.Duration(rng.IntN(5000)) * time.Microsecond)
+		}
 		p.kill()
 		p = startProcess(t, mode, file, listen)
 	}
@@ -113,6 +118,15 @@ func crash(t *testing.T, mode string, kills int) crashResult {
 		}
 	}
 	return r
+}
+
+// progress waits until n more readings have been acknowledged.
+func progress(t testing.TB, acked *atomic.Int64, n int64) {
+	began, until := acked.Load(), time.Now().Add(2*time.Minute)
+	for acked.Load() < began+n {
+		require.True(t, time.Now().Before(until), "%d readings were acknowledged in two minutes", acked.Load()-began)
+		<-time.After(time.Millisecond)
+	}
 }
 
 // drained waits until n different ids have arrived, or nothing new has for a
