@@ -262,15 +262,23 @@ func (n *noise) rail() float64 {
 	return 0
 }
 
+// The ambient's movement is kept in stretches of this many minutes.
+const (
+	nPast   = 6
+	stretch = 25
+)
+
 // ambient tracks where the level has been: all that a first edge must
 // surpass; and how it moves by itself, between sharp edges.
-type ambient struct {
-	Lo, Hi   float64 // range of the level over days
-	RLo, RHi float64 // range over three hours of the level with sharp edges taken out
-	M        float64 // that level, smoothed
-	Off      float64 // sum of the edges taken out
-	Hold     uint32  // readings until the last edge has left the window
-	Minutes  float64 // watched
+type ambient struct { // levels in counts
+	Lo, Hi   float64           // range of the level over days
+	RLo, RHi float64           // range over the last two hours or so of the level with sharp edges taken out
+	Past     [nPast][2]float64 // the same in the stretches of those hours, newest first
+	Stretch  float64           // minutes of the newest stretch
+	M        float64           // that level, smoothed
+	Off      float64           // sum of the edges taken out
+	Hold     uint32            // readings until the last edge has left the window
+	Minutes  float64           // watched
 	Seen     bool
 }
 
@@ -286,15 +294,27 @@ func (r *ambient) observe(e *edges, minutes float64) {
 	}
 	m := e.oldLevel()
 	if !r.Seen {
-		r.Lo, r.Hi, r.M, r.RLo, r.RHi, r.Seen = m, m, m, m, m, true
+		r.Lo, r.Hi, r.M, r.Seen = m, m, m, true
+		for i := range r.Past {
+			r.Past[i] = [2]float64{m, m}
+		}
 	}
-	slow, fast := math.Min(minutes/7200, 1), math.Min(minutes/180, 1)
+	slow := math.Min(minutes/7200, 1)
 	r.Lo = math.Min(m, r.Lo+mul(slow, m-r.Lo))
 	r.Hi = math.Max(m, r.Hi+mul(slow, m-r.Hi))
-	r.M += mul(0.25, m-r.Off-r.M)
+	r.M += mul(0.12, m-r.Off-r.M)
 	m = r.M
-	r.RLo = math.Min(m, r.RLo+mul(fast, m-r.RLo))
-	r.RHi = math.Max(m, r.RHi+mul(fast, m-r.RHi))
+	r.Stretch += minutes
+	if r.Stretch > stretch {
+		r.Stretch = 0
+		copy(r.Past[1:], r.Past[:nPast-1])
+		r.Past[0] = [2]float64{m, m}
+	}
+	r.Past[0] = [2]float64{math.Min(m, r.Past[0][0]), math.Max(m, r.Past[0][1])}
+	r.RLo, r.RHi = m, m
+	for i := range r.Past {
+		r.RLo, r.RHi = math.Min(r.RLo, r.Past[i][0]), math.Max(r.RHi, r.Past[i][1])
+	}
 }
 
 // edge takes a sharp edge out.
@@ -302,7 +322,12 @@ func (r *ambient) edge(size float64) {
 	r.Hold = nBuf - half
 	r.Off += size
 	if math.Abs(r.Off) > 1e6*math.Abs(size) { // keep the sum exact enough for ever
-		r.M, r.RLo, r.RHi, r.Off = r.M+r.Off, r.RLo+r.Off, r.RHi+r.Off, 0
+		r.M, r.RLo, r.RHi = r.M+r.Off, r.RLo+r.Off, r.RHi+r.Off
+		for i := range r.Past {
+			r.Past[i][0] += r.Off
+			r.Past[i][1] += r.Off
+		}
+		r.Off = 0
 	}
 }
 
@@ -371,7 +396,7 @@ func (l *Learner) edge(ms int64) {
 		}
 	}
 	switch {
-	case first && c.clear(e) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
+	case (first && c.clear(e) || c.dark(e)) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
@@ -417,7 +442,7 @@ func (l *Learner) stayed(e edge, ms int64) {
 	c := &l.c
 	a := math.Abs(e.Size)
 	sd := math.Sqrt(c.Noise.variance())
-	if _, _, known := c.Hours.moves(); known || c.N < 75 || a < mul(3.2, sd) || a > mul(9, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 180 ||
+	if _, _, known := c.Hours.moves(); known || c.N < 75 || a < mul(3.2, sd) || a > mul(14, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 180 ||
 		c.Range.RHi-c.Range.RLo > mul(1.7, sd) || !l.surpasses(e) {
 		return
 	}
@@ -517,6 +542,18 @@ func (c *core) clear(e edge) bool {
 	}
 	margin := mul(0.2, a) - mul(1.5, sd)
 	return e.Size > 0 && to > c.Range.Hi+margin || e.Size < 0 && to < c.Range.Lo-margin
+}
+
+// dark tells whether the edge leads from or to the darkest level known, where
+// nothing moved for hours: no cloud can do that, for it takes away a part of
+// the light that is there. It asks for more than a room's light makes.
+func (c *core) dark(e edge) bool {
+	sd := math.Sqrt(c.Noise.variance())
+	r := &c.Range
+	if math.Abs(e.Size) < mul(25, sd) || r.Minutes < 600 || r.RHi-r.RLo > mul(2.5, sd) {
+		return false
+	}
+	return e.From+math.Min(e.Size, 0) < r.Lo+mul(4, sd)
 }
 
 // adopt takes a step as the lamp's.
