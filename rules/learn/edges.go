@@ -127,6 +127,26 @@ func (e *edges) detect(floor float64) (edge, bool) {
 	return edge{At: e.T[cut], Size: size, SD: math.Sqrt(s2), From: pre}, true
 }
 
+// leap is how far the readings jump from k-1 to k and stay: the least of the
+// differences that a single outlier could make large; 0 if they disagree.
+func (e *edges) leap(k int) float64 {
+	a, b, c := e.V[k]-e.V[k-1], e.V[k+1]-e.V[k-1], e.V[k]-e.V[k-2]
+	if (a > 0) != (b > 0) || (a > 0) != (c > 0) {
+		return 0
+	}
+	return math.Min(math.Abs(a), math.Min(math.Abs(b), math.Abs(c)))
+}
+
+// has tells whether an edge of about this size was recorded.
+func (e *edges) has(size float64) bool {
+	for i := range e.E[:e.NE] {
+		if math.Abs(math.Abs(e.E[i].Size)-size) < 0.07*size {
+			return true
+		}
+	}
+	return false
+}
+
 func (e *edges) record(x edge) {
 	if e.NE == nEdges { // drop the oldest that is not credible, else the oldest
 		old := 0

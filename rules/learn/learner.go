@@ -137,7 +137,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	}
 	l.edge(ms)
 	minutes := mul(dt, c.IV) / 60000
-	c.Range.observe(&c.Edges, minutes)
+	c.Range.observe(&c.Edges, minutes, math.Sqrt(c.Noise.variance()))
 	if c.Range.Minutes > 180 {
 		c.Hours.move(ms, c.Range.RHi-c.Range.RLo, minutes)
 	}
@@ -276,18 +276,27 @@ type ambient struct { // levels in counts
 	Past     [nPast][2]float64 // the same in the stretches of those hours, newest first
 	Stretch  float64           // minutes of the newest stretch
 	M        float64           // that level, smoothed
+	Jump     float64           // largest jump from one reading to the next of late that no edge was recorded for
+	Way      float64           // way that M went
 	Off      float64           // sum of the edges taken out
 	Hold     uint32            // readings until the last edge has left the window
 	Minutes  float64           // watched
 	Seen     bool
 }
 
-func (r *ambient) observe(e *edges, minutes float64) {
+func (r *ambient) observe(e *edges, minutes, sd float64) {
 	minutes = math.Min(minutes, 600)
 	if e.N < nBuf {
 		return
 	}
 	r.Minutes += minutes
+	slow := math.Min(minutes/7200, 1)
+	r.Jump -= mul(r.Jump, 0.5*slow)
+	if n := e.NE; n == 0 || e.E[n-1].At != e.T[nBuf-half-1] {
+		if j := e.leap(nBuf - half - 1); j > r.Jump && !e.has(j) {
+			r.Jump = j
+		}
+	}
 	if r.Hold > 0 {
 		r.Hold--
 		return
@@ -299,7 +308,6 @@ func (r *ambient) observe(e *edges, minutes float64) {
 			r.Past[i] = [2]float64{m, m}
 		}
 	}
-	slow := math.Min(minutes/7200, 1)
 	r.Lo = math.Min(m, r.Lo+mul(slow, m-r.Lo))
 	r.Hi = math.Max(m, r.Hi+mul(slow, m-r.Hi))
 	r.M += mul(0.12, m-r.Off-r.M)
@@ -307,6 +315,7 @@ func (r *ambient) observe(e *edges, minutes float64) {
 	r.Stretch += minutes
 	if r.Stretch > stretch {
 		r.Stretch = 0
+		r.Way += math.Max(r.Past[0][1]-r.Past[0][0]-mul(2, sd), 0)
 		copy(r.Past[1:], r.Past[:nPast-1])
 		r.Past[0] = [2]float64{m, m}
 	}
@@ -396,7 +405,7 @@ func (l *Learner) edge(ms int64) {
 		}
 	}
 	switch {
-	case (first && c.clear(e) || c.dark(e)) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
+	case (first && c.clear(e) || c.dark(e) || c.sudden(e)) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
@@ -492,6 +501,10 @@ func (c *core) back(e edge, sd float64) bool {
 func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 	c := &l.c
 	a := math.Abs(e.Size)
+	if j := c.Edges.leap(nBuf - half); held == half && e.Act > 0.3 && j > 0.7*a {
+		a = j // amid moving light the two levels tell less than the jump itself
+		e.Size = math.Copysign(j, e.Size)
+	}
 	c.adopt(a, e.SD)
 	s := Dark
 	if e.Size > 0 {
@@ -554,6 +567,24 @@ func (c *core) dark(e edge) bool {
 		return false
 	}
 	return e.From+math.Min(e.Size, 0) < r.Lo+mul(4, sd)
+}
+
+// sudden tells whether the edge is far beyond all jumps from one reading to
+// the next that the light made by itself, though it went a long way: clouds
+// come with a slope. It asks for more than a room's light makes.
+func (c *core) sudden(e edge) bool {
+	a := math.Abs(e.Size)
+	r := &c.Range
+	if a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 300 || r.Way < a || r.Jump > 0.45*a {
+		return false
+	}
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x := &c.Edges.E[i]
+		if b := math.Abs(x.Size); b > 0.45*a && math.Abs(b-a) > mul(0.07, a)+mul(3, e.SD) {
+			return false
+		}
+	}
+	return true
 }
 
 // adopt takes a step as the lamp's.
