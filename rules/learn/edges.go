@@ -22,6 +22,7 @@ type edge struct {
 	Size float64 // counts, signed
 	SD   float64 // standard deviation of the readings about their two levels
 	From float64 // level before
+	Leap float64 // how much of |Size| came from one reading to the next, counts
 	Act  float64 // movement of the ambient in the hours before, as a share of |Size|
 }
 
@@ -124,7 +125,7 @@ func (e *edges) detect(floor float64) (edge, bool) {
 		return edge{}, false
 	}
 	e.Wait = half - 1
-	return edge{At: e.T[cut], Size: size, SD: math.Sqrt(s2), From: pre}, true
+	return edge{At: e.T[cut], Size: size, Leap: e.leap(cut), SD: math.Sqrt(s2), From: pre}, true
 }
 
 // leap is how far the readings jump from k-1 to k and stay: the least of the

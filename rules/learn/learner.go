@@ -501,9 +501,9 @@ func (c *core) back(e edge, sd float64) bool {
 func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 	c := &l.c
 	a := math.Abs(e.Size)
-	if j := c.Edges.leap(nBuf - half); held == half && e.Act > 0.3 && j > 0.7*a {
-		a = j // amid moving light the two levels tell less than the jump itself
-		e.Size = math.Copysign(j, e.Size)
+	if e.Act > 0.3 && e.Leap > 0.7*a { // amid moving light the two levels tell less than the jump itself
+		a = e.Leap
+		e.Size = math.Copysign(a, e.Size)
 	}
 	c.adopt(a, e.SD)
 	s := Dark
@@ -573,14 +573,14 @@ func (c *core) dark(e edge) bool {
 // the next that the light made by itself, though it went a long way: clouds
 // come with a slope. It asks for more than a room's light makes.
 func (c *core) sudden(e edge) bool {
-	a := math.Abs(e.Size)
+	a := e.Leap
 	r := &c.Range
-	if a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 300 || r.Way < a || r.Jump > 0.45*a {
+	if a < 0.8*math.Abs(e.Size) || a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 300 || r.Way < a || r.Jump > 0.45*a {
 		return false
 	}
 	for i := range c.Edges.E[:c.Edges.NE] {
 		x := &c.Edges.E[i]
-		if b := math.Abs(x.Size); b > 0.45*a && math.Abs(b-a) > mul(0.07, a)+mul(3, e.SD) {
+		if x.Leap > 0.45*a && math.Abs(math.Abs(x.Size)-a) > mul(0.1, a)+mul(3, e.SD) {
 			return false
 		}
 	}
