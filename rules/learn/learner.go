@@ -720,7 +720,13 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		e2 := math.Min(sq(y-pred), 6*v)
 		f.C += mul(0.1, e2-f.C)
 	}
-	f.Q = math.Max(0.01*f.R, f.C-2*f.R)
+	// no faster than the ambient moves at this hour, or did lately
+	move := c.Range.RHi - c.Range.RLo
+	if h := c.Hours.at(ms); h.Moves > 100 {
+		move = math.Max(move, h.Move)
+	}
+	most := 0.1*f.R + mul(0.25, sq(math.Max(move-mul(1.5, math.Sqrt(f.R)), 0)))
+	f.Q = math.Max(0.01*f.R, math.Min(f.C-2*f.R, most))
 	l.decide(ms, dt)
 	if b.W > 0.9 && b.S == c.State && b.Age >= 3 {
 		c.Hours.learn(ms, b.M, minutes)

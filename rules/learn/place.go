@@ -97,9 +97,9 @@ func (h *hours) where(ms int64, minutes, step, r float64) place {
 		if b.Minutes < 25 {
 			return place{}
 		}
-		return place{Mean: b.Mean, Scale: mul(2, b.Dev) + mul(0.3, step) + mul(0.5, math.Sqrt(r)), Weight: math.Min(minutes, 30) / 60}
+		return place{Mean: b.Mean, Scale: mul(2, b.Dev) + math.Max(math.Max(s.Move, b.Move)-mul(1.5, math.Sqrt(r)), 0) + mul(0.3, step) + mul(0.5, math.Sqrt(r)), Weight: math.Min(minutes, 30) / 60}
 	}
-	return place{Mean: s.Mean, Scale: mul(1.25, s.Dev) + mul(0.05, step) + mul(0.5, math.Sqrt(r)), Weight: math.Min(minutes, 30) / 60}
+	return place{Mean: s.Mean, Scale: mul(1.25, s.Dev) + mul(math.Max(s.Move-mul(1.5, math.Sqrt(r)), 0), 60/math.Max(s.Minutes, 60)) + mul(0.05, step) + mul(0.5, math.Sqrt(r)), Weight: math.Min(minutes, 30) / 60}
 }
 
 // shift moves all slots, after the learner found that it took lit for dark.
