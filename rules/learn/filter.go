@@ -49,6 +49,7 @@ type filter struct {
 	C     float64         // recent mean square of the innovations
 	Eps   float64         // chance of an outlier
 	Rho   float64         // chance of a jump of the ambient as seen lately
+	Rho0  float64         // the same over days
 	Jump  float64         // size of its larger jumps; 0: none seen
 	Part  float64         // chance that a reading averages over a change of the lamp
 	Runs  [maxRun]float64 // runs of one phase that reached this length, in this blinking
@@ -100,7 +101,7 @@ func (f *filter) best() *hyp {
 // observe extends every hypothesis by reading y, dt nominal intervals after
 // the last one.
 func (f *filter) observe(ms int64, y, dt float64, where *place) {
-	var kids [nHyp * 6]hyp
+	var kids [nHyp * 7]hyp
 	n := 0
 	top := 0.0
 	add := func(h hyp) {
@@ -164,7 +165,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			add(k)
 			// jump of the ambient
 			k = h
-			rho := f.Rho
+			rho := math.Max(f.Rho, f.Rho0)
 			if h.By == byJump { // where one came, the next is near: a cloud's edge
 				rho = math.Max(rho, 0.02)
 			}
@@ -176,6 +177,15 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			k.W, k.By = h.W*g*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
 			k.M, k.P, k.Jump = h.M+d, f.R, ms
 			add(k)
+			// both at once: the lamp changes as a room's light does
+			if d2 := y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !clipped {
+				k = h
+				g := mul(f.Rho0, 0.5/(1+tail)/f.Jump*exp(math.Min(1-math.Abs(d2)/f.Jump, 0)/tail))
+				k.W = h.W * hazard * g * math.Min(exp(where.odds(h.M+d2)-where.odds(h.M)), 1)
+				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
+				k.M, k.P, k.Jump, k.S = h.M+d2, f.R+f.Tau2, ms, Dark+Lit-h.S
+				add(k)
+			}
 		}
 		switch h.S {
 		case Dark, Lit:

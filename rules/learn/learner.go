@@ -692,6 +692,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	moved := math.Abs(b.M - was.M)
 	if b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
 		f.Rho += mul(0.05, 1-f.Rho)
+		f.Rho0 += mul(5e-4, 1-f.Rho0)
 		if f.Jump == 0 {
 			f.Jump = moved
 		}
@@ -702,6 +703,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		}
 	} else {
 		f.Rho = mul(f.Rho, 0.95)
+		f.Rho0 = mul(f.Rho0, 1-5e-4)
 	}
 	if b.By == byNormal {
 		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
