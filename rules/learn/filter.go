@@ -27,13 +27,14 @@ const (
 
 // hyp is one history, summed up.
 type hyp struct {
-	S, Prev State  // state now and before the last switch
-	Phase   uint8  // blinking: the lamp shone at the last reading
-	Run     uint8  // blinking: readings of this phase in a row
-	By      uint8  // how it explained the last reading
-	Age     uint32 // readings since the last switch
-	Enter   int64  // time of the first reading after it, Unix ms
-	Jump    int64  // time of the last jump of the ambient, Unix ms
+	S, Prev State   // state now and before the last switch
+	Phase   uint8   // blinking: the lamp shone at the last reading
+	Run     uint8   // blinking: readings of this phase in a row
+	By      uint8   // how it explained the last reading
+	Age     uint32  // readings since the last switch
+	Enter   int64   // time of the first reading after it, Unix ms
+	Jump    int64   // time of the last jump of the ambient, Unix ms
+	Leap    float64 // size of that jump, signed
 	M, P    float64
 	W       float64
 }
@@ -166,16 +167,19 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			// jump of the ambient
 			k = h
 			rho := math.Max(f.Rho, f.Rho0)
+			g := mul(rareJump, some)
 			if h.By == byJump { // where one came, the next is near: a cloud's edge
 				rho = math.Max(rho, 0.02)
+				if b := math.Abs(h.Leap); (d > 0) == (h.Leap > 0) && math.Abs(d) < 1.2*b && !clipped {
+					g += mul(0.3, 1/(1.2*b))
+				}
 			}
-			g := mul(rareJump, some)
 			if f.Jump > 0 && !clipped {
 				// all sizes up to the usual large one alike, hardly any beyond
 				g += mul(rho, 0.5/(1+tail)/f.Jump*exp(math.Min(1-math.Abs(d)/f.Jump, 0)/tail))
 			}
 			k.W, k.By = h.W*g*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
-			k.M, k.P, k.Jump = h.M+d, f.R, ms
+			k.M, k.P, k.Jump, k.Leap = h.M+d, f.R, ms, d
 			add(k)
 			// both at once: the lamp changes as a room's light does
 			if d2 := y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !clipped {
@@ -183,7 +187,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 				g := mul(f.Rho0, 0.5/(1+tail)/f.Jump*exp(math.Min(1-math.Abs(d2)/f.Jump, 0)/tail))
 				k.W = h.W * hazard * g * math.Min(exp(where.odds(h.M+d2)-where.odds(h.M)), 1)
 				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
-				k.M, k.P, k.Jump, k.S = h.M+d2, f.R+f.Tau2, ms, Dark+Lit-h.S
+				k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, ms, d2, Dark+Lit-h.S
 				add(k)
 			}
 		}
