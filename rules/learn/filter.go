@@ -64,7 +64,7 @@ const (
 	hazard = 1.0 / 250
 	calms  = 1.0 / 150
 
-	tail = 0.2 // how far its jumps pass Jump, as a share of it
+	tail = 0.2 // area of over beyond 1
 
 	rareJump = 1e-4 // chance of a jump of the ambient out of the blue
 )
@@ -176,7 +176,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			}
 			if f.Jump > 0 && !clipped {
 				// all sizes up to the usual large one alike, hardly any beyond
-				g += mul(rho, 0.5/(1+tail)/f.Jump*exp(math.Min(1-math.Abs(d)/f.Jump, 0)/tail))
+				g += mul(rho, 0.5/(1+tail)/f.Jump*over(math.Abs(d)/f.Jump))
 			}
 			k.W, k.By = h.W*g*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
 			k.M, k.P, k.Jump, k.Leap = h.M+d, f.R, ms, d
@@ -184,7 +184,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			// both at once: the lamp changes as a room's light does
 			if d2 := y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !clipped {
 				k = h
-				g := mul(f.Rho0, 0.5/(1+tail)/f.Jump*exp(math.Min(1-math.Abs(d2)/f.Jump, 0)/tail))
+				g := mul(f.Rho0, 0.5/(1+tail)/f.Jump*over(math.Abs(d2)/f.Jump))
 				k.W = h.W * hazard * g * math.Min(exp(where.odds(h.M+d2)-where.odds(h.M)), 1)
 				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
 				k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, ms, d2, Dark+Lit-h.S
@@ -338,4 +338,13 @@ func (f *filter) chances() (p [4]float64) {
 		p[s] += h.W
 	}
 	return p
+}
+
+// over is how the density of the ambient's jumps falls off beyond the usual
+// large one: x times that, to the power of -6.
+func over(x float64) float64 {
+	if x <= 1 {
+		return 1
+	}
+	return 1 / sq(mul(sq(x), x))
 }
