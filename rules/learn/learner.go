@@ -532,7 +532,7 @@ func (c *core) clear(e edge) bool {
 	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(6, sd) && c.back(e, sd) && c.twoLevels(a, sd) {
 		return true // two levels and nothing else, the second time
 	}
-	if c.Range.Minutes < 20 && c.N < 30 || e.Size < 0 && c.Range.Minutes < 180 || e.Act > 0.2 || a < mul(times, sd) {
+	if e.Size < 0 && c.Range.Minutes < 20 || e.Act > 0.2 || a < mul(times, sd) {
 		return false
 	}
 	if still && a < mul(9, sd) {
