@@ -138,6 +138,17 @@ func (e *edges) leap(k int) float64 {
 	return math.Min(math.Abs(a), math.Min(math.Abs(b), math.Abs(c)))
 }
 
+// returned counts the readings kept from after the edge that lie on its old
+// level.
+func (e *edges) returned(x edge) (n int) {
+	for i, v := range e.V {
+		if e.T[i] >= x.At && (v-x.From)/x.Size < 0.3 {
+			n++
+		}
+	}
+	return n
+}
+
 // has tells whether an edge of about this size was recorded.
 func (e *edges) has(size float64) bool {
 	for i := range e.E[:e.NE] {

@@ -405,7 +405,7 @@ func (l *Learner) edge(ms int64) {
 		}
 	}
 	switch {
-	case (first && c.clear(e) || c.dark(e) || c.sudden(e)) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
+	case (a < mul(9, math.Sqrt(floor)) || c.Edges.returned(e) == 0) && (first && c.clear(e) || c.dark(e) || c.sudden(e)) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
@@ -451,7 +451,13 @@ func (l *Learner) stayed(e edge, ms int64) {
 	c := &l.c
 	a := math.Abs(e.Size)
 	sd := math.Sqrt(c.Noise.variance())
-	if _, _, known := c.Hours.moves(); known || c.N < 75 || a < mul(3.2, sd) || a > mul(14, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 180 ||
+	if a > mul(14, sd) { // it was not announced for a reading that returned: an outlier, or blinking begins
+		if k := c.Edges.returned(e); k == 1 && (l.surpasses(e) && c.clear(e) || c.dark(e) || c.sudden(e)) {
+			l.adoptFirst(e, ms, nBuf)
+		}
+		return
+	}
+	if _, _, known := c.Hours.moves(); known || c.N < 75 || a < mul(3.2, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 180 ||
 		c.Range.RHi-c.Range.RLo > mul(1.7, sd) || !l.surpasses(e) {
 		return
 	}
