@@ -303,9 +303,9 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 	}
 	m := e.oldLevel()
 	if !r.Seen {
-		r.Lo, r.Hi, r.M, r.Seen = m, m, m, true
+		r.Lo, r.Hi, r.M, r.Seen = m, m, m-r.Off, true
 		for i := range r.Past {
-			r.Past[i] = [2]float64{m, m}
+			r.Past[i] = [2]float64{r.M, r.M}
 		}
 	}
 	r.Lo = math.Min(m, r.Lo+mul(slow, m-r.Lo))
