@@ -457,7 +457,7 @@ func (l *Learner) stayed(e edge, ms int64) {
 		}
 		return
 	}
-	if _, _, known := c.Hours.moves(); known || c.N < 75 || a < mul(3.2, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 180 ||
+	if _, lively, known := c.Hours.moves(); known && lively > mul(2.2, sd) || c.N < 75 || a < mul(3.2, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 180 ||
 		c.Range.RHi-c.Range.RLo > mul(1.7, sd) || !l.surpasses(e) {
 		return
 	}
