@@ -69,7 +69,7 @@ func level(v [half]float64) (mean, variance float64) {
 }
 
 // detect looks for an edge whose first new reading lies half readings back.
-func (e *edges) detect(floor float64) (edge, bool) {
+func (e *edges) detect(floor float64, still bool) (edge, bool) {
 	if e.Wait > 0 {
 		e.Wait--
 		return edge{}, false
@@ -114,7 +114,11 @@ func (e *edges) detect(floor float64) (edge, bool) {
 		sPost += mul(x, clamp(e.V[cut+i]-post, -0.3*math.Abs(size), 0.3*math.Abs(size)))
 	}
 	sPre, sPost = sPre/42, sPost/42 // 42 is the sum of x*x
-	if common := 0.5 * (sPre + sPost); (common > 0) == (size > 0) && sq(common) > 2*s2/84 {
+	least2 := 2.0 // squared standard errors
+	if still {
+		least2 = 6
+	}
+	if common := 0.5 * (sPre + sPost); (common > 0) == (size > 0) && sq(common) > least2*s2/84 {
 		size -= mul(half, common)
 		if sq(size) < 9*least || math.Abs(size) < half*math.Abs(common) {
 			return edge{}, false

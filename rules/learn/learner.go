@@ -361,7 +361,7 @@ func (l *Learner) edge(ms int64) {
 			return
 		}
 	}
-	e, ok := c.Edges.detect(floor)
+	e, ok := c.Edges.detect(floor, c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, math.Sqrt(floor)))
 	if !ok {
 		if n := c.Edges.NE; !c.Known && n > 0 && c.Edges.E[n-1].At == c.Edges.T[0] {
 			l.stayed(c.Edges.E[n-1], ms)
@@ -538,7 +538,7 @@ func (c *core) clear(e edge) bool {
 	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(6, sd) && c.back(e, sd) && c.twoLevels(a, sd) {
 		return true // two levels and nothing else, the second time
 	}
-	if e.Size < 0 && c.Range.Minutes < 20 || e.Act > 0.2 || a < mul(times, sd) {
+	if e.Size < 0 && c.Range.Minutes < 20 || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > 0.6*a+mul(2, sd) {
 		return false
 	}
 	if still && a < mul(9, sd) {
