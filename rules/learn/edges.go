@@ -376,9 +376,9 @@ func (e *edges) fit(watched float64, still bool) (step, evidence float64) {
 }
 
 // blinks looks at the last readings for two levels that alternate.
-func (e *edges) blinks(floor float64) (lo, hi float64, ok bool) {
+func (e *edges) blinks(floor float64) (lo, hi float64, flips int, ok bool) {
 	if e.N < nBuf {
-		return 0, 0, false
+		return 0, 0, 0, false
 	}
 	s := e.V
 	slices.Sort(s[:])
@@ -389,7 +389,7 @@ func (e *edges) blinks(floor float64) (lo, hi float64, ok bool) {
 		}
 	}
 	if at == 0 {
-		return 0, 0, false
+		return 0, 0, 0, false
 	}
 	for _, x := range s[:at] {
 		lo += x
@@ -409,13 +409,13 @@ func (e *edges) blinks(floor float64) (lo, hi float64, ok bool) {
 	}
 	v = math.Max(v/(nBuf-2), floor)
 	if sq(hi-lo) < 25*v || gap < 0.5*(hi-lo) {
-		return 0, 0, false
+		return 0, 0, 0, false
 	}
-	mid, flips := 0.5*(s[at-1]+s[at]), 0
+	mid := 0.5*(s[at-1]+s[at])
 	for i := 1; i < nBuf; i++ {
 		if (e.V[i] > mid) != (e.V[i-1] > mid) {
 			flips++
 		}
 	}
-	return lo, hi, flips >= 5
+	return lo, hi, flips, flips >= 5
 }

@@ -353,7 +353,8 @@ func (l *Learner) edge(ms int64) {
 	c := &l.c
 	floor := c.Noise.variance()
 	if !c.Known {
-		if lo, hi, ok := c.Edges.blinks(floor); ok && c.Range.RHi-c.Range.RLo < 1.2*(hi-lo) {
+		if lo, hi, flips, ok := c.Edges.blinks(floor); ok && c.Range.RHi-c.Range.RLo < 1.2*(hi-lo) &&
+			(flips >= 8 || c.calmer(hi-lo)) && (c.Noise.Block > 1 || sq(hi-lo) > 150*floor) {
 			c.adopt(hi-lo, 0)
 			c.F.start(Blinking, lo, c.Edges.T[0])
 			c.F.PB = 0.5
@@ -522,6 +523,13 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 	l.announce(s, ms, e.At, held, 0.95)
 }
 
+// calmer tells whether the ambient's movement within hours, as far as it is
+// known, is less than half of a step.
+func (c *core) calmer(step float64) bool {
+	calm, lively, known := c.Hours.moves()
+	return !known || lively-calm < 0.5*step
+}
+
 // clear tells whether a single edge is so far beyond all that the ambient
 // light has done that it may be announced before a second was seen.
 func (c *core) clear(e edge) bool {
@@ -530,6 +538,9 @@ func (c *core) clear(e edge) bool {
 	// the first evening may bring a room's light: ask for much before a day
 	// and a half are over, unless the light is known never to move
 	times := clamp(20-(c.Range.Minutes-1080)/77, 6, 20)
+	if c.Noise.Block < 2 { // the noise is hardly known
+		sd = math.Max(sd, e.SD)
+	}
 	calm, lively, known := c.Hours.moves()
 	still := known && lively-calm < mul(0.35, sd)
 	if still {
