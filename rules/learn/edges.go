@@ -114,7 +114,7 @@ func (e *edges) detect(floor float64, still bool) (edge, bool) {
 		sPost += mul(x, clamp(e.V[cut+i]-post, -0.3*math.Abs(size), 0.3*math.Abs(size)))
 	}
 	sPre, sPost = sPre/42, sPost/42 // 42 is the sum of x*x
-	least2 := 2.0 // squared standard errors
+	least2 := 2.0                   // squared standard errors
 	if still {
 		least2 = 6
 	}
@@ -411,7 +411,7 @@ func (e *edges) blinks(floor float64) (lo, hi float64, flips int, ok bool) {
 	if sq(hi-lo) < 25*v || gap < 0.5*(hi-lo) {
 		return 0, 0, 0, false
 	}
-	mid := 0.5*(s[at-1]+s[at])
+	mid := 0.5 * (s[at-1] + s[at])
 	for i := 1; i < nBuf; i++ {
 		if (e.V[i] > mid) != (e.V[i-1] > mid) {
 			flips++

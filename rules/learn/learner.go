@@ -33,8 +33,10 @@ type core struct {
 	Matched    int64   // time of the last of them, Unix ms
 	Taught     [2]bool // a person said that the lamp was dark, lit
 	TaughtAs   [2]float64
-	NLit       uint32 // announced steady changes
-	NBlink     uint32 // announced blinking
+	Told       uint32  // changes announced since this step is used
+	Refuted    float64 // largest step that turned out not to be a lamp's, counts
+	NLit       uint32  // announced steady changes
+	NBlink     uint32  // announced blinking
 
 	State   State
 	Since   int64
@@ -105,6 +107,7 @@ func (c *core) sign() float64 {
 // Constant time, no allocation.
 func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c := &l.c
+	told := c.Changed
 	c.Changed, c.Settled, c.FaultChanged = false, false, false
 	if !finite(value) {
 		return l.Verdict()
@@ -134,6 +137,9 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 		l.manual(ms, y)
 		l.inspect(ms, value)
 		return l.Verdict()
+	}
+	if told {
+		c.refute()
 	}
 	l.edge(ms)
 	minutes := mul(dt, c.IV) / 60000
@@ -393,7 +399,7 @@ func (l *Learner) edge(ms int64) {
 	}
 	if c.Known && c.Edges.daily(c.F.Step) && c.Edges.dwarfed(c.F.Step) {
 		// a room's light was taken for the lamp
-		c.Known, c.F, c.State, c.Prov, c.Since = false, filter{}, Learning, false, 0
+		c.forget()
 	}
 	still := known && lively-calm < mul(0.35, math.Sqrt(floor))
 	step, ev := c.Edges.fit(c.Range.Minutes/60, still)
@@ -405,7 +411,11 @@ func (l *Learner) edge(ms int64) {
 			step = 0
 		}
 	}
+	if step > 0 && step < 2*c.Refuted && ev < 15 {
+		step = 0
+	}
 	switch {
+	case a < 2*c.Refuted && step == 0:
 	case (a < mul(9, math.Sqrt(floor)) || c.Edges.returned(e) == 0) && (first && c.clear(e) || c.dark(e) || c.sudden(e)) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
@@ -413,6 +423,25 @@ func (l *Learner) edge(ms int64) {
 		step > 0 && step < 0.77*c.F.Step && l.outgrown(ms, ev):
 		l.relearned(step, e, ms)
 	}
+}
+
+// refute gives the step up when the edges of the changes announced by it do
+// not agree on it: it was learned from clouds. From then on a lamp must show
+// more than such a step at once, or more often.
+func (c *core) refute() {
+	if !c.Known || c.Told < 6 || c.NBlink*4 > c.Told || c.Taught[0] && c.Taught[1] {
+		return
+	}
+	if ev, _, _ := c.Edges.evidence(c.F.Step, c.Range.Minutes/60); ev > 0 || c.Told < 12 && (ev > -2 || 2*(c.NUp+c.NDown) > c.Told) {
+		return
+	}
+	c.Refuted = math.Max(c.Refuted, c.F.Step)
+	c.forget()
+}
+
+// forget goes back to learning, with the edges seen so far.
+func (c *core) forget() {
+	c.Known, c.F, c.State, c.Prov, c.Since = false, filter{}, Learning, false, 0
 }
 
 // outgrown tells whether a smaller step with this evidence may replace the one
@@ -452,6 +481,9 @@ func (l *Learner) stayed(e edge, ms int64) {
 	c := &l.c
 	a := math.Abs(e.Size)
 	sd := math.Sqrt(c.Noise.variance())
+	if a < 2*c.Refuted {
+		return
+	}
 	if a > mul(14, sd) { // it was not announced for a reading that returned: an outlier, or blinking begins
 		if k := c.Edges.returned(e); k == 1 && (l.surpasses(e) && c.clear(e) || c.dark(e) || c.sudden(e)) {
 			l.adoptFirst(e, ms, nBuf)
@@ -609,7 +641,7 @@ func (c *core) adopt(step, sd float64) {
 	r := c.Noise.variance()
 	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Part: 0.1}
 	c.Known = true
-	c.NUp, c.NDown = 0, 0
+	c.NUp, c.NDown, c.Told = 0, 0, 0
 	c.Health.Was = 0
 }
 
@@ -863,6 +895,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) {
 	c := &l.c
 	c.F.Runs, c.F.Going = [maxRun]float64{}, 0 // the next blinking may have another rhythm
+	c.Told++
 	if s == Blinking {
 		c.NBlink++
 	} else if c.State != Blinking {
