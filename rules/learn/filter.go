@@ -102,7 +102,7 @@ func (f *filter) best() *hyp {
 // observe extends every hypothesis by reading y, dt nominal intervals after
 // the last one.
 func (f *filter) observe(ms int64, y, dt float64, where *place) {
-	var kids [nHyp * 7]hyp
+	var kids [nHyp * 6]hyp
 	n := 0
 	top := 0.0
 	add := func(h hyp) {

@@ -429,7 +429,7 @@ func (l *Learner) edge(ms int64) {
 // not agree on it: it was learned from clouds. From then on a lamp must show
 // more than such a step at once, or more often.
 func (c *core) refute() {
-	if !c.Known || c.Told < 6 || c.NBlink*4 > c.Told || c.Taught[0] && c.Taught[1] {
+	if !c.Known || c.Told < 6 || c.NBlink*4 > c.Told || c.Noise.rail() != 0 || c.Taught[0] && c.Taught[1] {
 		return
 	}
 	if ev, _, _ := c.Edges.evidence(c.F.Step, c.Range.Minutes/60); ev > 0 || c.Told < 12 && (ev > -2 || 2*(c.NUp+c.NDown) > c.Told) {
@@ -552,6 +552,10 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 		c.Hours.shift(-a)
 	}
 	c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
+	if w := &c.Why; w.State == s && w.How == byChange && math.Abs(float64(w.Enter-e.At)) < 3*c.IV { // it was announced, by a step since given up
+		c.State, c.Conf, c.Since = s, 0.95, w.Enter
+		return
+	}
 	l.announce(s, ms, e.At, held, 0.95)
 }
 
