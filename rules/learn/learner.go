@@ -872,7 +872,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 	case age >= 12:
 		bearable = 0.2
 	case age >= 5:
-		bearable = 0.05
+		bearable = 0.12
 	}
 	if outlier > 1-c.sure() || moved > bearable {
 		return
