@@ -41,22 +41,23 @@ type hyp struct {
 
 // filter is the decision engine for one known step.
 type filter struct {
-	N     uint32
-	H     [nHyp]hyp
-	Step  float64         // lamp's step, counts, > 0
-	Tau2  float64         // variance of the step from one switch to the next
-	R     float64         // variance of the reading's noise
-	Q     float64         // variance of the ambient's walk over one reading
-	C     float64         // recent mean square of the innovations
-	Eps   float64         // chance of an outlier
-	Rho   float64         // chance of a jump of the ambient as seen lately
-	Rho0  float64         // the same over days
-	Jump  float64         // size of its larger jumps; 0: none seen
-	Part  float64         // chance that a reading averages over a change of the lamp
-	Runs  [maxRun]float64 // runs of one phase that reached this length, in this blinking
-	Going uint8           // length of the run going on
-	Rail  float64         // readings saturate here; 0: unknown
-	PB    float64         // share of blinking among what follows dark (or lit)
+	N       uint32
+	H       [nHyp]hyp
+	Step    float64         // lamp's step, counts, > 0
+	Tau2    float64         // variance of the step from one switch to the next
+	R       float64         // variance of the reading's noise
+	Q       float64         // variance of the ambient's walk over one reading
+	C       float64         // recent mean square of the innovations
+	Eps     float64         // chance of an outlier
+	Rho     float64         // chance of a jump of the ambient as seen lately
+	Rho0    float64         // the same over days
+	RhoHour float64         // the same at this hour of the day
+	Jump    float64         // size of its larger jumps; 0: none seen
+	Part    float64         // chance that a reading averages over a change of the lamp
+	Runs    [maxRun]float64 // runs of one phase that reached this length, in this blinking
+	Going   uint8           // length of the run going on
+	Rail    float64         // readings saturate here; 0: unknown
+	PB      float64         // share of blinking among what follows dark (or lit)
 }
 
 // Chance of a switch a reading, a priori: from a steady state, and out of blinking.
@@ -166,7 +167,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			add(k)
 			// jump of the ambient
 			k = h
-			rho := math.Max(f.Rho, f.Rho0)
+			rho := math.Max(f.Rho, f.RhoHour)
 			g := mul(rareJump, some)
 			if h.By == byJump { // where one came, the next is near: a cloud's edge
 				rho = math.Max(rho, 0.02)
@@ -184,7 +185,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			// both at once: the lamp changes as a room's light does
 			if d2 := y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !clipped {
 				k = h
-				g := mul(f.Rho0, 0.5/(1+tail)/f.Jump*over(math.Abs(d2)/f.Jump))
+				g := mul(f.RhoHour, 0.5/(1+tail)/f.Jump*over(math.Abs(d2)/f.Jump))
 				k.W = h.W * hazard * g * math.Min(exp(where.odds(h.M+d2)-where.odds(h.M)), 1)
 				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
 				k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, ms, d2, Dark+Lit-h.S

@@ -740,12 +740,14 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
 	where := c.Hours.where(ms, minutes, f.Step, f.R)
 	was := *b
+	f.RhoHour = c.Hours.jumps(ms, f.Rho0)
 	f.observe(ms, y, dt, &where)
 	b = f.best()
 	moved := math.Abs(b.M - was.M)
 	if b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
 		f.Rho += mul(0.05, 1-f.Rho)
 		f.Rho0 += mul(5e-4, 1-f.Rho0)
+		c.Hours.jump(ms, minutes, 1)
 		if f.Jump == 0 {
 			f.Jump = moved
 		}
@@ -757,6 +759,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	} else {
 		f.Rho = mul(f.Rho, 0.95)
 		f.Rho0 = mul(f.Rho0, 1-5e-4)
+		c.Hours.jump(ms, minutes, 0)
 	}
 	if b.By == byNormal {
 		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
