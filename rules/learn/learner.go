@@ -585,7 +585,7 @@ func (c *core) clear(e edge) bool {
 	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(6, sd) && c.back(e, sd) && c.twoLevels(a, sd) {
 		return true // two levels and nothing else, the second time
 	}
-	if e.Size < 0 && c.Range.Minutes < 20 || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > 0.6*a+mul(2, sd) {
+	if e.Size < 0 && c.Range.Minutes < 20 || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
 		return false
 	}
 	if still && a < mul(9, sd) {
@@ -783,7 +783,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	if h := c.Hours.at(ms); h.Moves > 100 {
 		move = math.Max(move, h.Move)
 	}
-	most := 0.1*f.R + mul(0.25, sq(math.Max(move-mul(1.5, math.Sqrt(f.R)), 0)))
+	most := mul(0.1, f.R) + mul(0.25, sq(math.Max(move-mul(1.5, math.Sqrt(f.R)), 0)))
 	f.Q = math.Max(0.01*f.R, math.Min(f.C-2*f.R, most))
 	l.decide(ms, dt)
 	if b.W > 0.9 && b.S == c.State && b.Age >= 3 {
