@@ -490,11 +490,11 @@ func (l *Learner) stayed(e edge, ms int64) {
 		}
 		return
 	}
-	if _, lively, known := c.Hours.moves(); known && lively > mul(2.2, sd) || c.N < 75 || a < mul(3.2, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 180 ||
+	if _, lively, known := c.Hours.moves(); known && lively > mul(2.2, sd) || c.N < 45 || a < mul(3.2, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 60 ||
 		c.Range.RHi-c.Range.RLo > mul(1.7, sd) || !l.surpasses(e) {
 		return
 	}
-	if c.Range.Minutes < 100 || !c.twoLevels(a, sd) {
+	if c.Range.Minutes < 50 || !c.twoLevels(a, sd) {
 		return
 	}
 	mean, slope := 0.0, 0.0
