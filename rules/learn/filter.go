@@ -171,8 +171,8 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			g := mul(rareJump, some)
 			if h.By == byJump { // where one came, the next is near: a cloud's edge
 				rho = math.Max(rho, 0.02)
-				if b := math.Abs(h.Leap); (d > 0) == (h.Leap > 0) && math.Abs(d) < 1.2*b && !clipped {
-					g += mul(0.3, 1/(1.2*b))
+				if b := math.Abs(h.Leap); (d > 0) == (h.Leap > 0) && math.Abs(d) < 0.9*b && !clipped {
+					g += mul(0.2, 1/(0.9*b))
 				}
 			}
 			if f.Jump > 0 && !clipped {

@@ -716,7 +716,12 @@ func (c *core) teachStep(e edge) {
 	if rail := c.Noise.rail(); rail != 0 && math.Max(e.From, e.From+e.Size) > rail-mul(3, e.SD) && d < 0 {
 		return // cut short by saturation
 	}
-	c.F.Part += mul(0.1, 0.01-c.F.Part)
+	// a board that averages shows a reading in between at nearly every edge
+	if e.Leap < 0.8*a && a > 15*e.SD {
+		c.F.Part += mul(0.2, 0.6-c.F.Part)
+	} else {
+		c.F.Part += mul(0.1, 0.01-c.F.Part)
+	}
 	if mean, ok := c.Edges.measure(c.F.Step); ok && c.NUp+c.NDown > 3 && c.NBlink == 0 {
 		c.F.Step = mean
 	} else {
