@@ -894,7 +894,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 		return
 	}
 	conf := p[next]
-	if bearable > 0.1 {
+	if bearable > 0.15 {
 		// Where only the hours' habits speak, the change itself was missed:
 		// of such late announcements about half were still in time (see the
 		// reliability table in CHOICE.md).
