@@ -22,6 +22,7 @@ type edge struct {
 	Size float64 // counts, signed
 	SD   float64 // standard deviation of the readings about their two levels
 	From float64 // level before
+	Leap float64 // how much of |Size| came from one reading to the next, counts
 	Act  float64 // movement of the ambient in the hours before, as a share of |Size|
 }
 
@@ -68,7 +69,7 @@ func level(v [half]float64) (mean, variance float64) {
 }
 
 // detect looks for an edge whose first new reading lies half readings back.
-func (e *edges) detect(floor float64) (edge, bool) {
+func (e *edges) detect(floor float64, still bool) (edge, bool) {
 	if e.Wait > 0 {
 		e.Wait--
 		return edge{}, false
@@ -113,7 +114,11 @@ func (e *edges) detect(floor float64) (edge, bool) {
 		sPost += mul(x, clamp(e.V[cut+i]-post, -0.3*math.Abs(size), 0.3*math.Abs(size)))
 	}
 	sPre, sPost = sPre/42, sPost/42 // 42 is the sum of x*x
-	if common := 0.5 * (sPre + sPost); (common > 0) == (size > 0) && sq(common) > 2*s2/84 {
+	least2 := 2.0                   // squared standard errors
+	if still {
+		least2 = 6
+	}
+	if common := 0.5 * (sPre + sPost); (common > 0) == (size > 0) && sq(common) > least2*s2/84 {
 		size -= mul(half, common)
 		if sq(size) < 9*least || math.Abs(size) < half*math.Abs(common) {
 			return edge{}, false
@@ -124,7 +129,38 @@ func (e *edges) detect(floor float64) (edge, bool) {
 		return edge{}, false
 	}
 	e.Wait = half - 1
-	return edge{At: e.T[cut], Size: size, SD: math.Sqrt(s2), From: pre}, true
+	return edge{At: e.T[cut], Size: size, Leap: e.leap(cut), SD: math.Sqrt(s2), From: pre}, true
+}
+
+// leap is how far the readings jump from k-1 to k and stay: the least of the
+// differences that a single outlier could make large; 0 if they disagree.
+func (e *edges) leap(k int) float64 {
+	a, b, c := e.V[k]-e.V[k-1], e.V[k+1]-e.V[k-1], e.V[k]-e.V[k-2]
+	if (a > 0) != (b > 0) || (a > 0) != (c > 0) {
+		return 0
+	}
+	return math.Min(math.Abs(a), math.Min(math.Abs(b), math.Abs(c)))
+}
+
+// returned counts the readings kept from after the edge that lie on its old
+// level.
+func (e *edges) returned(x edge) (n int) {
+	for i, v := range e.V {
+		if e.T[i] >= x.At && (v-x.From)/x.Size < 0.3 {
+			n++
+		}
+	}
+	return n
+}
+
+// has tells whether an edge of about this size was recorded.
+func (e *edges) has(size float64) bool {
+	for i := range e.E[:e.NE] {
+		if math.Abs(math.Abs(e.E[i].Size)-size) < 0.07*size {
+			return true
+		}
+	}
+	return false
 }
 
 func (e *edges) record(x edge) {
@@ -340,9 +376,9 @@ func (e *edges) fit(watched float64, still bool) (step, evidence float64) {
 }
 
 // blinks looks at the last readings for two levels that alternate.
-func (e *edges) blinks(floor float64) (lo, hi float64, ok bool) {
+func (e *edges) blinks(floor float64) (lo, hi float64, flips int, ok bool) {
 	if e.N < nBuf {
-		return 0, 0, false
+		return 0, 0, 0, false
 	}
 	s := e.V
 	slices.Sort(s[:])
@@ -353,7 +389,7 @@ func (e *edges) blinks(floor float64) (lo, hi float64, ok bool) {
 		}
 	}
 	if at == 0 {
-		return 0, 0, false
+		return 0, 0, 0, false
 	}
 	for _, x := range s[:at] {
 		lo += x
@@ -373,13 +409,13 @@ func (e *edges) blinks(floor float64) (lo, hi float64, ok bool) {
 	}
 	v = math.Max(v/(nBuf-2), floor)
 	if sq(hi-lo) < 25*v || gap < 0.5*(hi-lo) {
-		return 0, 0, false
+		return 0, 0, 0, false
 	}
-	mid, flips := 0.5*(s[at-1]+s[at]), 0
+	mid := 0.5 * (s[at-1] + s[at])
 	for i := 1; i < nBuf; i++ {
 		if (e.V[i] > mid) != (e.V[i-1] > mid) {
 			flips++
 		}
 	}
-	return lo, hi, flips >= 5
+	return lo, hi, flips, flips >= 5
 }

@@ -27,34 +27,37 @@ const (
 
 // hyp is one history, summed up.
 type hyp struct {
-	S, Prev State  // state now and before the last switch
-	Phase   uint8  // blinking: the lamp shone at the last reading
-	Run     uint8  // blinking: readings of this phase in a row
-	By      uint8  // how it explained the last reading
-	Age     uint32 // readings since the last switch
-	Enter   int64  // time of the first reading after it, Unix ms
-	Jump    int64  // time of the last jump of the ambient, Unix ms
+	S, Prev State   // state now and before the last switch
+	Phase   uint8   // blinking: the lamp shone at the last reading
+	Run     uint8   // blinking: readings of this phase in a row
+	By      uint8   // how it explained the last reading
+	Age     uint32  // readings since the last switch
+	Enter   int64   // time of the first reading after it, Unix ms
+	Jump    int64   // time of the last jump of the ambient, Unix ms
+	Leap    float64 // size of that jump, signed
 	M, P    float64
 	W       float64
 }
 
 // filter is the decision engine for one known step.
 type filter struct {
-	N     uint32
-	H     [nHyp]hyp
-	Step  float64         // lamp's step, counts, > 0
-	Tau2  float64         // variance of the step from one switch to the next
-	R     float64         // variance of the reading's noise
-	Q     float64         // variance of the ambient's walk over one reading
-	C     float64         // recent mean square of the innovations
-	Eps   float64         // chance of an outlier
-	Rho   float64         // chance of a jump of the ambient as seen lately
-	Jump  float64         // size of its larger jumps; 0: none seen
-	Part  float64         // chance that a reading averages over a change of the lamp
-	Runs  [maxRun]float64 // runs of one phase that reached this length, in this blinking
-	Going uint8           // length of the run going on
-	Rail  float64         // readings saturate here; 0: unknown
-	PB    float64         // share of blinking among what follows dark (or lit)
+	N       uint32
+	H       [nHyp]hyp
+	Step    float64         // lamp's step, counts, > 0
+	Tau2    float64         // variance of the step from one switch to the next
+	R       float64         // variance of the reading's noise
+	Q       float64         // variance of the ambient's walk over one reading
+	C       float64         // recent mean square of the innovations
+	Eps     float64         // chance of an outlier
+	Rho     float64         // chance of a jump of the ambient as seen lately
+	Rho0    float64         // the same over days
+	RhoHour float64         // the same at this hour of the day
+	Jump    float64         // size of its larger jumps; 0: none seen
+	Part    float64         // chance that a reading averages over a change of the lamp
+	Runs    [maxRun]float64 // runs of one phase that reached this length, in this blinking
+	Going   uint8           // length of the run going on
+	Rail    float64         // readings saturate here; 0: unknown
+	PB      float64         // share of blinking among what follows dark (or lit)
 }
 
 // Chance of a switch a reading, a priori: from a steady state, and out of blinking.
@@ -62,7 +65,7 @@ const (
 	hazard = 1.0 / 250
 	calms  = 1.0 / 150
 
-	tail = 0.2 // how far its jumps pass Jump, as a share of it
+	tail = 0.2 // area of over beyond 1
 
 	rareJump = 1e-4 // chance of a jump of the ambient out of the blue
 )
@@ -164,18 +167,30 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			add(k)
 			// jump of the ambient
 			k = h
-			rho := f.Rho
+			rho := math.Max(f.Rho, f.RhoHour)
+			g := mul(rareJump, some)
 			if h.By == byJump { // where one came, the next is near: a cloud's edge
 				rho = math.Max(rho, 0.02)
+				if b := math.Abs(h.Leap); (d > 0) == (h.Leap > 0) && math.Abs(d) < 0.9*b && !clipped {
+					g += mul(0.2, 1/(0.9*b))
+				}
 			}
-			g := mul(rareJump, some)
 			if f.Jump > 0 && !clipped {
 				// all sizes up to the usual large one alike, hardly any beyond
-				g += mul(rho, 0.5/(1+tail)/f.Jump*exp(math.Min(1-math.Abs(d)/f.Jump, 0)/tail))
+				g += mul(rho, 0.5/(1+tail)/f.Jump*over(math.Abs(d)/f.Jump))
 			}
 			k.W, k.By = h.W*g*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
-			k.M, k.P, k.Jump = h.M+d, f.R, ms
+			k.M, k.P, k.Jump, k.Leap = h.M+d, f.R, ms, d
 			add(k)
+			// both at once: the lamp changes as a room's light does
+			if d2 := y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !clipped {
+				k = h
+				g := mul(f.RhoHour, 0.5/(1+tail)/f.Jump*over(math.Abs(d2)/f.Jump))
+				k.W = h.W * hazard * g * math.Min(exp(where.odds(h.M+d2)-where.odds(h.M)), 1)
+				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
+				k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, ms, d2, Dark+Lit-h.S
+				add(k)
+			}
 		}
 		switch h.S {
 		case Dark, Lit:
@@ -324,4 +339,13 @@ func (f *filter) chances() (p [4]float64) {
 		p[s] += h.W
 	}
 	return p
+}
+
+// over is how the density of the ambient's jumps falls off beyond the usual
+// large one: x times that, to the power of -6.
+func over(x float64) float64 {
+	if x <= 1 {
+		return 1
+	}
+	return 1 / sq(mul(sq(x), x))
 }

@@ -323,6 +323,53 @@ func TestFirstFaintStep(t *testing.T) {
 	}
 }
 
+// Amid moving light a jump far beyond all that the light made by itself is the
+// lamp's; the same light without a lamp is silent.
+func TestSuddenAmidClouds(t *testing.T) {
+	for name, c := range map[string]struct {
+		lamp float64 // counts
+		want []State
+	}{
+		"lamp":    {300, []State{Lit, Dark}},
+		"no lamp": {0, nil},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		light, goal := 1.0, 1.0
+		level := func(lamp float64) func(i int) float64 {
+			return func(i int) float64 {
+				if i%40 == 15 {
+					goal = []float64{1, 0.4, 0.9, 0.55}[i/40%4]
+				}
+				light += 0.2 * (goal - light)
+				return 200 + 500*light + lamp
+			}
+		}
+		f.read(400, level(0), 1)
+		f.read(39, level(c.lamp), 1)
+		f.read(39, level(0), 1)
+		t.Log(name)
+		f.want(t, c.want...)
+	}
+}
+
+// A step learned from clouds is given up once the changes announced by it do
+// not agree on it, and alerts end.
+func TestCloudsAreRefuted(t *testing.T) {
+	f := feed(Config{}, time.Minute, 6)
+	f.read(300, flat(200), 1)
+	f.read(40, flat(226), 1) // like a faint lamp
+	f.want(t, Lit)
+	for day := range 3 {
+		for i := range 24 { // patches of all sizes
+			f.read(25, flat(200+float64((i*37+day*11)%70)), 1)
+			f.read(25, flat(200), 1)
+		}
+	}
+	if n := len(f.got); n > 15 {
+		t.Errorf("%d announcements of clouds", n)
+	}
+}
+
 func TestConfigCheck(t *testing.T) {
 	for c, ok := range map[Config]bool{
 		{}: true,

@@ -33,8 +33,10 @@ type core struct {
 	Matched    int64   // time of the last of them, Unix ms
 	Taught     [2]bool // a person said that the lamp was dark, lit
 	TaughtAs   [2]float64
-	NLit       uint32 // announced steady changes
-	NBlink     uint32 // announced blinking
+	Told       uint32  // changes announced since this step is used
+	Refuted    float64 // largest step that turned out not to be a lamp's, counts
+	NLit       uint32  // announced steady changes
+	NBlink     uint32  // announced blinking
 
 	State   State
 	Since   int64
@@ -105,6 +107,7 @@ func (c *core) sign() float64 {
 // Constant time, no allocation.
 func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c := &l.c
+	told := c.Changed
 	c.Changed, c.Settled, c.FaultChanged = false, false, false
 	if !finite(value) {
 		return l.Verdict()
@@ -135,9 +138,12 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 		l.inspect(ms, value)
 		return l.Verdict()
 	}
+	if told {
+		c.refute()
+	}
 	l.edge(ms)
 	minutes := mul(dt, c.IV) / 60000
-	c.Range.observe(&c.Edges, minutes)
+	c.Range.observe(&c.Edges, minutes, math.Sqrt(c.Noise.variance()))
 	if c.Range.Minutes > 180 {
 		c.Hours.move(ms, c.Range.RHi-c.Range.RLo, minutes)
 	}
@@ -262,39 +268,68 @@ func (n *noise) rail() float64 {
 	return 0
 }
 
+// The ambient's movement is kept in stretches of this many minutes.
+const (
+	nPast   = 6
+	stretch = 25
+)
+
 // ambient tracks where the level has been: all that a first edge must
 // surpass; and how it moves by itself, between sharp edges.
-type ambient struct {
-	Lo, Hi   float64 // range of the level over days
-	RLo, RHi float64 // range over three hours of the level with sharp edges taken out
-	M        float64 // that level, smoothed
-	Off      float64 // sum of the edges taken out
-	Hold     uint32  // readings until the last edge has left the window
-	Minutes  float64 // watched
+type ambient struct { // levels in counts
+	Lo, Hi   float64           // range of the level over days
+	RLo, RHi float64           // range over the last two hours or so of the level with sharp edges taken out
+	Past     [nPast][2]float64 // the same in the stretches of those hours, newest first
+	Stretch  float64           // minutes of the newest stretch
+	M        float64           // that level, smoothed
+	Jump     float64           // largest jump from one reading to the next of late that no edge was recorded for
+	Way      float64           // way that M went
+	Off      float64           // sum of the edges taken out
+	Hold     uint32            // readings until the last edge has left the window
+	Minutes  float64           // watched
 	Seen     bool
 }
 
-func (r *ambient) observe(e *edges, minutes float64) {
+func (r *ambient) observe(e *edges, minutes, sd float64) {
 	minutes = math.Min(minutes, 600)
 	if e.N < nBuf {
 		return
 	}
 	r.Minutes += minutes
+	slow := math.Min(minutes/7200, 1)
+	r.Jump -= mul(r.Jump, 0.5*slow)
+	if n := e.NE; n == 0 || e.E[n-1].At != e.T[nBuf-half-1] {
+		if j := e.leap(nBuf - half - 1); j > r.Jump && !e.has(j) {
+			r.Jump = j
+		}
+	}
 	if r.Hold > 0 {
 		r.Hold--
 		return
 	}
 	m := e.oldLevel()
 	if !r.Seen {
-		r.Lo, r.Hi, r.M, r.RLo, r.RHi, r.Seen = m, m, m, m, m, true
+		r.Lo, r.Hi, r.M, r.Seen = m, m, m-r.Off, true
+		for i := range r.Past {
+			r.Past[i] = [2]float64{r.M, r.M}
+		}
 	}
-	slow, fast := math.Min(minutes/7200, 1), math.Min(minutes/180, 1)
 	r.Lo = math.Min(m, r.Lo+mul(slow, m-r.Lo))
 	r.Hi = math.Max(m, r.Hi+mul(slow, m-r.Hi))
-	r.M += mul(0.25, m-r.Off-r.M)
+	r.M += mul(0.12, m-r.Off-r.M)
 	m = r.M
-	r.RLo = math.Min(m, r.RLo+mul(fast, m-r.RLo))
-	r.RHi = math.Max(m, r.RHi+mul(fast, m-r.RHi))
+	r.Stretch += minutes
+	if r.Stretch > stretch {
+		r.Stretch = 0
+		r.Way += math.Max(r.Past[0][1]-r.Past[0][0]-mul(2, sd), 0)
+		copy(r.Past[1:], r.Past[:nPast-1])
+		r.Past[0] = [2]float64{m, m}
+	}
+	r.Past[0] = [2]float64{math.Min(m, r.Past[0][0]), math.Max(m, r.Past[0][1])}
+	r.RLo, r.RHi = m, m
+	for i := range r.Past {
+		r.RLo, r.RHi = math.Min(r.RLo, r.Past[i][0]), math.Max(r.RHi, r.Past[i][1])
+	}
 }
 
 // edge takes a sharp edge out.
@@ -302,7 +337,12 @@ func (r *ambient) edge(size float64) {
 	r.Hold = nBuf - half
 	r.Off += size
 	if math.Abs(r.Off) > 1e6*math.Abs(size) { // keep the sum exact enough for ever
-		r.M, r.RLo, r.RHi, r.Off = r.M+r.Off, r.RLo+r.Off, r.RHi+r.Off, 0
+		r.M, r.RLo, r.RHi = r.M+r.Off, r.RLo+r.Off, r.RHi+r.Off
+		for i := range r.Past {
+			r.Past[i][0] += r.Off
+			r.Past[i][1] += r.Off
+		}
+		r.Off = 0
 	}
 }
 
@@ -319,7 +359,8 @@ func (l *Learner) edge(ms int64) {
 	c := &l.c
 	floor := c.Noise.variance()
 	if !c.Known {
-		if lo, hi, ok := c.Edges.blinks(floor); ok && c.Range.RHi-c.Range.RLo < 1.2*(hi-lo) {
+		if lo, hi, flips, ok := c.Edges.blinks(floor); ok && c.Range.RHi-c.Range.RLo < 1.2*(hi-lo) &&
+			(flips >= 8 || c.calmer(hi-lo)) && (c.Noise.Block > 1 || sq(hi-lo) > 150*floor) {
 			c.adopt(hi-lo, 0)
 			c.F.start(Blinking, lo, c.Edges.T[0])
 			c.F.PB = 0.5
@@ -327,7 +368,7 @@ func (l *Learner) edge(ms int64) {
 			return
 		}
 	}
-	e, ok := c.Edges.detect(floor)
+	e, ok := c.Edges.detect(floor, c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, math.Sqrt(floor)))
 	if !ok {
 		if n := c.Edges.NE; !c.Known && n > 0 && c.Edges.E[n-1].At == c.Edges.T[0] {
 			l.stayed(c.Edges.E[n-1], ms)
@@ -358,7 +399,7 @@ func (l *Learner) edge(ms int64) {
 	}
 	if c.Known && c.Edges.daily(c.F.Step) && c.Edges.dwarfed(c.F.Step) {
 		// a room's light was taken for the lamp
-		c.Known, c.F, c.State, c.Prov, c.Since = false, filter{}, Learning, false, 0
+		c.forget()
 	}
 	still := known && lively-calm < mul(0.35, math.Sqrt(floor))
 	step, ev := c.Edges.fit(c.Range.Minutes/60, still)
@@ -370,14 +411,37 @@ func (l *Learner) edge(ms int64) {
 			step = 0
 		}
 	}
+	if step > 0 && step < 2*c.Refuted && ev < 15 {
+		step = 0
+	}
 	switch {
-	case first && c.clear(e) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
+	case a < 2*c.Refuted && step == 0:
+	case (a < mul(9, math.Sqrt(floor)) || c.Edges.returned(e) == 0) && (first && c.clear(e) || c.dark(e) || c.sudden(e)) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
 		step > 0 && step < 0.77*c.F.Step && l.outgrown(ms, ev):
 		l.relearned(step, e, ms)
 	}
+}
+
+// refute gives the step up when the edges of the changes announced by it do
+// not agree on it: it was learned from clouds. From then on a lamp must show
+// more than such a step at once, or more often.
+func (c *core) refute() {
+	if !c.Known || c.Told < 6 || c.NBlink*4 > c.Told || c.Noise.rail() != 0 || c.Taught[0] && c.Taught[1] {
+		return
+	}
+	if ev, _, _ := c.Edges.evidence(c.F.Step, c.Range.Minutes/60); ev > 0 || c.Told < 12 && (ev > -2 || 2*(c.NUp+c.NDown) > c.Told) {
+		return
+	}
+	c.Refuted = math.Max(c.Refuted, c.F.Step)
+	c.forget()
+}
+
+// forget goes back to learning, with the edges seen so far.
+func (c *core) forget() {
+	c.Known, c.F, c.State, c.Prov, c.Since = false, filter{}, Learning, false, 0
 }
 
 // outgrown tells whether a smaller step with this evidence may replace the one
@@ -417,11 +481,20 @@ func (l *Learner) stayed(e edge, ms int64) {
 	c := &l.c
 	a := math.Abs(e.Size)
 	sd := math.Sqrt(c.Noise.variance())
-	if _, _, known := c.Hours.moves(); known || c.N < 75 || a < mul(3.2, sd) || a > mul(9, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 180 ||
+	if a < 2*c.Refuted {
+		return
+	}
+	if a > mul(14, sd) { // it was not announced for a reading that returned: an outlier, or blinking begins
+		if k := c.Edges.returned(e); k == 1 && (l.surpasses(e) && c.clear(e) || c.dark(e) || c.sudden(e)) {
+			l.adoptFirst(e, ms, nBuf)
+		}
+		return
+	}
+	if _, lively, known := c.Hours.moves(); known && lively > mul(2.2, sd) || c.N < 45 || a < mul(3.2, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 60 ||
 		c.Range.RHi-c.Range.RLo > mul(1.7, sd) || !l.surpasses(e) {
 		return
 	}
-	if c.Range.Minutes < 100 || !c.twoLevels(a, sd) {
+	if c.Range.Minutes < 50 || !c.twoLevels(a, sd) {
 		return
 	}
 	mean, slope := 0.0, 0.0
@@ -467,6 +540,10 @@ func (c *core) back(e edge, sd float64) bool {
 func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 	c := &l.c
 	a := math.Abs(e.Size)
+	if e.Act > 0.3 && e.Leap > 0.7*a { // amid moving light the two levels tell less than the jump itself
+		a = e.Leap
+		e.Size = math.Copysign(a, e.Size)
+	}
 	c.adopt(a, e.SD)
 	s := Dark
 	if e.Size > 0 {
@@ -475,7 +552,18 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 		c.Hours.shift(-a)
 	}
 	c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
+	if w := &c.Why; w.State == s && w.How == byChange && math.Abs(float64(w.Enter-e.At)) < 3*c.IV { // it was announced, by a step since given up
+		c.State, c.Conf, c.Since = s, 0.95, w.Enter
+		return
+	}
 	l.announce(s, ms, e.At, held, 0.95)
+}
+
+// calmer tells whether the ambient's movement within hours, as far as it is
+// known, is less than half of a step.
+func (c *core) calmer(step float64) bool {
+	calm, lively, known := c.Hours.moves()
+	return !known || lively-calm < 0.5*step
 }
 
 // clear tells whether a single edge is so far beyond all that the ambient
@@ -486,6 +574,9 @@ func (c *core) clear(e edge) bool {
 	// the first evening may bring a room's light: ask for much before a day
 	// and a half are over, unless the light is known never to move
 	times := clamp(20-(c.Range.Minutes-1080)/77, 6, 20)
+	if c.Noise.Block < 2 { // the noise is hardly known
+		sd = math.Max(sd, e.SD)
+	}
 	calm, lively, known := c.Hours.moves()
 	still := known && lively-calm < mul(0.35, sd)
 	if still {
@@ -494,7 +585,7 @@ func (c *core) clear(e edge) bool {
 	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(6, sd) && c.back(e, sd) && c.twoLevels(a, sd) {
 		return true // two levels and nothing else, the second time
 	}
-	if c.Range.Minutes < 20 && c.N < 30 || e.Size < 0 && c.Range.Minutes < 180 || e.Act > 0.2 || a < mul(times, sd) {
+	if e.Size < 0 && c.Range.Minutes < 20 || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
 		return false
 	}
 	if still && a < mul(9, sd) {
@@ -519,12 +610,42 @@ func (c *core) clear(e edge) bool {
 	return e.Size > 0 && to > c.Range.Hi+margin || e.Size < 0 && to < c.Range.Lo-margin
 }
 
+// dark tells whether the edge leads from or to the darkest level known, where
+// nothing moved for hours: no cloud can do that, for it takes away a part of
+// the light that is there. It asks for more than a room's light makes.
+func (c *core) dark(e edge) bool {
+	sd := math.Sqrt(c.Noise.variance())
+	r := &c.Range
+	if math.Abs(e.Size) < mul(25, sd) || r.Minutes < 600 || r.RHi-r.RLo > mul(2.5, sd) {
+		return false
+	}
+	return e.From+math.Min(e.Size, 0) < r.Lo+mul(4, sd)
+}
+
+// sudden tells whether the edge is far beyond all jumps from one reading to
+// the next that the light made by itself, though it went a long way: clouds
+// come with a slope. It asks for more than a room's light makes.
+func (c *core) sudden(e edge) bool {
+	a := e.Leap
+	r := &c.Range
+	if a < 0.8*math.Abs(e.Size) || a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || r.Way < 0.5*a || r.Jump > 0.45*a {
+		return false
+	}
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x := &c.Edges.E[i]
+		if x.Leap > 0.45*a && math.Abs(math.Abs(x.Size)-a) > mul(0.1, a)+mul(3, e.SD) {
+			return false
+		}
+	}
+	return true
+}
+
 // adopt takes a step as the lamp's.
 func (c *core) adopt(step, sd float64) {
 	r := c.Noise.variance()
 	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Part: 0.1}
 	c.Known = true
-	c.NUp, c.NDown = 0, 0
+	c.NUp, c.NDown, c.Told = 0, 0, 0
 	c.Health.Was = 0
 }
 
@@ -595,7 +716,12 @@ func (c *core) teachStep(e edge) {
 	if rail := c.Noise.rail(); rail != 0 && math.Max(e.From, e.From+e.Size) > rail-mul(3, e.SD) && d < 0 {
 		return // cut short by saturation
 	}
-	c.F.Part += mul(0.1, 0.01-c.F.Part)
+	// a board that averages shows a reading in between at nearly every edge
+	if e.Leap < 0.8*a && a > 15*e.SD {
+		c.F.Part += mul(0.2, 0.6-c.F.Part)
+	} else {
+		c.F.Part += mul(0.1, 0.01-c.F.Part)
+	}
 	if mean, ok := c.Edges.measure(c.F.Step); ok && c.NUp+c.NDown > 3 && c.NBlink == 0 {
 		c.F.Step = mean
 	} else {
@@ -619,11 +745,14 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
 	where := c.Hours.where(ms, minutes, f.Step, f.R)
 	was := *b
+	f.RhoHour = c.Hours.jumps(ms, f.Rho0)
 	f.observe(ms, y, dt, &where)
 	b = f.best()
 	moved := math.Abs(b.M - was.M)
 	if b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
 		f.Rho += mul(0.05, 1-f.Rho)
+		f.Rho0 += mul(5e-4, 1-f.Rho0)
+		c.Hours.jump(ms, minutes, 1)
 		if f.Jump == 0 {
 			f.Jump = moved
 		}
@@ -634,6 +763,8 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		}
 	} else {
 		f.Rho = mul(f.Rho, 0.95)
+		f.Rho0 = mul(f.Rho0, 1-5e-4)
+		c.Hours.jump(ms, minutes, 0)
 	}
 	if b.By == byNormal {
 		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
@@ -652,7 +783,13 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		e2 := math.Min(sq(y-pred), 6*v)
 		f.C += mul(0.1, e2-f.C)
 	}
-	f.Q = math.Max(0.01*f.R, f.C-2*f.R)
+	// no faster than the ambient moves at this hour, or did lately
+	move := c.Range.RHi - c.Range.RLo
+	if h := c.Hours.at(ms); h.Moves > 100 {
+		move = math.Max(move, h.Move)
+	}
+	most := mul(0.1, f.R) + mul(0.25, sq(math.Max(move-mul(1.5, math.Sqrt(f.R)), 0)))
+	f.Q = math.Max(0.01*f.R, math.Min(f.C-2*f.R, most))
 	l.decide(ms, dt)
 	if b.W > 0.9 && b.S == c.State && b.Age >= 3 {
 		c.Hours.learn(ms, b.M, minutes)
@@ -743,7 +880,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 	case age >= 12:
 		bearable = 0.2
 	case age >= 5:
-		bearable = 0.05
+		bearable = 0.12
 	}
 	if outlier > 1-c.sure() || moved > bearable {
 		return
@@ -757,7 +894,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 		return
 	}
 	conf := p[next]
-	if bearable > 0.1 {
+	if bearable > 0.15 {
 		// Where only the hours' habits speak, the change itself was missed:
 		// of such late announcements about half were still in time (see the
 		// reliability table in CHOICE.md).
@@ -770,6 +907,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) {
 	c := &l.c
 	c.F.Runs, c.F.Going = [maxRun]float64{}, 0 // the next blinking may have another rhythm
+	c.Told++
 	if s == Blinking {
 		c.NBlink++
 	} else if c.State != Blinking {

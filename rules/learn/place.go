@@ -11,6 +11,8 @@ type slot struct {
 	Minutes   float64 // watched
 	Move      float64 // usual movement over three hours, sharp edges taken out
 	Moves     float64 // minutes watched for it
+	Jumps     float64 // share of readings at which the ambient jumps
+	Watched   float64 // minutes watched for it
 }
 
 // place is what the ambient's usual whereabouts say now.
@@ -97,9 +99,9 @@ func (h *hours) where(ms int64, minutes, step, r float64) place {
 		if b.Minutes < 25 {
 			return place{}
 		}
-		return place{Mean: b.Mean, Scale: mul(2, b.Dev) + mul(0.3, step) + mul(0.5, math.Sqrt(r)), Weight: math.Min(minutes, 30) / 60}
+		return place{Mean: b.Mean, Scale: mul(2, b.Dev) + math.Max(math.Max(s.Move, b.Move)-mul(1.5, math.Sqrt(r)), 0) + mul(0.3, step) + mul(0.5, math.Sqrt(r)), Weight: math.Min(minutes, 30) / 60}
 	}
-	return place{Mean: s.Mean, Scale: mul(1.25, s.Dev) + mul(0.05, step) + mul(0.5, math.Sqrt(r)), Weight: math.Min(minutes, 30) / 60}
+	return place{Mean: s.Mean, Scale: mul(1.25, s.Dev) + mul(math.Max(s.Move-mul(1.5, math.Sqrt(r)), 0), 60/math.Max(s.Minutes, 60)) + mul(0.05, step) + mul(0.5, math.Sqrt(r)), Weight: math.Min(minutes, 30) / 60}
 }
 
 // shift moves all slots, after the learner found that it took lit for dark.
@@ -107,4 +109,26 @@ func (h *hours) shift(by float64) {
 	for i := range h {
 		h[i].Mean += by
 	}
+}
+
+// jump takes note whether the ambient jumped (1) at a reading or not (0).
+func (h *hours) jump(ms int64, minutes, was float64) {
+	s := h.at(ms)
+	minutes = math.Min(minutes, 30)
+	s.Watched += minutes
+	k := math.Min(math.Max(minutes/s.Watched, minutes/600), 0.5)
+	s.Jumps += mul(k, was-s.Jumps)
+}
+
+// jumps is the share of readings at which the ambient jumps at this hour, or
+// the hours beside it; all is that at all hours.
+func (h *hours) jumps(ms int64, all float64) float64 {
+	w, sum := 120.0, mul(120, all)
+	for d := int64(-1); d <= 1; d++ {
+		s := h.at(ms + d*3_600_000)
+		m := math.Min(s.Watched, 600)
+		w += m
+		sum += mul(m, s.Jumps)
+	}
+	return sum / w
 }

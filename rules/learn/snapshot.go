@@ -13,7 +13,7 @@ import (
 // of core, and a CRC-32 of all that.
 const (
 	snapMagic   = "lampward learner "
-	snapVersion = 1
+	snapVersion = 2
 )
 
 // MarshalBinary gives everything learned, exactly and always in the same
