@@ -494,7 +494,7 @@ func (l *Learner) stayed(e edge, ms int64) {
 		c.Range.RHi-c.Range.RLo > mul(1.7, sd) || !l.surpasses(e) {
 		return
 	}
-	if c.Range.Minutes < 50 || !c.twoLevels(a, sd) {
+	if e.Leap < a-mul(2.2, sd) || c.Range.Minutes < 50 || !c.twoLevels(a, sd) { // a lamp does it from one reading to the next
 		return
 	}
 	mean, slope := 0.0, 0.0
