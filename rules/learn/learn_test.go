@@ -352,6 +352,20 @@ func TestSuddenAmidClouds(t *testing.T) {
 	}
 }
 
+// A small first step is the lamp's only if it comes from one reading to the
+// next: a cloud that ends as still as it began takes some minutes.
+func TestSmallFirstStepIsSharp(t *testing.T) {
+	for minutes, want := range map[int][]State{1: {Lit}, 6: nil} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(200, flat(200), 1)
+		f.read(60, func(i int) float64 {
+			return 200 + 60*min(1, float64(i+1)/float64(minutes))
+		}, 1)
+		t.Log(minutes, "minutes")
+		f.want(t, want...)
+	}
+}
+
 // A step learned from clouds is given up once the changes announced by it do
 // not agree on it, and alerts end.
 func TestCloudsAreRefuted(t *testing.T) {
