@@ -355,11 +355,11 @@ func TestSuddenAmidClouds(t *testing.T) {
 // A small first step is the lamp's only if it comes from one reading to the
 // next: a cloud that ends as still as it began takes some minutes.
 func TestSmallFirstStepIsSharp(t *testing.T) {
-	for minutes, want := range map[int][]State{1: {Lit}, 6: nil} {
+	for minutes, want := range map[int][]State{1: {Lit}, 3: nil, 4: nil} {
 		f := feed(Config{}, time.Minute, 6)
 		f.read(200, flat(200), 1)
 		f.read(60, func(i int) float64 {
-			return 200 + 60*min(1, float64(i+1)/float64(minutes))
+			return 200 + 45*min(1, float64(i+1)/float64(minutes))
 		}, 1)
 		t.Log(minutes, "minutes")
 		f.want(t, want...)
