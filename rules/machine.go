@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"lampward/rules/learn"
 	"lampward/rules/span"
 )
 
@@ -381,8 +382,9 @@ func Restore(parts []Part) (*Machine, error) {
 // is not in memory twice: Add each part in the order of Snapshot, then call
 // Machine.
 type Restorer struct {
-	m    *Machine
-	have map[string]bool // keys added
+	m     *Machine
+	have  map[string]bool // keys added
+	stale []string
 }
 
 // Add takes one part, and keeps nothing of it. The error says which part is
@@ -401,7 +403,7 @@ func (r *Restorer) add(p Part) error {
 		if err := json.Unmarshal(p.Data, &head); err != nil {
 			return err
 		}
-		r.m, r.have = New(), map[string]bool{}
+		r.m, r.have, r.stale = New(), map[string]bool{}, nil
 		r.m.at, r.m.started = head.At.UTC(), head.Started
 		r.m.configure(head.Config)
 		return nil
@@ -432,7 +434,9 @@ func (r *Restorer) add(p Part) error {
 			m.alarms[i] = a
 		}
 	case sort == "lamp":
-		err = m.lamps[i].learner.UnmarshalBinary(p.Data)
+		if err = m.lamps[i].learner.UnmarshalBinary(p.Data); errors.Is(err, learn.ErrVersion) {
+			r.stale, err = append(r.stale, name), nil
+		}
 	case sort == "device":
 		var d *device
 		if d, err = unmarshalDevice(m.devices[i].cfg, p.Data); err == nil {
@@ -440,6 +444,29 @@ func (r *Restorer) add(p Part) error {
 		}
 	}
 	return err
+}
+
+// Stale names the lamps whose learned state is of another version of the
+// learner: hand the Machine's Relearn what is stored of them, from the oldest
+// input to the last that the snapshot covers, before the first Step.
+func (r *Restorer) Stale() []string { return r.stale }
+
+// Relearn has a lamp learn from an input that was stepped before, without
+// telling of it; see Restorer.Stale. Other inputs than readings and what a
+// person taught change nothing.
+func (m *Machine) Relearn(in Input) {
+	i, ok := m.lampAt[in.Lamp]
+	if !ok {
+		return
+	}
+	switch in.Kind {
+	case InReading:
+		m.lamps[i].learner.Observe(in.At, in.Value)
+	case InTeach:
+		if s, err := learn.ParseState(in.Word); err == nil {
+			m.lamps[i].learner.Teach(in.At, s)
+		}
+	}
 }
 
 // Machine returns the Machine of the parts that were added. The error says

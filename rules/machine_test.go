@@ -229,6 +229,78 @@ func firstDifference(t *testing.T, log []logged) string {
 	return ""
 }
 
+// A learned state of another version is learned again from what was stored; all
+// else of the snapshot is kept. The control leaves a lamp out.
+func TestRelearn(t *testing.T) {
+	m := New()
+	cfg := cellar()
+	m.Step(Input{At: epoch, Kind: InConfig, Config: &cfg})
+	rng := rand.New(rand.NewPCG(8, 2))
+	var log []Input
+	for i := range 3000 {
+		at := epoch.Add(time.Duration(i) * time.Minute)
+		for k, lamp := range []string{"tank", "salt"} {
+			in := Input{At: at, Kind: InReading, Lamp: lamp, Value: 300 + 6*rng.NormFloat64()}
+			if (i/(200+50*k))%2 == 1 {
+				in.Value += 80
+			}
+			log = append(log, in)
+		}
+		if i == 900 {
+			log = append(log, Input{At: at, Kind: InTeach, Lamp: "tank", Word: "dark", By: "me"}, Input{At: at, Kind: InAck, Lamp: "salt", By: "me"})
+		}
+	}
+	for _, in := range log {
+		m.Step(in)
+	}
+	whole, err := m.Snapshot()
+	require.NoError(t, err)
+	old := 0
+	var r Restorer
+	for _, p := range whole {
+		if p.Key == "lamp/tank" || p.Key == "lamp/salt" {
+			p.Data = bytes.Clone(p.Data)
+			p.Data[len("lampward learner ")]-- // the version
+			old++
+		}
+		require.NoError(t, r.Add(p))
+	}
+	require.Equal(t, 2, old)
+	require.Equal(t, []string{"tank", "salt"}, r.Stale())
+	again, err := r.Machine()
+	require.NoError(t, err)
+	parts := func() map[string][]byte {
+		list, err := again.Snapshot()
+		require.NoError(t, err)
+		out := map[string][]byte{}
+		for _, p := range list {
+			out[p.Key] = p.Data
+		}
+		return out
+	}
+	have := parts()
+	for _, p := range whole {
+		if p.Key == "lamp/tank" || p.Key == "lamp/salt" {
+			assert.NotEqual(t, p.Data, have[p.Key], p.Key)
+		} else {
+			assert.Equal(t, p.Data, have[p.Key], p.Key)
+		}
+	}
+	for _, in := range log {
+		if in.Lamp == "tank" {
+			again.Relearn(in)
+		}
+	}
+	have = parts()
+	for _, p := range whole {
+		if p.Key == "lamp/salt" {
+			assert.NotEqual(t, p.Data, have[p.Key], "the control")
+		} else {
+			assert.Equal(t, p.Data, have[p.Key], p.Key)
+		}
+	}
+}
+
 // The same state gives the same snapshot, and a snapshot restores all of it.
 func TestSnapshot(t *testing.T) {
 	log := history(t, 5, 3000)

@@ -239,6 +239,11 @@ func (d *daemon) rebuild(ctx context.Context) error {
 		if bad == nil {
 			m, bad = parts.Machine()
 		}
+		if bad == nil {
+			if err := d.relearn(ctx, m, parts.Stale(), seq); err != nil {
+				return err
+			}
+		}
 		if bad != nil {
 			d.log.Warn("the snapshot cannot be used; relearning from the stored readings", "error", bad)
 			m, seq = rules.New(), 0
@@ -260,6 +265,33 @@ func (d *daemon) rebuild(ctx context.Context) error {
 	}
 	d.machine = m
 	d.snapAt = d.clock.Now().Add(snapshotEvery)
+	return nil
+}
+
+// relearn has the named lamps learn again from what is stored up to seq: their
+// learned state was written by a version that learned in another way.
+func (d *daemon) relearn(ctx context.Context, m *rules.Machine, lamps []string, seq int64) error {
+	if len(lamps) == 0 {
+		return nil
+	}
+	d.log.Info("this version learns in another way; learning again from the stored readings", "lamps", len(lamps))
+	stale := map[string]bool{}
+	for _, name := range lamps {
+		stale[name] = true
+	}
+	enough := errors.New("enough")
+	err := d.store.Inputs(ctx, 0, func(at int64, in rules.Input, _ [][]byte) error {
+		if at > seq {
+			return enough
+		}
+		if stale[in.Lamp] {
+			m.Relearn(in)
+		}
+		return nil
+	})
+	if err != nil && !errors.Is(err, enough) {
+		return fmt.Errorf("learning again from the stored readings: %w", err)
+	}
 	return nil
 }
 

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -213,6 +215,43 @@ func (h *harness) replayAll() (difference string, kinds map[rules.Kind]int) {
 		return nil
 	}))
 	return difference, kinds
+}
+
+// An upgrade to a version that learns in another way: the lamps learn again
+// from the stored readings, and what else was known is kept.
+func TestUpgradeOfTheLearner(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	for i := range 600 {
+		h.clock.Advance(time.Minute)
+		level := 200 + i%7
+		if i%200 >= 150 {
+			level += 400
+		}
+		require.NoError(t, h.publish("cellar/tank", fmt.Sprint(level)))
+	}
+	require.NoError(t, h.turn(&entry{inputs: []rules.Input{{Kind: rules.InAck, Lamp: "tank", By: "me"}}}))
+	require.NoError(t, h.d.stop())
+	before, err := h.d.machine.Snapshot()
+	require.NoError(t, err)
+	require.NoError(t, h.st.SaveSnapshot(t.Context(), h.d.seq, func(fn func(store.Part) error) error {
+		for _, p := range before {
+			if strings.HasPrefix(p.Key, "lamp/") {
+				p.Data = slices.Clone(p.Data)
+				p.Data[len("lampward learner ")]++ // the version
+			}
+			if err := fn(p); err != nil {
+				return err
+			}
+		}
+		return nil
+	}))
+	require.NoError(t, h.d.rebuild(t.Context()))
+	after, err := h.d.machine.Snapshot()
+	require.NoError(t, err)
+	assert.Equal(t, before, after)
+	st, ok := h.d.machine.LampStatus("tank")
+	require.True(t, ok)
+	assert.NotZero(t, st.Verdict.OnAbove, "a lamp that learned nothing proves nothing")
 }
 
 // What is stored of random histories with crashes, clean restarts and full

@@ -30,6 +30,10 @@ func (l *Learner) MarshalBinary() ([]byte, error) {
 
 var snapSize = len(snapMagic) + 1 + binary.Size(core{}) + 4
 
+// ErrVersion says that a snapshot is of another version of the learner. What it
+// held can be learned again from the readings.
+var ErrVersion = errors.New("a snapshot of another version")
+
 var errSnapshot = errors.New("restore a backup, or delete this lamp's learned state and let it learn anew (a day or two)")
 
 // UnmarshalBinary restores what MarshalBinary gave. On error the Learner is
@@ -40,7 +44,7 @@ func (l *Learner) UnmarshalBinary(b []byte) error {
 	case len(b) < n+1 || string(b[:n]) != snapMagic:
 		return fmt.Errorf("this is no learner snapshot: %w", errSnapshot)
 	case b[n] != snapVersion:
-		return fmt.Errorf("learner snapshot has version %d, this program knows version %d: use the program version that wrote it, or %w", b[n], snapVersion, errSnapshot)
+		return fmt.Errorf("%w: learner snapshot has version %d, this program knows version %d: use the program version that wrote it, or %w", ErrVersion, b[n], snapVersion, errSnapshot)
 	case len(b) != snapSize:
 		return fmt.Errorf("learner snapshot has %d bytes instead of %d: it is damaged: %w", len(b), snapSize, errSnapshot)
 	case crc(b[:len(b)-4]) != binary.LittleEndian.Uint32(b[len(b)-4:]):
