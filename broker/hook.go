@@ -1,7 +1,6 @@
 package broker
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -103,15 +102,15 @@ func remote(cl *mqtt.Client) netip.Prefix {
 
 func (h *hook) ID() string { return "lampward" }
 
-// Provides names the calls that matter; each costs a little on every packet.
-func (h *hook) Provides(b byte) bool {
-	return bytes.IndexByte([]byte{
-		mqtt.OnConnect, mqtt.OnConnectAuthenticate, mqtt.OnACLCheck,
-		mqtt.OnSessionEstablish, mqtt.OnSessionEstablished, mqtt.OnDisconnect,
-		mqtt.OnPacketRead, mqtt.OnPacketEncode, mqtt.OnPacketSent, mqtt.OnSubscribe, mqtt.OnPublish,
-		mqtt.OnPublishDropped, mqtt.OnQosPublish, mqtt.OnWill, mqtt.OnWillSent,
-	}, b) >= 0
+// provided are the calls that matter; each costs a little on every packet.
+var provided = [256]bool{
+	mqtt.OnConnect: true, mqtt.OnConnectAuthenticate: true, mqtt.OnACLCheck: true,
+	mqtt.OnSessionEstablish: true, mqtt.OnSessionEstablished: true, mqtt.OnDisconnect: true,
+	mqtt.OnPacketRead: true, mqtt.OnPacketEncode: true, mqtt.OnPacketSent: true, mqtt.OnSubscribe: true, mqtt.OnPublish: true,
+	mqtt.OnPublishDropped: true, mqtt.OnQosPublish: true, mqtt.OnWill: true, mqtt.OnWillSent: true,
 }
+
+func (h *hook) Provides(b byte) bool { return provided[b] }
 
 // contain keeps a panic in a hook from ending the process; the client whose
 // packet caused it is cut off. Call it deferred.

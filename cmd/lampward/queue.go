@@ -27,8 +27,8 @@ type entry struct {
 }
 
 // queueLimit is how many jobs wait for the loop before who brings more has to
-// wait: some hundred kilobytes.
-const queueLimit = 1024
+// wait: less than a megabyte.
+const queueLimit = 2048
 
 // queue holds the jobs that wait for the loop, in the order they came. The
 // loop takes all of them at once: under load that costs far less than a
