@@ -37,7 +37,6 @@ func (d *daemon) commit(ctx context.Context) {
 		switch {
 		case len(d.pending) == 0:
 			d.waiting = answer(d.waiting, nil)
-		case len(d.waiting) > 0 && d.gather.more(len(d.waiting)):
 		case len(d.waiting) > 0, !now.Before(d.flushAt), len(d.pending) >= maxBatch:
 			d.begin(ctx)
 		}
@@ -59,7 +58,6 @@ func (d *daemon) begin(ctx context.Context) {
 	}
 	d.storing, d.spare = b, nil
 	d.pending, d.waiting, d.flushAt = next.recs, next.waiting, time.Time{}
-	d.gather.begin(len(b.waiting))
 	ctx = context.WithoutCancel(ctx) // what was acknowledged must be stored even while the daemon is told to stop
 	go func() {
 		first, err := d.store.Append(ctx, b.recs, true)
@@ -76,7 +74,6 @@ func (d *daemon) settle(o outcome) {
 		return
 	}
 	d.seq = o.first + int64(len(b.recs)) - 1
-	d.gather.end()
 	b.waiting = answer(b.waiting, nil)
 	for i := range b.recs {
 		if len(b.recs[i].Events) > 0 {
@@ -150,42 +147,4 @@ func (d *daemon) mend(ctx context.Context, now time.Time) {
 	} else {
 		d.refusals = lost
 	}
-}
-
-// gather decides how long to wait for company before a batch is stored. Who is
-// answered comes back with the next reading a moment later; to begin at once
-// with the one reading that came meanwhile would leave all others waiting for
-// a transaction of one.
-type gather struct {
-	waited int           // how many waited for the last batch
-	began  time.Time     // when storing it began
-	took   time.Duration // how long that took
-	ended  time.Time
-	over   <-chan time.Time // the wait for company is over; nil: none is on
-}
-
-func (g *gather) begin(waiting int) {
-	g.waited, g.began, g.over = waiting, time.Now(), nil
-}
-
-func (g *gather) end() {
-	g.ended = time.Now()
-	g.took = g.ended.Sub(g.began)
-}
-
-// more tells whether it is worth waiting for more than those who wait now: if
-// they are less than half of those of the last batch, for at most half the
-// time that storing it took.
-func (g *gather) more(waiting int) bool {
-	if 2*waiting >= g.waited {
-		return false
-	}
-	left := g.took/2 - time.Since(g.ended)
-	if left <= 0 {
-		return false
-	}
-	if g.over == nil {
-		g.over = time.After(left)
-	}
-	return true
 }

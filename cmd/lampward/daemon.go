@@ -47,15 +47,14 @@ type daemon struct {
 	storing  *batch         // stepped before pending, being stored now; nil: nothing
 	stored   chan outcome   // tells what became of storing
 	spare    *batch         // stored, its memory to be used again
-	gather   gather
-	flushAt  time.Time // engine time by which pending must be stored; zero: none pending
-	seq      int64     // of the newest stored input
-	snapAt   time.Time // engine time of the next snapshot
-	snapSeq  int64     // of the newest snapshot
-	pruneAt  time.Time // nothing is dropped before; see boot
-	broken   error     // why memory could not follow the disk; readings are refused meanwhile
-	mendAt   time.Time // when to try again
-	refusals int       // since broken
+	flushAt  time.Time      // engine time by which pending must be stored; zero: none pending
+	seq      int64          // of the newest stored input
+	snapAt   time.Time      // engine time of the next snapshot
+	snapSeq  int64          // of the newest snapshot
+	pruneAt  time.Time      // nothing is dropped before; see boot
+	broken   error          // why memory could not follow the disk; readings are refused meanwhile
+	mendAt   time.Time      // when to try again
+	refusals int            // since broken
 }
 
 // keeper is what the loop needs of the store.
@@ -93,8 +92,6 @@ func (d *daemon) loop(ctx context.Context) error {
 		case <-d.jobs.more:
 		case o := <-d.stored:
 			d.settle(o)
-		case <-d.gather.over:
-			d.gather.over = nil
 		case <-wake:
 		}
 		cancel()

@@ -77,34 +77,6 @@ func TestQueueIsBounded(t *testing.T) {
 	})
 }
 
-func TestGather(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		var g gather
-		assert.False(t, g.more(1), "the first reading waits for nobody")
-		g.begin(1)
-		time.Sleep(10 * time.Millisecond)
-		g.end()
-		assert.False(t, g.more(1), "a reading that is alone as the last one was waits for nobody")
-
-		g.begin(50)
-		time.Sleep(10 * time.Millisecond)
-		g.end()
-		assert.False(t, g.more(25), "enough")
-		assert.True(t, g.more(24), "the others are on their way")
-		first := g.over
-		time.Sleep(2 * time.Millisecond)
-		assert.True(t, g.more(2))
-		assert.Equal(t, first, g.over, "one timer for one wait")
-		at := time.Now()
-		<-g.over
-		assert.Equal(t, 3*time.Millisecond, time.Since(at), "half of what storing took, and no more")
-		assert.False(t, g.more(3))
-
-		g.begin(3)
-		assert.Nil(t, g.over)
-	})
-}
-
 // slowStore stores only when it is told to.
 type slowStore struct {
 	*store.Store
