@@ -17,6 +17,8 @@ type lamp struct {
 	// not part of the snapshot.
 	at    time.Time
 	value float64
+
+	relearned bool // by Machine.Relearn, since the last start
 }
 
 func newLamp(c LampConfig) *lamp {
@@ -41,6 +43,20 @@ func (l *lamp) teach(in *Input, out []Event) []Event {
 		return out
 	}
 	return l.tell(in, l.learner.Teach(in.At, s), out)
+}
+
+// catchUp tells the lamp's state if the alarm knows another one.
+func (l *lamp) catchUp(at time.Time, cfg *AlarmConfig, a *alarm, out []Event) []Event {
+	v := l.learner.Verdict()
+	if v.State == learn.Learning {
+		return out
+	}
+	begins, ends := a.effect(cfg, &Event{Lamp: l.cfg.Name, Kind: Kind(v.State.String())})
+	if begins&^a.s.Conds == 0 && ends&a.s.Conds == 0 {
+		return out
+	}
+	v.Changed, v.FaultChanged = true, false
+	return l.tell(&Input{At: at, Kind: InTeach}, v, out)
 }
 
 // tell appends the events of a verdict.

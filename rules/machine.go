@@ -197,6 +197,12 @@ func (m *Machine) start(in *Input) {
 		})
 	}
 	m.started = true
+	for i, l := range m.lamps {
+		if l.relearned {
+			l.relearned = false
+			m.raw = l.catchUp(in.At, &m.cfg.Alarm, m.alarms[i], m.raw)
+		}
+	}
 	m.rearm(in.At)
 }
 
@@ -453,12 +459,14 @@ func (r *Restorer) Stale() []string { return r.stale }
 
 // Relearn has a lamp learn from an input that was stepped before, without
 // telling of it; see Restorer.Stale. Other inputs than readings and what a
-// person taught change nothing.
+// person taught change nothing. If the lamp then shows otherwise than what was
+// told last, the next InStart tells it.
 func (m *Machine) Relearn(in Input) {
 	i, ok := m.lampAt[in.Lamp]
 	if !ok {
 		return
 	}
+	m.lamps[i].relearned = true
 	switch in.Kind {
 	case InReading:
 		m.lamps[i].learner.Observe(in.At, in.Value)

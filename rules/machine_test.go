@@ -301,6 +301,61 @@ func TestRelearn(t *testing.T) {
 	}
 }
 
+// A new version that sees a lamp otherwise than the old one did says so once,
+// at the start; one that sees the same says nothing.
+func TestRelearnTellsTheDifference(t *testing.T) {
+	for name, c := range map[string]struct {
+		old, now bool // lit at the end
+		want     []Kind
+	}{
+		"lit":       {false, true, []Kind{Lit}},
+		"dark":      {true, false, []Kind{Dark}},
+		"same lit":  {true, true, nil},
+		"same dark": {false, false, nil},
+	} {
+		cfg := cellar()
+		rng := rand.New(rand.NewPCG(8, 2))
+		inputs := func(lit bool) (out []Input) {
+			for i := range 3060 {
+				in := Input{At: epoch.Add(time.Duration(i) * time.Minute), Kind: InReading, Lamp: "tank", Value: 300 + 6*rng.NormFloat64()}
+				if i < 3000 && (i/200)%2 == 1 || i >= 3000 && lit {
+					in.Value += 80
+				}
+				out = append(out, in)
+			}
+			return out
+		}
+		m := New()
+		m.Step(Input{At: epoch, Kind: InConfig, Config: &cfg})
+		for _, in := range inputs(c.old) {
+			m.Step(in)
+		}
+		parts, err := m.Snapshot()
+		require.NoError(t, err)
+		var r Restorer
+		for _, p := range parts {
+			if p.Key == "lamp/tank" {
+				p.Data[len("lampward learner ")]-- // the version
+			}
+			require.NoError(t, r.Add(p))
+		}
+		again, err := r.Machine()
+		require.NoError(t, err)
+		for _, in := range inputs(c.now) {
+			again.Relearn(in)
+		}
+		var got []Kind
+		for range 2 {
+			for _, e := range again.Step(Input{At: epoch.Add(3061 * time.Minute), Kind: InStart}) {
+				assert.Equal(t, "tank", e.Lamp)
+				assert.NotEmpty(t, e.Why)
+				got = append(got, e.Kind)
+			}
+		}
+		assert.Equal(t, c.want, got, name)
+	}
+}
+
 // The same state gives the same snapshot, and a snapshot restores all of it.
 func TestSnapshot(t *testing.T) {
 	log := history(t, 5, 3000)

@@ -41,7 +41,7 @@ func (d *daemon) commit(ctx context.Context) {
 			d.begin(ctx)
 		}
 	}
-	if d.broken == nil && (!now.Before(d.snapAt) || d.seq-d.snapSeq >= max(snapshotAfter, snapshotEach*int64(len(d.cfg.Lamps)))) {
+	if d.broken == nil && (!now.Before(d.snapAt) || d.seq-d.tried >= max(snapshotAfter, snapshotEach*int64(len(d.cfg.Lamps)))) {
 		d.snapshot(ctx, now)
 	}
 }
@@ -56,7 +56,7 @@ func (d *daemon) begin(ctx context.Context) {
 	if next == nil {
 		next = new(batch)
 	}
-	d.storing, d.spare = b, nil
+	d.storing, d.spare, d.began = b, nil, d.clock.Now()
 	d.pending, d.waiting, d.flushAt = next.recs, next.waiting, time.Time{}
 	ctx = context.WithoutCancel(ctx) // what was acknowledged must be stored even while the daemon is told to stop
 	go func() {
@@ -132,6 +132,7 @@ func (d *daemon) mend(ctx context.Context, now time.Time) {
 		return
 	}
 	d.mendAt = now.Add(mendEvery)
+	d.pending, d.flushAt = d.pending[:0], time.Time{} // of a machine that is no more
 	if err := d.rebuild(ctx); err != nil {
 		d.broken = err
 		return

@@ -41,20 +41,23 @@ type daemon struct {
 	links   links
 	wall    wallWatch
 
-	stepped  atomic.Int64   // inputs given to the rules since the start
-	pending  []store.Record // stepped, not yet stored
-	waiting  []chan error   // who waits for pending to be durable
-	storing  *batch         // stepped before pending, being stored now; nil: nothing
-	stored   chan outcome   // tells what became of storing
-	spare    *batch         // stored, its memory to be used again
-	flushAt  time.Time      // engine time by which pending must be stored; zero: none pending
-	seq      int64          // of the newest stored input
-	snapAt   time.Time      // engine time of the next snapshot
-	snapSeq  int64          // of the newest snapshot
-	pruneAt  time.Time      // nothing is dropped before; see boot
-	broken   error          // why memory could not follow the disk; readings are refused meanwhile
-	mendAt   time.Time      // when to try again
-	refusals int            // since broken
+	stepped   atomic.Int64   // inputs given to the rules since the start
+	pending   []store.Record // stepped, not yet stored
+	waiting   []chan error   // who waits for pending to be durable
+	storing   *batch         // stepped before pending, being stored now; nil: nothing
+	began     time.Time      // engine time when storing it began
+	stored    chan outcome   // tells what became of storing
+	spare     *batch         // stored, its memory to be used again
+	flushAt   time.Time      // engine time by which pending must be stored; zero: none pending
+	seq       int64          // of the newest stored input
+	snapAt    time.Time      // engine time of the next snapshot
+	snapSeq   int64          // of the newest snapshot
+	tried     int64          // seq when a snapshot was tried last
+	pruneAt   time.Time      // nothing is dropped before; see boot
+	relearned bool           // lamps learned again since the newest snapshot
+	broken    error          // why memory could not follow the disk; readings are refused meanwhile
+	mendAt    time.Time      // when to try again
+	refusals  int            // since broken
 }
 
 // keeper is what the loop needs of the store.
@@ -73,6 +76,7 @@ const (
 	snapshotEvery = time.Hour       // a restart replays at most the inputs since the last one
 	snapshotAfter = 20_000          // inputs, or snapshotEach a lamp if that is more, for a fleet too busy for snapshotEvery
 	snapshotEach  = 200             // inputs a lamp, whose part of a snapshot is of some 6 kB
+	storeTakes    = time.Minute     // no disk that works takes longer for one batch
 	mendEvery     = 2 * time.Second // between attempts to store again after a failure
 	maxBatch      = 1000            // inputs for which a transaction begins though nobody waits for it
 	maxPending    = 8 * maxBatch    // inputs for which the loop waits for the transaction before
@@ -108,6 +112,9 @@ func (d *daemon) tick() {
 		return
 	}
 	d.wall.check(d)
+	if d.broken != nil { // found out by the check: the machine is of no use
+		return
+	}
 	now := d.clock.Now()
 	if at, ok := d.machine.Next(); ok && !at.After(now) {
 		d.step(rules.Input{Kind: rules.InTick}, now)
@@ -246,7 +253,7 @@ func (d *daemon) rebuild(ctx context.Context) error {
 			m, seq = rules.New(), 0
 		}
 	}
-	d.snapSeq, d.seq = seq, seq
+	d.snapSeq, d.seq, d.tried = seq, seq, seq
 	differs := 0
 	err = d.store.Inputs(ctx, seq, func(seq int64, in rules.Input, stored [][]byte) error {
 		d.seq = seq
@@ -277,6 +284,7 @@ func (d *daemon) relearn(ctx context.Context, m *rules.Machine, lamps []string, 
 		stale[name] = true
 	}
 	enough := errors.New("enough")
+	d.relearned = true
 	err := d.store.Inputs(ctx, 0, func(at int64, in rules.Input, _ [][]byte) error {
 		if at > seq {
 			return enough
@@ -314,6 +322,7 @@ func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 	if d.broken != nil || d.seq == d.snapSeq {
 		return
 	}
+	d.tried = d.seq
 	if err := d.store.SaveSnapshot(context.WithoutCancel(ctx), d.seq, d.machine.EachPart); err != nil {
 		d.log.Warn("cannot store a snapshot; a restart will take longer", "error", err)
 		return
@@ -348,6 +357,10 @@ func (d *daemon) boot(ctx context.Context) error {
 	}
 	d.step(rules.Input{Kind: rules.InStart, Word: d.caughtUp(ctx)}, now)
 	d.flush(ctx)
+	if d.relearned { // so that it is not done again
+		d.relearned = false
+		d.snapshot(ctx, now)
+	}
 	return d.broken
 }
 
@@ -408,10 +421,29 @@ func (d *daemon) healthy() error {
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
 	var broken error
-	if err := d.do(ctx, job{look: func(*rules.Machine) { broken = d.broken }}); err != nil {
-		return fmt.Errorf("the loop does not answer: %w", err)
+	if err := d.alive(ctx, func(*rules.Machine) { broken = d.broken }); err != nil {
+		return err
 	}
 	return broken
+}
+
+// alive has the loop call look, and tells if it does not, or if the disk that
+// it stores to hangs.
+func (d *daemon) alive(ctx context.Context, look func(*rules.Machine)) error {
+	var hangs time.Duration
+	err := d.do(ctx, job{look: func(m *rules.Machine) {
+		if d.storing != nil {
+			hangs = d.clock.Now().Sub(d.began)
+		}
+		look(m)
+	}})
+	switch {
+	case err != nil:
+		return fmt.Errorf("the loop does not answer: %w", err)
+	case hangs > storeTakes:
+		return fmt.Errorf("the disk has not stored a batch of readings for %s: check it, and the file system of %s", hangs.Round(time.Second), d.cfg.Store.Dir)
+	}
+	return nil
 }
 
 // inspectEvery is how often the whole database is read through while running:

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"time"
 
@@ -26,8 +27,8 @@ type entry struct {
 	inputs []rules.Input
 }
 
-// queueLimit is how many jobs wait for the loop before who brings more has to
-// wait: less than a megabyte.
+// queueLimit is how many jobs, or inputs, wait for the loop before who brings
+// more has to wait: about half a megabyte.
 const queueLimit = 2048
 
 // queue holds the jobs that wait for the loop, in the order they came. The
@@ -38,10 +39,11 @@ type queue struct {
 	limit int
 
 	mu     sync.Mutex
-	jobs   []entry       // their inputs are set by take, from inputs, so that a reading allocates nothing
-	counts []int         // of inputs of each job
-	inputs []rules.Input // of all jobs
-	room   chan struct{} // closed when the queue was emptied; nil: nobody waits
+	jobs   []entry         // their inputs are set by take, from inputs, so that a reading allocates nothing
+	counts []int           // of inputs of each job
+	inputs []rules.Input   // of all jobs
+	line   []chan struct{} // those who wait for room, first come first served
+	called bool            // the first of them was called, and has not come yet
 
 	spare struct { // what take gave last, to be used again
 		jobs   []entry
@@ -55,19 +57,17 @@ func newQueue(limit int) *queue { return &queue{more: make(chan struct{}, 1), li
 // put appends a job. While the queue is full it waits, at most until ctx ends:
 // who is faster than the loop is slowed down here.
 func (q *queue) put(ctx context.Context, j job, inputs []rules.Input) error {
-	for {
-		q.mu.Lock()
-		if len(q.jobs) < q.limit {
-			break
-		}
-		if q.room == nil {
-			q.room = make(chan struct{})
-		}
-		room := q.room
+	q.mu.Lock()
+	if q.full() || len(q.line) > 0 || q.called {
+		turn := make(chan struct{})
+		q.line = append(q.line, turn)
 		q.mu.Unlock()
 		select {
-		case <-room:
+		case <-turn:
+			q.mu.Lock()
+			q.called = false
 		case <-ctx.Done():
+			q.leave(turn)
 			return ctx.Err()
 		}
 	}
@@ -75,6 +75,7 @@ func (q *queue) put(ctx context.Context, j job, inputs []rules.Input) error {
 	q.counts = append(q.counts, len(inputs))
 	q.jobs = append(q.jobs, entry{job: j})
 	first := len(q.jobs) == 1
+	q.call()
 	q.mu.Unlock()
 	if first {
 		select {
@@ -85,6 +86,29 @@ func (q *queue) put(ctx context.Context, j job, inputs []rules.Input) error {
 	return nil
 }
 
+// full is false for an empty queue, whatever the size of a job: q.mu is held.
+func (q *queue) full() bool { return len(q.jobs) >= q.limit || len(q.inputs) >= q.limit }
+
+// call lets the first of the line in if there is room: q.mu is held.
+func (q *queue) call() {
+	if len(q.line) > 0 && !q.called && !q.full() {
+		close(q.line[0])
+		q.line, q.called = q.line[1:], true
+	}
+}
+
+// leave takes one out of the line who does not want to wait any longer.
+func (q *queue) leave(turn chan struct{}) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if i := slices.Index(q.line, turn); i >= 0 {
+		q.line = slices.Delete(q.line, i, i+1)
+		return
+	}
+	q.called = false // it had been called already: the next one's turn
+	q.call()
+}
+
 // take empties the queue. What it returns is good until the next take.
 func (q *queue) take() []entry {
 	q.mu.Lock()
@@ -93,10 +117,10 @@ func (q *queue) take() []entry {
 	clear(q.spare.inputs)
 	q.jobs, q.counts, q.inputs = q.spare.jobs[:0], q.spare.counts[:0], q.spare.inputs[:0]
 	q.spare.jobs, q.spare.counts, q.spare.inputs = jobs, counts, inputs
-	if q.room != nil {
-		close(q.room)
-		q.room = nil
+	if cap(inputs) > 2*q.limit { // one huge job is no reason to keep so much
+		q.spare.inputs = nil
 	}
+	q.call()
 	q.mu.Unlock()
 	for i := range jobs {
 		jobs[i].inputs, inputs = inputs[:counts[i]:counts[i]], inputs[counts[i]:]
@@ -104,8 +128,13 @@ func (q *queue) take() []entry {
 	return jobs
 }
 
+// len is how many jobs wait, those included that wait for room.
 func (q *queue) len() int {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	return len(q.jobs)
+	n := len(q.jobs) + len(q.line)
+	if q.called {
+		n++
+	}
+	return n
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"log/slog"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -68,12 +69,62 @@ func TestQueueIsBounded(t *testing.T) {
 		assert.ErrorIs(t, <-waited, context.Canceled)
 		synctest.Wait()
 		assert.Empty(t, waited)
-		assert.Equal(t, 2, q.len())
+		assert.Equal(t, 3, q.len(), "who waits counts")
 		assert.Len(t, q.take(), 2)
 		assert.NoError(t, <-waited)
 		got := q.take()
 		require.Len(t, got, 1)
 		assert.Equal(t, "c", got[0].client)
+	})
+}
+
+// Who waits for room gets it in the order they came, and is counted; who comes
+// later waits behind them. Inputs count as well as jobs, but for one job that
+// alone is larger than the queue.
+func TestQueueLine(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		q := newQueue(3)
+		put := func(name string, inputs int) chan error {
+			c := make(chan error, 1)
+			go func() { c <- q.put(t.Context(), job{client: name}, make([]rules.Input, inputs)) }()
+			synctest.Wait()
+			return c
+		}
+		names := func() (out []string) {
+			for _, j := range q.take() {
+				out = append(out, j.client)
+			}
+			synctest.Wait()
+			return out
+		}
+		assert.NoError(t, <-put("huge", 1000))
+		b, c, d, e := put("b", 2), put("c", 2), put("d", 1), put("e", 0)
+		assert.Empty(t, b, "the inputs are too many")
+		assert.Equal(t, 5, q.len())
+		assert.Equal(t, []string{"huge"}, names())
+		assert.LessOrEqual(t, cap(q.spare.inputs), 6, "what one huge job took is not kept")
+		assert.Len(t, b, 1)
+		assert.Len(t, c, 1)
+		assert.Empty(t, d, "the queue holds four inputs")
+		f := put("f", 0)
+		assert.Empty(t, f, "d and e came before")
+		assert.Equal(t, 5, q.len())
+		assert.Equal(t, []string{"b", "c"}, names())
+		assert.Equal(t, []string{"d", "e", "f"}, names())
+		for _, c := range []chan error{b, c, d, e, f} {
+			assert.NoError(t, <-c)
+		}
+		assert.Zero(t, q.len())
+
+		// There is room again, but g was called and has not come yet.
+		assert.NoError(t, <-put("huge", 3))
+		g := put("g", 3)
+		gone, cancel := context.WithCancel(t.Context())
+		cancel()
+		assert.Len(t, q.take(), 1)
+		assert.ErrorIs(t, q.put(gone, job{client: "pushing in"}, nil), context.Canceled)
+		assert.NoError(t, <-g)
+		assert.Equal(t, []string{"g"}, names())
 	})
 }
 
@@ -154,4 +205,118 @@ func TestStoringOverlaps(t *testing.T) {
 		difference, _ := h.replayAll()
 		assert.Empty(t, difference)
 	})
+}
+
+// A disk that hangs is noticed though the loop goes on: no more signs of life,
+// and the heartbeat learns why.
+func TestHangingDisk(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Until(demoDay)
+		h := wallHarness(t, dir, &shift)
+		defer h.crash()
+		st := slowStore{h.st, make(chan int), make(chan error)}
+		h.d.store = st
+		ctx, stop := context.WithCancel(t.Context())
+		looped, watched, published := make(chan error, 1), make(chan error, 1), make(chan error, 1)
+		signs := 0
+		m := &manager{watchdog: 2 * time.Minute, log: slog.New(slog.DiscardHandler), send: func(string) error { signs++; return nil }}
+		go func() { looped <- h.d.loop(ctx) }()
+		go func() { watched <- m.watch(ctx, h.d) }()
+		go func() {
+			published <- h.d.Publish(t.Context(), broker.Message{Topic: "cellar/tank", Payload: []byte("200"), QoS: 1})
+		}()
+		<-st.asked
+		time.Sleep(30 * time.Second)
+		assert.NoError(t, h.d.healthy(), "some disks are slow")
+		time.Sleep(2 * time.Minute)
+		signs = 0
+		time.Sleep(10 * time.Minute)
+		assert.Zero(t, signs)
+		assert.ErrorContains(t, h.d.healthy(), "the disk has not stored")
+		st.answer <- nil
+		well := make(chan struct{})
+		go func() { // the disk is well again
+			for {
+				select {
+				case <-st.asked:
+					st.answer <- nil
+				case <-well:
+					return
+				}
+			}
+		}()
+		assert.NoError(t, <-published)
+		assert.NoError(t, h.d.healthy())
+		time.Sleep(2 * time.Minute)
+		assert.NotZero(t, signs)
+		stop()
+		assert.NoError(t, <-looped)
+		assert.NoError(t, <-watched)
+		close(well)
+	})
+}
+
+// Storing fails, and the loop finds out when the wall clock steps and a
+// deadline is due: what the machine that is no more would say is not told.
+func TestStoringFailsWhileTheClockSteps(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Duration(0) // the year 2000: not to be trusted
+		h := wallHarness(t, dir, &shift)
+		defer h.crash()
+		for i := range 40 {
+			time.Sleep(time.Minute)
+			require.NoError(t, h.publish("cellar/tank", fmt.Sprint(200+i%7)))
+		}
+		*h.failing = true
+		h.d.step(rules.Input{Kind: rules.InUplink, Word: rules.UplinkUp}, h.d.clock.Now())
+		h.d.begin(t.Context())
+		synctest.Wait()
+		shift = time.Until(demoDay)
+		next, ok := h.d.machine.Next()
+		require.True(t, ok)
+		time.Sleep(next.Sub(h.d.clock.Now()))
+		h.d.tick()
+		require.Error(t, h.d.broken)
+		assert.Empty(t, h.d.pending)
+		*h.failing = false
+		time.Sleep(mendEvery)
+		for range 120 {
+			require.NoError(t, h.turn(nil))
+			time.Sleep(time.Minute)
+		}
+		silent := 0
+		for _, e := range h.events() {
+			if e.Event.Kind == rules.Silent {
+				silent++
+			}
+		}
+		assert.Equal(t, 1, silent)
+		difference, _ := h.replayAll()
+		assert.Empty(t, difference)
+	})
+}
+
+// A snapshot that cannot be stored is tried again in an hour, not at once.
+func TestSnapshotFails(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	bad := &noSnapshots{keeper: h.d.store}
+	h.d.store = bad
+	h.d.tried -= 1 << 40 // far more inputs than need a snapshot
+	for i := range 50 {
+		h.clock.Advance(time.Minute)
+		require.NoError(t, h.publish("cellar/tank", fmt.Sprint(200+i%7)))
+	}
+	assert.Equal(t, 1, bad.tries)
+}
+
+type noSnapshots struct {
+	keeper
+	tries int
+}
+
+func (s *noSnapshots) SaveSnapshot(context.Context, int64, func(func(store.Part) error) error) error {
+	s.tries++
+	return errDisk
 }

@@ -86,7 +86,7 @@ func (m *manager) watch(ctx context.Context, d *daemon) error {
 	t := time.NewTicker(m.watchdog / 3)
 	defer t.Stop()
 	for {
-		if d.do(ctx, job{look: func(*rules.Machine) {}}) == nil {
+		if d.alive(ctx, func(*rules.Machine) {}) == nil {
 			m.tell("WATCHDOG=1")
 		}
 		select {
