@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -219,8 +220,8 @@ func TestHangingDisk(t *testing.T) {
 		h.d.store = st
 		ctx, stop := context.WithCancel(t.Context())
 		looped, watched, published := make(chan error, 1), make(chan error, 1), make(chan error, 1)
-		signs := 0
-		m := &manager{watchdog: 2 * time.Minute, log: slog.New(slog.DiscardHandler), send: func(string) error { signs++; return nil }}
+		var signs atomic.Int64
+		m := &manager{watchdog: 2 * time.Minute, log: slog.New(slog.DiscardHandler), send: func(string) error { signs.Add(1); return nil }}
 		go func() { looped <- h.d.loop(ctx) }()
 		go func() { watched <- m.watch(ctx, h.d) }()
 		go func() {
@@ -230,9 +231,9 @@ func TestHangingDisk(t *testing.T) {
 		time.Sleep(30 * time.Second)
 		assert.NoError(t, h.d.healthy(), "some disks are slow")
 		time.Sleep(2 * time.Minute)
-		signs = 0
+		signs.Store(0)
 		time.Sleep(10 * time.Minute)
-		assert.Zero(t, signs)
+		assert.Zero(t, signs.Load())
 		assert.ErrorContains(t, h.d.healthy(), "the disk has not stored")
 		st.answer <- nil
 		well := make(chan struct{})
@@ -249,7 +250,7 @@ func TestHangingDisk(t *testing.T) {
 		assert.NoError(t, <-published)
 		assert.NoError(t, h.d.healthy())
 		time.Sleep(2 * time.Minute)
-		assert.NotZero(t, signs)
+		assert.NotZero(t, signs.Load())
 		stop()
 		assert.NoError(t, <-looped)
 		assert.NoError(t, <-watched)
