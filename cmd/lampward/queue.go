@@ -39,11 +39,11 @@ type queue struct {
 	limit int
 
 	mu     sync.Mutex
-	jobs   []entry         // their inputs are set by take, from inputs, so that a reading allocates nothing
-	counts []int           // of inputs of each job
-	inputs []rules.Input   // of all jobs
-	line   []chan struct{} // those who wait for room, first come first served
-	called bool            // the first of them was called, and has not come yet
+	jobs   []entry       // their inputs are set by take, from inputs, so that a reading allocates nothing
+	counts []int         // of inputs of each job
+	inputs []rules.Input // of all jobs
+	line   []waiter      // those who wait for room, first come first served
+	called waiters       // those of them who were let in and have not come yet
 
 	spare struct { // what take gave last, to be used again
 		jobs   []entry
@@ -52,22 +52,31 @@ type queue struct {
 	}
 }
 
+// waiter waits for room.
+type waiter struct {
+	turn   chan struct{} // closed when there is
+	inputs int
+}
+
+// waiters are some, and all their inputs.
+type waiters struct{ n, inputs int }
+
 func newQueue(limit int) *queue { return &queue{more: make(chan struct{}, 1), limit: limit} }
 
 // put appends a job. While the queue is full it waits, at most until ctx ends:
 // who is faster than the loop is slowed down here.
 func (q *queue) put(ctx context.Context, j job, inputs []rules.Input) error {
 	q.mu.Lock()
-	if q.full() || len(q.line) > 0 || q.called {
-		turn := make(chan struct{})
-		q.line = append(q.line, turn)
+	if q.full() { // it always is while there is a line
+		w := waiter{make(chan struct{}), len(inputs)}
+		q.line = append(q.line, w)
 		q.mu.Unlock()
 		select {
-		case <-turn:
+		case <-w.turn:
 			q.mu.Lock()
-			q.called = false
+			q.came(w)
 		case <-ctx.Done():
-			q.leave(turn)
+			q.leave(w)
 			return ctx.Err()
 		}
 	}
@@ -75,7 +84,6 @@ func (q *queue) put(ctx context.Context, j job, inputs []rules.Input) error {
 	q.counts = append(q.counts, len(inputs))
 	q.jobs = append(q.jobs, entry{job: j})
 	first := len(q.jobs) == 1
-	q.call()
 	q.mu.Unlock()
 	if first {
 		select {
@@ -87,25 +95,36 @@ func (q *queue) put(ctx context.Context, j job, inputs []rules.Input) error {
 }
 
 // full is false for an empty queue, whatever the size of a job: q.mu is held.
-func (q *queue) full() bool { return len(q.jobs) >= q.limit || len(q.inputs) >= q.limit }
+func (q *queue) full() bool {
+	return len(q.jobs)+q.called.n >= q.limit || len(q.inputs)+q.called.inputs >= q.limit
+}
 
-// call lets the first of the line in if there is room: q.mu is held.
+// call lets in those of the line for whom there is room: q.mu is held.
 func (q *queue) call() {
-	if len(q.line) > 0 && !q.called && !q.full() {
-		close(q.line[0])
-		q.line, q.called = q.line[1:], true
+	for len(q.line) > 0 && !q.full() {
+		w := q.line[0]
+		q.line = q.line[1:]
+		q.called.n++
+		q.called.inputs += w.inputs
+		close(w.turn)
 	}
 }
 
+// came takes note that one who was called is there: q.mu is held.
+func (q *queue) came(w waiter) {
+	q.called.n--
+	q.called.inputs -= w.inputs
+}
+
 // leave takes one out of the line who does not want to wait any longer.
-func (q *queue) leave(turn chan struct{}) {
+func (q *queue) leave(w waiter) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if i := slices.Index(q.line, turn); i >= 0 {
+	if i := slices.Index(q.line, w); i >= 0 {
 		q.line = slices.Delete(q.line, i, i+1)
 		return
 	}
-	q.called = false // it had been called already: the next one's turn
+	q.came(w) // it had been called already
 	q.call()
 }
 
@@ -132,9 +151,5 @@ func (q *queue) take() []entry {
 func (q *queue) len() int {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	n := len(q.jobs) + len(q.line)
-	if q.called {
-		n++
-	}
-	return n
+	return len(q.jobs) + len(q.line) + q.called.n
 }
