@@ -111,9 +111,9 @@ func crashChild(dir, how string) {
 	}
 }
 
-// runCrash starts a child on dir, kills it after a moment, and returns the
-// newest record it acknowledged.
-func runCrash(t *testing.T, dir, how string, after int) (acked int64) {
+// runCrash starts a child on dir, kills it some time after it acknowledged so
+// many batches, and returns the newest record it acknowledged.
+func runCrash(t *testing.T, dir, how string, after int, later time.Duration) (acked int64) {
 	t.Helper()
 	cmd := exec.Command(os.Args[0], "-test.run=^$")
 	cmd.Env = append(os.Environ(), crashEnv+"="+dir, crashEnv+"_HOW="+how)
@@ -128,6 +128,7 @@ func runCrash(t *testing.T, dir, how string, after int) (acked int64) {
 			t.Errorf("the child said %q", line)
 		}
 		if n == after {
+			<-time.After(later)                    // or it would always be hit at the beginning of the next batch
 			require.NoError(t, cmd.Process.Kill()) // mid-append: it does not wait for us
 		}
 	}
@@ -205,13 +206,16 @@ func crashFaults(t *testing.T, dir string, acked int64) (faults []string) {
 	return faults
 }
 
+// moment is within the next few batches.
+func moment(r *rand.Rand) time.Duration { return time.Duration(r.IntN(3000)) * time.Microsecond }
+
 func TestKilledInTheMiddle(t *testing.T) {
 	kills := rounds(30)
 	dir := t.TempDir()
 	r := rand.New(rand.NewPCG(4, 2))
 	var acked int64
 	for k := range kills {
-		acked = runCrash(t, dir, "", r.IntN(40))
+		acked = runCrash(t, dir, "", r.IntN(40), moment(r))
 		require.Empty(t, crashFaults(t, dir, acked), "kill %d", k+1)
 	}
 	t.Logf("%d kills, %d records acknowledged, none lost, no event without its input or messages", kills, acked)
@@ -220,13 +224,13 @@ func TestKilledInTheMiddle(t *testing.T) {
 // Control: without transactions the same test finds faults.
 func TestKilledInTheMiddleControl(t *testing.T) {
 	r := rand.New(rand.NewPCG(4, 3))
-	for k := range 40 {
+	for k := range 100 {
 		dir := filepath.Join(t.TempDir(), "db")
-		acked := runCrash(t, dir, "broken", 5+r.IntN(20))
+		acked := runCrash(t, dir, "broken", 5+r.IntN(20), moment(r))
 		if f := crashFaults(t, dir, acked); len(f) > 0 {
 			t.Logf("kill %d: %d faults, the first: %s", k+1, len(f), f[0])
 			return
 		}
 	}
-	t.Fatal("transactions were switched off, and nothing was noticed in 40 kills")
+	t.Fatal("transactions were switched off, and nothing was noticed in 100 kills")
 }
