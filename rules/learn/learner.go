@@ -377,12 +377,8 @@ func (l *Learner) edge(ms int64) {
 	}
 	// noise alone makes the smoothed level range over about a standard
 	// deviation; readings that spread more than noise are moving light too
-	move := c.Range.RHi - c.Range.RLo
-	if h := c.Hours.at(e.At); h.Moves > 100 {
-		move = math.Max(move, h.Move)
-	}
 	calm, lively, known := c.Hours.moves()
-	move -= calm
+	move := c.moved(e.At) - calm
 	rough := clamp((e.SD/math.Abs(e.Size)-0.05)/0.1, 0, 1)
 	e.Act = clamp((move-mul(1.2, math.Sqrt(floor)))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
 	first := c.Edges.NE == 0 || l.surpasses(e)
@@ -416,7 +412,7 @@ func (l *Learner) edge(ms int64) {
 	}
 	switch {
 	case a < 2*c.Refuted && step == 0:
-	case (a < mul(9, math.Sqrt(floor)) || c.Edges.returned(e) == 0) && (first && c.clear(e) || c.dark(e) || c.sudden(e)) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
+	case (a < mul(9, math.Sqrt(floor)) || c.Edges.returned(e) == 0) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
@@ -485,7 +481,7 @@ func (l *Learner) stayed(e edge, ms int64) {
 		return
 	}
 	if a > mul(14, sd) { // it was not announced for a reading that returned: an outlier, or blinking begins
-		if k := c.Edges.returned(e); k == 1 && (l.surpasses(e) && c.clear(e) || c.dark(e) || c.sudden(e)) {
+		if k := c.Edges.returned(e); k == 1 && c.alone(e, l.surpasses(e)) {
 			l.adoptFirst(e, ms, nBuf)
 		}
 		return
@@ -557,6 +553,21 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 		return
 	}
 	l.announce(s, ms, e.At, held, 0.95)
+}
+
+// moved is how far the ambient moves by itself at this hour, or did lately.
+func (c *core) moved(ms int64) float64 {
+	move := c.Range.RHi - c.Range.RLo
+	if h := c.Hours.at(ms); h.Moves > 100 {
+		move = math.Max(move, h.Move)
+	}
+	return move
+}
+
+// alone tells whether an edge may be announced before a second was seen; first
+// says that no edge so far came near it.
+func (c *core) alone(e edge, first bool) bool {
+	return first && c.clear(e) || c.dark(e) || c.sudden(e)
 }
 
 // calmer tells whether the ambient's movement within hours, as far as it is
@@ -784,11 +795,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		f.C += mul(0.1, e2-f.C)
 	}
 	// no faster than the ambient moves at this hour, or did lately
-	move := c.Range.RHi - c.Range.RLo
-	if h := c.Hours.at(ms); h.Moves > 100 {
-		move = math.Max(move, h.Move)
-	}
-	most := mul(0.1, f.R) + mul(0.25, sq(math.Max(move-mul(1.5, math.Sqrt(f.R)), 0)))
+	most := mul(0.1, f.R) + mul(0.25, sq(math.Max(c.moved(ms)-mul(1.5, math.Sqrt(f.R)), 0)))
 	f.Q = math.Max(0.01*f.R, math.Min(f.C-2*f.R, most))
 	l.decide(ms, dt)
 	if b.W > 0.9 && b.S == c.State && b.Age >= 3 {
