@@ -46,7 +46,7 @@ func (l *lamp) teach(in *Input, out []Event) []Event {
 }
 
 // catchUp tells the lamp's state if the alarm knows another one.
-func (l *lamp) catchUp(at time.Time, cfg *AlarmConfig, a *alarm, out []Event) []Event {
+func (l *lamp) catchUp(in *Input, cfg *AlarmConfig, a *alarm, out []Event) []Event {
 	v := l.learner.Verdict()
 	if v.State == learn.Learning {
 		return out
@@ -56,7 +56,7 @@ func (l *lamp) catchUp(at time.Time, cfg *AlarmConfig, a *alarm, out []Event) []
 		return out
 	}
 	v.Changed, v.FaultChanged = true, false
-	return l.tell(&Input{At: at, Kind: InTeach}, v, out)
+	return l.tell(in, v, out)
 }
 
 // tell appends the events of a verdict.
@@ -65,7 +65,7 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 		return out
 	}
 	value := in.Value
-	if in.Kind == InTeach {
+	if in.Kind != InReading {
 		value = l.learner.Aim().Value
 	}
 	e := Event{

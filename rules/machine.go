@@ -200,7 +200,7 @@ func (m *Machine) start(in *Input) {
 	for i, l := range m.lamps {
 		if l.relearned {
 			l.relearned = false
-			m.raw = l.catchUp(in.At, &m.cfg.Alarm, m.alarms[i], m.raw)
+			m.raw = l.catchUp(in, &m.cfg.Alarm, m.alarms[i], m.raw)
 		}
 	}
 	m.rearm(in.At)

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -229,6 +231,22 @@ func firstDifference(t *testing.T, log []logged) string {
 	return ""
 }
 
+// ofOldVersion is a snapshot of m whose learned states of some lamps are of
+// another version, restored.
+func ofOldVersion(t *testing.T, m *Machine, lamps ...string) *Machine {
+	var r Restorer
+	require.NoError(t, m.EachPart(func(p Part) error {
+		if name, ok := strings.CutPrefix(p.Key, "lamp/"); ok && slices.Contains(lamps, name) {
+			p.Data[len("lampward learner ")]-- // the version
+		}
+		return r.Add(p)
+	}))
+	require.Equal(t, lamps, r.Stale())
+	again, err := r.Machine()
+	require.NoError(t, err)
+	return again
+}
+
 // A learned state of another version is learned again from what was stored; all
 // else of the snapshot is kept. The control leaves a lamp out.
 func TestRelearn(t *testing.T) {
@@ -255,20 +273,7 @@ func TestRelearn(t *testing.T) {
 	}
 	whole, err := m.Snapshot()
 	require.NoError(t, err)
-	old := 0
-	var r Restorer
-	for _, p := range whole {
-		if p.Key == "lamp/tank" || p.Key == "lamp/salt" {
-			p.Data = bytes.Clone(p.Data)
-			p.Data[len("lampward learner ")]-- // the version
-			old++
-		}
-		require.NoError(t, r.Add(p))
-	}
-	require.Equal(t, 2, old)
-	require.Equal(t, []string{"tank", "salt"}, r.Stale())
-	again, err := r.Machine()
-	require.NoError(t, err)
+	again := ofOldVersion(t, m, "tank", "salt")
 	parts := func() map[string][]byte {
 		list, err := again.Snapshot()
 		require.NoError(t, err)
@@ -330,17 +335,7 @@ func TestRelearnTellsTheDifference(t *testing.T) {
 		for _, in := range inputs(c.old) {
 			m.Step(in)
 		}
-		parts, err := m.Snapshot()
-		require.NoError(t, err)
-		var r Restorer
-		for _, p := range parts {
-			if p.Key == "lamp/tank" {
-				p.Data[len("lampward learner ")]-- // the version
-			}
-			require.NoError(t, r.Add(p))
-		}
-		again, err := r.Machine()
-		require.NoError(t, err)
+		again := ofOldVersion(t, m, "tank")
 		for _, in := range inputs(c.now) {
 			again.Relearn(in)
 		}
