@@ -29,7 +29,7 @@ func TestBackupDamageRestore(t *testing.T) {
 	receiver := newPhone(t)
 	listen := freeAddress(t)
 	dir := t.TempDir()
-	file := writeFile(t, "lampward.toml", quickConfig(listen, dir, "cellar/tank", receiver))
+	file := writeFile(t, "lampward.toml", quickConfig(listen, dir, "cellar/tank", receiver.URL))
 	bak := filepath.Join(t.TempDir(), "lampward.bak")
 
 	p := startProcess(t, "run", file, listen)

@@ -41,23 +41,22 @@ type daemon struct {
 	links   links
 	wall    wallWatch
 
-	stepped   atomic.Int64   // inputs given to the rules since the start
-	pending   []store.Record // stepped, not yet stored
-	waiting   []chan error   // who waits for pending to be durable
-	storing   *batch         // stepped before pending, being stored now; nil: nothing
-	began     time.Time      // engine time when storing it began
-	stored    chan outcome   // tells what became of storing
-	spare     *batch         // stored, its memory to be used again
-	flushAt   time.Time      // engine time by which pending must be stored; zero: none pending
-	seq       int64          // of the newest stored input
-	snapAt    time.Time      // engine time of the next snapshot
-	snapSeq   int64          // of the newest snapshot
-	tried     int64          // seq when a snapshot was tried last
-	pruneAt   time.Time      // nothing is dropped before; see boot
-	relearned bool           // lamps learned again since the newest snapshot
-	broken    error          // why memory could not follow the disk; readings are refused meanwhile
-	mendAt    time.Time      // when to try again
-	refusals  int            // since broken
+	stepped  atomic.Int64   // inputs given to the rules since the start
+	pending  []store.Record // stepped, not yet stored
+	waiting  []chan error   // who waits for pending to be durable
+	storing  *batch         // stepped before pending, being stored now; nil: nothing
+	began    time.Time      // engine time when storing it began
+	stored   chan outcome   // tells what became of storing
+	spare    *batch         // stored, its memory to be used again
+	flushAt  time.Time      // engine time by which pending must be stored; zero: none pending
+	seq      int64          // of the newest stored input
+	snapAt   time.Time      // engine time of the next snapshot
+	snapSeq  int64          // of the newest snapshot
+	tried    int64          // seq when a snapshot was tried last
+	pruneAt  time.Time      // nothing is dropped before; see boot
+	broken   error          // why memory could not follow the disk; readings are refused meanwhile
+	mendAt   time.Time      // when to try again
+	refusals int            // since broken
 }
 
 // keeper is what the loop needs of the store.
@@ -243,14 +242,11 @@ func (d *daemon) rebuild(ctx context.Context) error {
 		if bad == nil {
 			m, bad = parts.Machine()
 		}
-		if bad == nil {
-			if err := d.relearn(ctx, m, parts.Stale(), seq); err != nil {
-				return err
-			}
-		}
 		if bad != nil {
 			d.log.Warn("the snapshot cannot be used; relearning from the stored readings", "error", bad)
 			m, seq = rules.New(), 0
+		} else if err := d.relearn(ctx, m, parts.Stale(), seq); err != nil {
+			return err
 		}
 	}
 	d.snapSeq, d.seq, d.tried = seq, seq, seq
@@ -268,7 +264,10 @@ func (d *daemon) rebuild(ctx context.Context) error {
 		return fmt.Errorf("replaying stored inputs: %w", err)
 	}
 	d.machine = m
-	d.snapAt = d.clock.Now().Add(snapshotEvery)
+	d.snapAt = d.clock.Now()
+	if len(parts.Stale()) == 0 { // else at once, so that it is not done again
+		d.snapAt = d.snapAt.Add(snapshotEvery)
+	}
 	return nil
 }
 
@@ -284,7 +283,6 @@ func (d *daemon) relearn(ctx context.Context, m *rules.Machine, lamps []string, 
 		stale[name] = true
 	}
 	enough := errors.New("enough")
-	d.relearned = true
 	err := d.store.Inputs(ctx, 0, func(at int64, in rules.Input, _ [][]byte) error {
 		if at > seq {
 			return enough
@@ -357,10 +355,6 @@ func (d *daemon) boot(ctx context.Context) error {
 	}
 	d.step(rules.Input{Kind: rules.InStart, Word: d.caughtUp(ctx)}, now)
 	d.flush(ctx)
-	if d.relearned { // so that it is not done again
-		d.relearned = false
-		d.snapshot(ctx, now)
-	}
 	return d.broken
 }
 

@@ -53,13 +53,13 @@ func fleetLoad(b *testing.B, qos byte, storeKeys string) {
 	}
 	bin := b.TempDir() + "/lampward"
 	buildFor(b, bin, ".")
-	listen := freeAddress(b)
-	var text strings.Builder
-	fmt.Fprintf(&text, "[broker]\nlisten = %q\nmax_clients = %d\n[store]\ndir = %q\n%s\n[page]\nlisten = %q\n[[webhook]]\nurl = \"http://127.0.0.1:1/nobody\"\n", listen, n+100, b.TempDir(), storeKeys, freeAddress(b))
+	var more strings.Builder
+	fmt.Fprintf(&more, "%s\n[[webhook]]\nurl = \"http://127.0.0.1:1/nobody\"\n", storeKeys)
 	for i := range n {
-		fmt.Fprintf(&text, "[[lamp]]\nname = \"l%d\"\ntopic = \"t/%d\"\n[[device]]\nname = \"l%d\"\nreport_every = \"60s\"\n", i, i, i)
+		fmt.Fprintf(&more, "[[device]]\nname = \"l%d\"\nreport_every = \"60s\"\n", i)
 	}
-	cmd := exec.Command(bin, "run", "-config", writeFile(b, "lampward.toml", text.String()))
+	listen, file := fleetConfig(b, n, fmt.Sprintf("max_clients = %d", n+100), more.String())
+	cmd := exec.Command(bin, "run", "-config", file)
 	cmd.Env = append(os.Environ(), "GOMAXPROCS=1")
 	p := startProgram(b, cmd)
 	speak(b, listen, n, 5) // so that all lamps have begun to learn

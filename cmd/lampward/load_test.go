@@ -247,23 +247,7 @@ func BenchmarkAlert(b *testing.B) {
 		reportPercentiles(b, took)
 	})
 	b.Run("lampward", func(b *testing.B) {
-		cfg, err := config.Parse("load.toml", []byte(fmt.Sprintf(`
-[broker]
-listen = "127.0.0.1:0"
-[store]
-dir = %q
-[page]
-listen = ""
-[[lamp]]
-name = "tank"
-topic = "t/0"
-on_above = 600
-off_below = 400
-on_delay = "1ms"
-off_delay = "1ms"
-[[webhook]]
-url = %q
-`, b.TempDir(), receiver.URL)))
+		cfg, err := config.Parse("load.toml", []byte(quickConfig("127.0.0.1:0", b.TempDir(), "t/0", receiver.URL)))
 		require.NoError(b, err)
 		ctx, cancel := context.WithCancel(context.Background())
 		ready, done := make(chan addresses, 1), make(chan error, 1)

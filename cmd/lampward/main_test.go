@@ -239,7 +239,7 @@ func writeFile(t testing.TB, name, text string) string {
 
 // quickConfig is a configuration of one lamp whose levels and delays are set by
 // hand, so that two readings decide.
-func quickConfig(listen, dir, topic string, receiver *phone) string {
+func quickConfig(listen, dir, topic, url string) string {
 	return fmt.Sprintf(`
 [broker]
 listen = %q
@@ -256,5 +256,5 @@ on_delay = "1ms"
 off_delay = "1ms"
 [[webhook]]
 url = %q
-`, listen, dir, topic, receiver.URL)
+`, listen, dir, topic, url)
 }

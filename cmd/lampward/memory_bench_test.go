@@ -33,9 +33,9 @@ func BenchmarkIdle(b *testing.B) {
 	var base, one, busy, thousand resident
 	for range b.N {
 		base = idle(b, exec.Command(bare, filepath.Join(b.TempDir(), "bare.db"), freeAddress(b)))
-		_, file := fleetConfig(b, 1, "")
+		_, file := fleetConfig(b, 1, "", "")
 		one = idle(b, exec.Command(lampward, "run", "-config", file))
-		listen, file := fleetConfig(b, 1000, "")
+		listen, file := fleetConfig(b, 1000, "", "")
 		p := startProgram(b, exec.Command(lampward, "run", "-config", file))
 		speak(b, listen, 1000, 120)
 		busy = atRest(b, p)
@@ -61,15 +61,17 @@ func buildFor(b *testing.B, to, pkg string) {
 	require.NoError(b, err, "%s", out)
 }
 
-// fleetConfig writes a configuration of n lamps and returns where its broker
+// fleetConfig writes a configuration of n lamps, with more keys for [broker]
+// and, at its end, for [store] and other tables, and returns where its broker
 // listens.
-func fleetConfig(b *testing.B, n int, broker string) (listen, file string) {
+func fleetConfig(b *testing.B, n int, broker, more string) (listen, file string) {
 	listen = freeAddress(b)
 	var text strings.Builder
-	fmt.Fprintf(&text, "[broker]\nlisten = %q\n%s\n[store]\ndir = %q\n[page]\nlisten = %q\n", listen, broker, b.TempDir(), freeAddress(b))
+	fmt.Fprintf(&text, "[broker]\nlisten = %q\n%s\n[page]\nlisten = %q\n", listen, broker, freeAddress(b))
 	for i := range n {
 		fmt.Fprintf(&text, "[[lamp]]\nname = \"l%d\"\ntopic = \"t/%d\"\n", i, i)
 	}
+	fmt.Fprintf(&text, "[store]\ndir = %q\n%s", b.TempDir(), more)
 	return listen, writeFile(b, "lampward.toml", text.String())
 }
 

@@ -39,15 +39,13 @@ type queue struct {
 	limit int
 
 	mu     sync.Mutex
-	jobs   []entry       // their inputs are set by take, from inputs, so that a reading allocates nothing
-	counts []int         // of inputs of each job
-	inputs []rules.Input // of all jobs
+	jobs   []entry
+	inputs []rules.Input // of all jobs, so that a reading allocates nothing
 	line   []waiter      // those who wait for room, first come first served
 	called waiters       // those of them who were let in and have not come yet
 
 	spare struct { // what take gave last, to be used again
 		jobs   []entry
-		counts []int
 		inputs []rules.Input
 	}
 }
@@ -80,9 +78,9 @@ func (q *queue) put(ctx context.Context, j job, inputs []rules.Input) error {
 			return ctx.Err()
 		}
 	}
-	q.inputs = append(q.inputs, inputs...)
-	q.counts = append(q.counts, len(inputs))
-	q.jobs = append(q.jobs, entry{job: j})
+	from := len(q.inputs)
+	q.inputs = append(q.inputs, inputs...) // jobs before keep theirs, should it move
+	q.jobs = append(q.jobs, entry{j, q.inputs[from:len(q.inputs):len(q.inputs)]})
 	first := len(q.jobs) == 1
 	q.mu.Unlock()
 	if first {
@@ -131,19 +129,16 @@ func (q *queue) leave(w waiter) {
 // take empties the queue. What it returns is good until the next take.
 func (q *queue) take() []entry {
 	q.mu.Lock()
-	jobs, counts, inputs := q.jobs, q.counts, q.inputs
+	defer q.mu.Unlock()
+	jobs, inputs := q.jobs, q.inputs
 	clear(q.spare.jobs) // lets go of what they point to
 	clear(q.spare.inputs)
-	q.jobs, q.counts, q.inputs = q.spare.jobs[:0], q.spare.counts[:0], q.spare.inputs[:0]
-	q.spare.jobs, q.spare.counts, q.spare.inputs = jobs, counts, inputs
+	q.jobs, q.inputs = q.spare.jobs[:0], q.spare.inputs[:0]
+	q.spare.jobs, q.spare.inputs = jobs, inputs
 	if cap(inputs) > 2*q.limit { // one huge job is no reason to keep so much
 		q.spare.inputs = nil
 	}
 	q.call()
-	q.mu.Unlock()
-	for i := range jobs {
-		jobs[i].inputs, inputs = inputs[:counts[i]:counts[i]], inputs[counts[i]:]
-	}
 	return jobs
 }
 

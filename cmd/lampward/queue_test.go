@@ -144,31 +144,40 @@ func (s slowStore) Append(ctx context.Context, recs []store.Record, sync bool) (
 	return s.Store.Append(ctx, recs, sync)
 }
 
+// slowLoop runs the loop on such a store until stop is called; looped then
+// tells how it ended.
+func slowLoop(t *testing.T, dir string) (h *harness, st slowStore, ctx context.Context, stop func(), looped chan error) {
+	shift := time.Until(demoDay)
+	h = wallHarness(t, dir, &shift)
+	st = slowStore{h.st, make(chan int), make(chan error)}
+	h.d.store = st
+	ctx, stop = context.WithCancel(t.Context())
+	looped = make(chan error, 1)
+	go func() { looped <- h.d.loop(ctx) }()
+	return h, st, ctx, stop, looped
+}
+
+// sent sends a reading, and tells what became of it once the loop has seen it.
+func sent(t *testing.T, h *harness, count float64) chan error {
+	c := make(chan error, 1)
+	go func() {
+		c <- h.d.Publish(t.Context(), broker.Message{Topic: "cellar/tank", Payload: fmt.Append(nil, count), QoS: 1})
+	}()
+	synctest.Wait()
+	return c
+}
+
 // While a batch is being stored, the next readings are stepped but not
 // acknowledged; a batch that fails takes them with it.
 func TestStoringOverlaps(t *testing.T) {
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
-		shift := time.Until(demoDay)
-		h := wallHarness(t, dir, &shift)
+		h, st, _, stop, looped := slowLoop(t, dir)
 		defer h.crash()
-		st := slowStore{h.st, make(chan int), make(chan error)}
-		h.d.store = st
-		ctx, stop := context.WithCancel(t.Context())
-		looped := make(chan error, 1)
-		go func() { looped <- h.d.loop(ctx) }()
-		sent := func(count float64) chan error {
-			c := make(chan error, 1)
-			go func() {
-				c <- h.d.Publish(t.Context(), broker.Message{Topic: "cellar/tank", Payload: fmt.Append(nil, count), QoS: 1})
-			}()
-			synctest.Wait()
-			return c
-		}
 		before := h.d.stepped.Load()
-		a := sent(200)
+		a := sent(t, h, 200)
 		assert.Equal(t, 1, <-st.asked)
-		b, c := sent(201), sent(202)
+		b, c := sent(t, h, 201), sent(t, h, 202)
 		assert.Equal(t, before+3, h.d.stepped.Load(), "two are decided while the first is being stored")
 		assert.Empty(t, a)
 		st.answer <- nil
@@ -176,17 +185,17 @@ func TestStoringOverlaps(t *testing.T) {
 		assert.Equal(t, 2, <-st.asked)
 		assert.Empty(t, b, "decided is not yet stored")
 		assert.Empty(t, c)
-		d := sent(203)
+		d := sent(t, h, 203)
 		st.answer <- errDisk
 		for _, c := range []chan error{b, c, d} {
 			assert.ErrorIs(t, <-c, errDisk, "what was decided on top of a lost batch is not stored")
 		}
-		assert.ErrorIs(t, <-sent(204), errDisk)
+		assert.ErrorIs(t, <-sent(t, h, 204), errDisk)
 		time.Sleep(mendEvery)
 		assert.Equal(t, 1, <-st.asked, "the start that shows that storing works")
 		st.answer <- nil
 		synctest.Wait()
-		e := sent(205)
+		e := sent(t, h, 205)
 		assert.Equal(t, 1, <-st.asked)
 		stop() // while it is being stored
 		synctest.Wait()
@@ -213,20 +222,13 @@ func TestStoringOverlaps(t *testing.T) {
 func TestHangingDisk(t *testing.T) {
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
-		shift := time.Until(demoDay)
-		h := wallHarness(t, dir, &shift)
+		h, st, ctx, stop, looped := slowLoop(t, dir)
 		defer h.crash()
-		st := slowStore{h.st, make(chan int), make(chan error)}
-		h.d.store = st
-		ctx, stop := context.WithCancel(t.Context())
-		looped, watched, published := make(chan error, 1), make(chan error, 1), make(chan error, 1)
+		watched := make(chan error, 1)
 		var signs atomic.Int64
 		m := &manager{watchdog: 2 * time.Minute, log: slog.New(slog.DiscardHandler), send: func(string) error { signs.Add(1); return nil }}
-		go func() { looped <- h.d.loop(ctx) }()
 		go func() { watched <- m.watch(ctx, h.d) }()
-		go func() {
-			published <- h.d.Publish(t.Context(), broker.Message{Topic: "cellar/tank", Payload: []byte("200"), QoS: 1})
-		}()
+		published := sent(t, h, 200)
 		<-st.asked
 		time.Sleep(30 * time.Second)
 		assert.NoError(t, h.d.healthy(), "some disks are slow")

@@ -95,7 +95,7 @@ func TestRealDiskFullAndReadOnly(t *testing.T) {
 	dir, remount := smallDisk(t, 4<<20)
 	receiver := newPhone(t)
 	listen := freeAddress(t)
-	file := writeFile(t, "lampward.toml", quickConfig(listen, filepath.Join(dir, "db"), "t", receiver))
+	file := writeFile(t, "lampward.toml", quickConfig(listen, filepath.Join(dir, "db"), "t", receiver.URL))
 	p := startProcess(t, "run", file, listen)
 	b := &diskBoard{t: t, listen: listen}
 	b.block()
