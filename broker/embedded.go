@@ -233,6 +233,7 @@ func (e *Embedded) start(ctx context.Context, sink Sink, ln net.Listener) (*serv
 		owners: map[string]*owner{}, wills: map[string]*delayed{},
 		inline: srv.NewClient(nil, mqtt.LocalListener, "lampward", true),
 	}
+	h.later, _ = sink.(LaterSink)
 	if err := srv.AddHook(h, nil); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}

@@ -39,6 +39,8 @@ type hook struct {
 	mqtt.HookBase
 	ctx      context.Context
 	sink     Sink
+	later    LaterSink // sink, if it is one
+	lists    sync.Pool // of *aheadList
 	srv      *mqtt.Server
 	accounts *accounts
 	quiet    *Quiet
@@ -154,8 +156,14 @@ func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packe
 			err = packets.ErrRejectPacket
 		}
 	}()
-	if c, ok := cl.Net.Conn.(*conn); ok && c.end.Load() != 0 {
-		return pk, packets.ErrRejectPacket // we have said goodbye
+	if c, ok := cl.Net.Conn.(*conn); ok {
+		c.ahead.seen(&pk)
+		if pk.FixedHeader.Type != packets.Publish || pk.FixedHeader.Qos != 1 || pk.FixedHeader.Dup {
+			h.settle(cl, c) // all else keeps its place behind what was sent before
+		}
+		if c.end.Load() != 0 {
+			return pk, packets.ErrRejectPacket // we have said goodbye
+		}
 	}
 	switch pk.FixedHeader.Type {
 	case packets.Puback, packets.Pubcomp, packets.Pubrec:
@@ -378,6 +386,9 @@ func (h *hook) OnSessionEstablished(cl *mqtt.Client, pk packets.Packet) {
 // OnDisconnect tells how a connection ended.
 func (h *hook) OnDisconnect(cl *mqtt.Client, err error, expire bool) {
 	defer h.contain(cl, "disconnect")
+	if c, ok := cl.Net.Conn.(*conn); ok {
+		h.settle(cl, c) // a packet that ended the connection came after
+	}
 	if cause := cl.StopCause(); cause != nil {
 		err = cause // ours, if we ended it: more telling than the read that failed after
 	}
@@ -528,31 +539,52 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (out packets.Packet
 			return pk, err
 		}
 	}
+	c, _ := cl.Net.Conn.(*conn)
+	if c != nil && c.ahead.settling { // stored already
+		return h.retaining(pk), nil
+	}
 	m := Message{Topic: pk.TopicName, Payload: pk.Payload, Client: cl.ID, QoS: pk.FixedHeader.Qos, Dup: pk.FixedHeader.Dup}
 	h.stats.messages.Add(1)
 	if m.QoS > 0 && m.Dup && h.recent.has(cl.ID, pk.PacketID, &m) {
 		h.stats.duplicates.Add(1)
 		return pk, packets.CodeSuccessIgnore // acknowledged, and not taken or passed on again
 	}
-	if err := h.sink.Publish(h.ctx, m); err != nil {
-		h.stats.refused.Add(1)
-		h.quiet.Note(cl.ID, "refused", "a message could not be stored; its sender is made to send it again", "error", err)
-		if m.QoS > 0 {
-			code := packets.ErrServerBusy
-			if h.ctx.Err() != nil {
-				code = packets.ErrServerShuttingDown
-			}
-			h.kick(cl, code)
+	if h.later != nil && c != nil && m.QoS == 1 && !m.Dup && c.ahead.mayWait() {
+		if err := h.publishLater(cl, c, pk, m); err != nil {
+			h.settle(cl, c)
+			h.refuse(cl, 1, err)
 		}
+		return pk, packets.ErrRejectPacket // not yet acknowledged
+	}
+	if err := h.sink.Publish(h.ctx, m); err != nil {
+		h.refuse(cl, m.QoS, err)
 		return pk, packets.ErrRejectPacket
 	}
 	if m.QoS > 0 {
 		h.recent.add(cl.ID, pk.PacketID, &m)
 	}
+	return h.retaining(pk), nil
+}
+
+// refuse deals with a message that the sink did not take.
+func (h *hook) refuse(cl *mqtt.Client, qos byte, err error) {
+	h.stats.refused.Add(1)
+	h.quiet.Note(cl.ID, "refused", "a message could not be stored; its sender is made to send it again", "error", err)
+	if qos > 0 {
+		code := packets.ErrServerBusy
+		if h.ctx.Err() != nil {
+			code = packets.ErrServerShuttingDown
+		}
+		h.kick(cl, code)
+	}
+}
+
+// retaining takes RETAIN from a message for which there is no room.
+func (h *hook) retaining(pk packets.Packet) packets.Packet {
 	if pk.FixedHeader.Retain && !h.mayRetain(pk.TopicName, pk.Payload) {
 		pk.FixedHeader.Retain = false
 	}
-	return pk, nil
+	return pk
 }
 
 // checkAlias checks a message whose topic the library took from an alias: its

@@ -214,6 +214,11 @@ type conn struct {
 
 	state atomic.Pointer[state] // set once the client is let in
 
+	ahead      ahead
+	beforeRead func() // if not nil, runs before the connection is read; only who reads it uses it
+	corked     bool   // held gets what is written; both are under the lock of the library's client
+	held       []byte
+
 	closed sync.Once
 	done   chan struct{} // closed by Close
 
@@ -279,9 +284,26 @@ func (c *conn) Close() error {
 	return c.Conn.Close()
 }
 
+// Read reads.
+func (c *conn) Read(b []byte) (int, error) {
+	if c.beforeRead != nil {
+		c.beforeRead()
+		if c.keepAlive.Load() != 0 { // it may have taken a while, for which the client is not to blame
+			_ = c.SetDeadline(time.Now())
+		}
+	}
+	n, err := c.Conn.Read(b)
+	c.ahead.got += int64(n)
+	return n, err
+}
+
 // Write writes within writeTimeout, or closes the connection: after half a
 // packet nothing that follows could be understood.
 func (c *conn) Write(b []byte) (int, error) {
+	if c.corked {
+		c.held = append(c.held, b...)
+		return len(b), nil
+	}
 	now := time.Now()
 	if c.end.Load() == 0 && c.writeBy.Load()-now.UnixNano() < int64(writeTimeout/2) {
 		c.mu.Lock()
