@@ -146,6 +146,23 @@ func Decode(payload []byte, o DecodeOptions) ([]Sample, error) {
 	return out, nil
 }
 
+// WholeNumber reads a payload that is nothing but a whole number, as most boards send
+// it: what [Decode] with no options would find. If ok is false Decode may still
+// find a number.
+func WholeNumber(payload []byte) (v float64, ok bool) {
+	if len(payload) == 0 || len(payload) > 9 { // less than MaxValue
+		return 0, false
+	}
+	n := 0
+	for _, c := range payload {
+		if c < '0' || c > '9' {
+			return 0, false
+		}
+		n = 10*n + int(c-'0')
+	}
+	return float64(n), true
+}
+
 // decoder reads one payload, parsing it at most once in each way.
 type decoder struct {
 	payload []byte

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -286,6 +287,32 @@ func TestSaneCatchesBadSamples(t *testing.T) {
 	require.Error(t, sane(Sample{At: time.Unix(1<<40, 0).UTC()}))
 }
 
+// sameAsWhole tells whether WholeNumber says of a payload what Decode does, or
+// nothing.
+func sameAsWhole(payload []byte) bool {
+	v, ok := WholeNumber(payload)
+	if !ok {
+		return true
+	}
+	got, err := Decode(payload, DecodeOptions{})
+	return err == nil && len(got) == 1 && got[0] == Sample{Value: v, HasValue: true}
+}
+
+func TestWholeNumber(t *testing.T) {
+	for payload, want := range map[string]float64{"0": 0, "512": 512, "0512": 512, "999999999": 999999999} {
+		v, ok := WholeNumber([]byte(payload))
+		require.True(t, ok, payload)
+		require.Equal(t, want, v)
+	}
+	for _, payload := range []string{"", "512.5", "-1", "+1", " 512", "512\n", "1e3", "1000000001", "1_000", "0x10", "\u0663", "512;"} {
+		_, ok := WholeNumber([]byte(payload))
+		require.False(t, ok, payload)
+	}
+	for n := range 70_000 {
+		require.True(t, sameAsWhole([]byte(strconv.Itoa(n*n))))
+	}
+}
+
 func FuzzDecode(f *testing.F) {
 	v := loadVectors(f)
 	for _, p := range []string{"512", "-1e3", "nan", `{"value":1}`, `{"a":{"b":[1,"2"]}}`, `[{"n":"a","v":1}]`, "\x00", `[{"bn":"a","bt":1e9,"bv":1,"bver":5,"v":1,"t":-1}]`} {
@@ -307,6 +334,9 @@ func FuzzDecode(f *testing.F) {
 		}
 		if len(got) == 0 {
 			t.Fatal("no sample, no error")
+		}
+		if !sameAsWhole(payload) {
+			t.Fatalf("WholeNumber(%q) is not what Decode says", payload)
 		}
 		for _, s := range got {
 			if s.HasValue == (value == NoValue) {
