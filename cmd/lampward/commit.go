@@ -12,7 +12,7 @@ import (
 // batch is what one transaction stores, and who waits for it.
 type batch struct {
 	recs    []store.Record
-	waiting []chan error
+	waiting []chan<- error
 }
 
 // outcome is what came of storing a batch.
@@ -103,7 +103,7 @@ func (d *daemon) flush(ctx context.Context) {
 }
 
 // answer tells those who wait how it went, and returns their list, empty.
-func answer(waiting []chan error, err error) []chan error {
+func answer(waiting []chan<- error, err error) []chan<- error {
 	for i, w := range waiting {
 		w <- err
 		waiting[i] = nil

@@ -66,7 +66,11 @@ func crash(t *testing.T, mode string, kills int) crashResult {
 	blocks := make([]int, crashLamps) // whole blocks acknowledged, by lamp
 	var boards sync.WaitGroup
 	for i := range crashLamps {
-		boards.Go(func() { blocks[i] = board(i, listen, stop, &acked) })
+		ahead := 1
+		if i%2 == 1 {
+			ahead = crashBlock / 2
+		}
+		boards.Go(func() { blocks[i] = board(i, listen, ahead, stop, &acked) })
 	}
 	rng := rand.New(rand.NewPCG(uint64(kills), 5))
 	for k := range kills {
@@ -149,44 +153,59 @@ func (p *phone) drained(t testing.TB, n int) {
 }
 
 // board publishes blocks of readings, dark and lit in turn, each reading again
-// until it is acknowledged. It returns the number of whole blocks.
-func board(i int, listen string, stop chan struct{}, acked *atomic.Int64) (blocks int) {
+// until it is acknowledged; so many are under way at once. It returns the
+// number of whole blocks.
+func board(i int, listen string, ahead int, stop chan struct{}, acked *atomic.Int64) (blocks int) {
 	var c mqtt.Client
 	defer func() {
 		if c != nil {
 			c.Disconnect(0)
 		}
 	}()
-	publish := func(count string) bool {
-		for {
-			if c == nil || !c.IsConnectionOpen() {
-				o := mqtt.NewClientOptions().AddBroker("tcp://" + listen).SetClientID(fmt.Sprintf("b%d", i)).
-					SetAutoReconnect(false).SetConnectTimeout(time.Second)
-				c = mqtt.NewClient(o)
-				if t := c.Connect(); !t.WaitTimeout(2*time.Second) || t.Error() != nil {
-					c = nil
-				}
+	// some publishes readings of a block, and returns how many of them, from
+	// the first, were acknowledged.
+	some := func(counts []string) (n int) {
+		if c == nil || !c.IsConnectionOpen() {
+			o := mqtt.NewClientOptions().AddBroker("tcp://" + listen).SetClientID(fmt.Sprintf("b%d", i)).
+				SetAutoReconnect(false).SetConnectTimeout(time.Second).SetWriteTimeout(time.Second)
+			c = mqtt.NewClient(o)
+			if t := c.Connect(); !t.WaitTimeout(2*time.Second) || t.Error() != nil {
+				c = nil
+				return 0
 			}
-			if c != nil {
-				if t := c.Publish(fmt.Sprintf("t/%d", i), 1, false, count); settled(t, c) == nil {
-					acked.Add(1)
-					return true
-				}
+		}
+		var tokens []mqtt.Token
+		for _, count := range counts {
+			tokens = append(tokens, c.Publish(fmt.Sprintf("t/%d", i), 1, false, count))
+		}
+		for _, t := range tokens {
+			if settled(t, c) != nil {
 				c.Disconnect(0)
 				c = nil
+				return n
+			}
+			acked.Add(1)
+			n++
+		}
+		return n
+	}
+	for {
+		var counts []string
+		for n := range crashBlock {
+			counts = append(counts, strconv.Itoa([]int{200, 800}[blocks%2]+n%7))
+		}
+		for len(counts) > 0 {
+			n := some(counts[:min(ahead, len(counts))])
+			if counts = counts[n:]; n > 0 && ahead > 1 {
+				<-time.After(2 * time.Millisecond) // a block lasts longer than the debounce
+			}
+			if n > 0 {
+				continue
 			}
 			select {
 			case <-stop:
-				return false
-			case <-time.After(3 * time.Millisecond):
-			}
-		}
-	}
-	for {
-		for n := range crashBlock {
-			count := []int{200, 800}[blocks%2] + n%7
-			if !publish(strconv.Itoa(count)) {
 				return blocks
+			case <-time.After(3 * time.Millisecond):
 			}
 		}
 		blocks++

@@ -43,7 +43,7 @@ type daemon struct {
 
 	stepped  atomic.Int64   // inputs given to the rules since the start
 	pending  []store.Record // stepped, not yet stored
-	waiting  []chan error   // who waits for pending to be durable
+	waiting  []chan<- error // who waits for pending to be durable
 	storing  *batch         // stepped before pending, being stored now; nil: nothing
 	began    time.Time      // engine time when storing it began
 	stored   chan outcome   // tells what became of storing
@@ -77,8 +77,8 @@ const (
 	snapshotEach  = 200             // inputs a lamp, whose part of a snapshot is of some 6 kB
 	storeTakes    = time.Minute     // no disk that works takes longer for one batch
 	mendEvery     = 2 * time.Second // between attempts to store again after a failure
-	maxBatch      = 1000            // inputs for which a transaction begins though nobody waits for it
-	maxPending    = 8 * maxBatch    // inputs for which the loop waits for the transaction before
+	maxBatch      = 4000            // inputs for which a transaction begins though nobody waits for it
+	maxPending    = 2 * maxBatch    // inputs for which the loop waits for the transaction before
 	longGap       = 30 * 24 * time.Hour
 )
 

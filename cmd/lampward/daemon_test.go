@@ -118,8 +118,9 @@ func (h *harness) crash() {
 
 // turn is one turn of the loop with at most one job.
 func (h *harness) turn(j *entry) error {
+	done := make(chan error, 1)
 	if j != nil {
-		j.at, j.done = h.d.clock.Now(), make(chan error, 1)
+		j.at, j.done = h.d.clock.Now(), done
 		h.d.takeAll([]entry{*j})
 	}
 	h.d.tick()
@@ -127,7 +128,7 @@ func (h *harness) turn(j *entry) error {
 	h.d.wait()
 	if j != nil {
 		select {
-		case err := <-j.done:
+		case err := <-done:
 			return err
 		default:
 			h.t.Fatal("a job was not answered in its turn")
@@ -138,7 +139,7 @@ func (h *harness) turn(j *entry) error {
 
 // publish does what Publish does with a QoS 1 message.
 func (h *harness) publish(topic, payload string) error {
-	inputs := h.d.intake.inputs(nil, broker.Message{Topic: topic, Payload: []byte(payload), QoS: 1}, h.d.clock.Wall())
+	inputs := h.d.intake.inputs(nil, broker.Message{Topic: topic, Payload: []byte(payload), QoS: 1}, h.d.clock.Wall)
 	if len(inputs) == 0 {
 		return nil
 	}
@@ -387,7 +388,7 @@ rssi = "/rssi"
 `)
 	in := h.d.intake
 	wall := h.clock.Wall()
-	take := func(m broker.Message) []rules.Input { return in.inputs(nil, m, wall) }
+	take := func(m broker.Message) []rules.Input { return in.inputs(nil, m, func() time.Time { return wall }) }
 	tank := func(payload string) broker.Message {
 		return broker.Message{Topic: "cellar/tank", Payload: []byte(payload), QoS: 1}
 	}
@@ -425,7 +426,7 @@ func TestLate(t *testing.T) {
 	wall := h.clock.Wall()
 	take := func(arrives, measured time.Duration) int {
 		payload := fmt.Sprintf(`[{"n":"light","v":300,"t":%d}]`, wall.Add(measured).Unix())
-		return len(in.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(payload)}, wall.Add(arrives)))
+		return len(in.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(payload)}, func() time.Time { return wall.Add(arrives) }))
 	}
 	// A board whose clock is three hours slow is not late.
 	for m := range 5 {

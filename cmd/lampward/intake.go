@@ -105,7 +105,7 @@ func (t *intake) names() []string {
 // inputs appends what one message says to out. A message that is refused for good yields no
 // input and no error: it is counted, logged once, and acknowledged, for
 // sending it again would not better it.
-func (t *intake) inputs(out []rules.Input, m broker.Message, wall time.Time) []rules.Input {
+func (t *intake) inputs(out []rules.Input, m broker.Message, wall func() time.Time) []rules.Input {
 	x := t.topics[m.Topic]
 	switch {
 	case x == nil:
@@ -134,7 +134,20 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, wall time.Time) []r
 			}
 		}
 	}
+	add := func(lamp string, v float64) {
+		in := rules.Input{Kind: rules.InReading, Lamp: lamp, Device: x.device, Value: v}
+		if len(out) == 0 {
+			in.Volts, in.RSSI = status.Volts, status.RSSI
+		}
+		out = append(out, in)
+	}
 	for _, l := range x.lamps {
+		if l.decode == (broker.DecodeOptions{}) {
+			if v, ok := broker.WholeNumber(m.Payload); ok { // as Decode would say, at more cost
+				add(l.name, v)
+				continue
+			}
+		}
 		samples, err := broker.Decode(m.Payload, l.decode)
 		if err != nil {
 			t.count.malformed.Add(1)
@@ -142,15 +155,11 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, wall time.Time) []r
 			continue
 		}
 		for _, s := range samples {
-			if s.Ago > lateAfter || !s.At.IsZero() && x.late(wall.Sub(s.At)) {
+			if s.Ago > lateAfter || !s.At.IsZero() && x.late(wall().Sub(s.At)) {
 				t.count.late.Add(1)
 				continue
 			}
-			in := rules.Input{Kind: rules.InReading, Lamp: l.name, Device: x.device, Value: s.Value}
-			if len(out) == 0 {
-				in.Volts, in.RSSI = status.Volts, status.RSSI
-			}
-			out = append(out, in)
+			add(l.name, s.Value)
 		}
 	}
 	if len(x.lamps) == 0 {
@@ -181,7 +190,7 @@ func (x *topic) late(lead time.Duration) bool {
 // Publish implements broker.Sink: it returns nil once the reading is stored.
 func (d *daemon) Publish(ctx context.Context, m broker.Message) error {
 	var few [4]rules.Input
-	inputs := d.intake.inputs(few[:0], m, d.clock.Wall())
+	inputs := d.intake.inputs(few[:0], m, d.clock.Wall)
 	if len(inputs) == 0 {
 		return nil
 	}
@@ -190,6 +199,17 @@ func (d *daemon) Publish(ctx context.Context, m broker.Message) error {
 		return d.do(ctx, j, inputs...)
 	}
 	return d.enqueue(ctx, j, inputs...) // nobody waits for a QoS 0 reading to be stored
+}
+
+// PublishLater implements broker.LaterSink.
+func (d *daemon) PublishLater(ctx context.Context, m broker.Message, done chan<- error) error {
+	var few [4]rules.Input
+	inputs := d.intake.inputs(few[:0], m, d.clock.Wall)
+	if len(inputs) == 0 {
+		done <- nil
+		return nil
+	}
+	return d.enqueue(ctx, job{client: m.Client, done: done}, inputs...)
 }
 
 // Link implements broker.Sink.

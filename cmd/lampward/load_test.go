@@ -33,14 +33,19 @@ const loadConnections = 50
 // BenchmarkReadings sends readings over 50 connections to lampward, decided
 // and stored, and to the bare broker library with a subscriber that does
 // nothing, in one run: compare them by their ratio. Each op is one reading.
+// At QoS 1 each connection has as many readings under way as window says: one
+// for a board, more for one that sends what it saved up.
 //
 //	go test ./cmd/lampward -run '^$' -bench Readings -benchtime 200000x
 func BenchmarkReadings(b *testing.B) {
-	for _, qos := range []byte{0, 1} {
-		b.Run(fmt.Sprintf("bare/qos%d", qos), func(b *testing.B) { bareLoad(b, qos) })
-		b.Run(fmt.Sprintf("lampward/qos%d", qos), func(b *testing.B) { lampwardLoad(b, qos, false) })
+	b.Run("qos0/bare", func(b *testing.B) { bareLoad(b, 0, 0) })
+	b.Run("qos0/lampward", func(b *testing.B) { lampwardLoad(b, 0, 0, false) })
+	for _, window := range []int{1, 20} {
+		name := fmt.Sprintf("qos1/window=%d/", window)
+		b.Run(name+"bare", func(b *testing.B) { bareLoad(b, 1, window) })
+		b.Run(name+"lampward", func(b *testing.B) { lampwardLoad(b, 1, window, false) })
+		b.Run(name+"lampward/early_ack", func(b *testing.B) { lampwardLoad(b, 1, window, true) })
 	}
-	b.Run("lampward/qos1/early_ack", func(b *testing.B) { lampwardLoad(b, 1, true) })
 }
 
 // allowAll lets everyone do everything.
@@ -56,7 +61,7 @@ func (allowAll) OnConnectAuthenticate(*mochi.Client, packets.Packet) bool { retu
 
 func (allowAll) OnACLCheck(*mochi.Client, string, bool) bool { return true }
 
-func bareLoad(b *testing.B, qos byte) {
+func bareLoad(b *testing.B, qos byte, window int) {
 	s := mochi.New(&mochi.Options{InlineClient: true, Logger: slog.New(slog.DiscardHandler)})
 	require.NoError(b, s.AddHook(new(allowAll), nil))
 	l := listeners.NewTCP(listeners.Config{ID: "tcp", Address: "127.0.0.1:0"})
@@ -65,7 +70,7 @@ func bareLoad(b *testing.B, qos byte) {
 	require.NoError(b, s.Subscribe("#", 1, func(*mochi.Client, packets.Subscription, packets.Packet) { got.add(1) }))
 	require.NoError(b, s.Serve())
 	defer s.Close()
-	load(b, l.Address(), qos, &got)
+	load(b, l.Address(), qos, window, &got)
 	// The library can wait for ever when it is closed while clients leave: it
 	// takes a read lock twice over (Clients.GetByListener).
 	for s.Clients.Len() > 1 || s.Info.Clone().ClientsConnected > 0 { // 1: the inline client
@@ -73,7 +78,7 @@ func bareLoad(b *testing.B, qos byte) {
 	}
 }
 
-func lampwardLoad(b *testing.B, qos byte, early bool) {
+func lampwardLoad(b *testing.B, qos byte, window int, early bool) {
 	text := fmt.Sprintf("[broker]\nlisten = \"127.0.0.1:0\"\nmax_per_address = 1000\n[store]\ndir = %q\nearly_ack = %v\n[page]\nlisten = \"\"\n", b.TempDir(), early)
 	for i := range loadConnections {
 		text += fmt.Sprintf("[[lamp]]\nname = \"l%d\"\ntopic = \"t/%d\"\n", i, i)
@@ -97,7 +102,7 @@ func lampwardLoad(b *testing.B, qos byte, early bool) {
 	case err := <-done:
 		b.Fatal(err)
 	}
-	load(b, at.broker.String(), qos, daemonCount{d})
+	load(b, at.broker.String(), qos, window, daemonCount{d})
 	// Stopping stores what is pending; it belongs to the work.
 	cancel()
 	require.NoError(b, <-done)
@@ -141,7 +146,7 @@ func (c *counted) wait(n int64) {
 }
 
 // load publishes b.N readings and waits until got has counted them.
-func load(b *testing.B, address string, qos byte, got interface{ wait(int64) }) {
+func load(b *testing.B, address string, qos byte, window int, got interface{ wait(int64) }) {
 	conns := make([]net.Conn, loadConnections)
 	for i := range conns {
 		conns[i] = dialRaw(b, address, fmt.Sprintf("c%d", i))
@@ -155,7 +160,7 @@ func load(b *testing.B, address string, qos byte, got interface{ wait(int64) }) 
 		if i < b.N%len(conns) {
 			n++
 		}
-		all.Go(func() { publishRaw(b, c, i, n, qos) })
+		all.Go(func() { publishRaw(b, c, i, n, qos, window) })
 	}
 	all.Wait()
 	got.wait(int64(b.N))
@@ -187,12 +192,30 @@ func publishOne(b *testing.B, c net.Conn, payload string) {
 	require.NoError(b, err)
 }
 
-// publishRaw writes n PUBLISH packets; with QoS 1 each waits for its PUBACK,
-// as a board does.
-func publishRaw(b *testing.B, c net.Conn, i, n int, qos byte) {
-	w := bufio.NewWriter(c)
+// publishRaw writes n PUBLISH packets; with QoS 1 at most window of them are
+// not yet acknowledged at any time.
+func publishRaw(b *testing.B, c net.Conn, i, n int, qos byte, window int) {
+	w, r := bufio.NewWriter(c), bufio.NewReader(c)
 	topic := fmt.Sprintf("t/%d", i)
 	ack := make([]byte, 4)
+	owed := 0
+	acknowledged := func(most int) bool { // waits until no more than most are owed
+		if owed <= most {
+			return true
+		}
+		if err := w.Flush(); err != nil {
+			b.Error(err)
+			return false
+		}
+		for owed > most || r.Buffered() >= len(ack) {
+			if _, err := io.ReadFull(r, ack); err != nil {
+				b.Error(err)
+				return false
+			}
+			owed--
+		}
+		return true
+	}
 	for k := range n {
 		payload := fmt.Sprintf("%d", 200+k*7%13)
 		size := 2 + len(topic) + int(qos)*2 + len(payload)
@@ -203,9 +226,7 @@ func publishRaw(b *testing.B, c net.Conn, i, n int, qos byte) {
 		}
 		w.WriteString(payload)
 		if qos > 0 {
-			w.Flush()
-			if _, err := io.ReadFull(c, ack); err != nil {
-				b.Error(err)
+			if owed++; !acknowledged(window - 1) {
 				return
 			}
 		}
@@ -213,6 +234,7 @@ func publishRaw(b *testing.B, c net.Conn, i, n int, qos byte) {
 	if err := w.Flush(); err != nil {
 		b.Error(err)
 	}
+	acknowledged(0)
 }
 
 // cpuTime is the processor time of this process, senders included.
@@ -328,7 +350,7 @@ func BenchmarkDisk(b *testing.B) {
 					require.NoError(b, h.publish(fmt.Sprintf("t/%d", i%10), payload))
 					continue
 				}
-				inputs := h.d.intake.inputs(nil, broker.Message{Topic: fmt.Sprintf("t/%d", i%10), Payload: []byte(payload)}, h.clock.Wall())
+				inputs := h.d.intake.inputs(nil, broker.Message{Topic: fmt.Sprintf("t/%d", i%10), Payload: []byte(payload)}, h.clock.Wall)
 				h.d.takeAll([]entry{{job{at: h.clock.Now()}, inputs}})
 				h.d.tick()
 				h.d.commit(context.Background())

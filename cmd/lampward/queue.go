@@ -18,7 +18,7 @@ type job struct {
 	look   func(*rules.Machine) // called by the loop between steps
 	// done, if not nil, gets nil once the inputs are durable, or why they were
 	// refused. It has room for one.
-	done chan error
+	done chan<- error
 }
 
 // entry is a job with its inputs, whose At the loop fills in.
