@@ -122,6 +122,12 @@ type counter struct {
 
 func (c *counter) Publish(context.Context, Message) error { c.add(); return nil }
 
+func (c *counter) PublishLater(_ context.Context, _ Message, done chan<- error) error {
+	c.add()
+	done <- nil
+	return nil
+}
+
 // bare is the library alone, with a subscriber that counts.
 func bare(b *testing.B) (string, *tally) {
 	n := newTally()

@@ -9,7 +9,7 @@
 // time.
 //
 // Either broker acknowledges a reading of QoS 1 or 2 to its sender only after
-// Sink.Publish returned nil. A reading that the sink refuses stays with its
+// Sink.Publish returned nil, or a [LaterSink] said so. A reading that the sink refuses stays with its
 // sender, which sends it again.
 package broker
 

@@ -357,5 +357,9 @@ func TestHostileClients(t *testing.T) {
 type counting struct{}
 
 func (*counting) Publish(context.Context, Message) error { return nil }
-func (*counting) Link(context.Context, Link)             {}
-func (*counting) Uplink(context.Context, bool, string)   {}
+func (*counting) PublishLater(_ context.Context, _ Message, done chan<- error) error {
+	done <- nil
+	return nil
+}
+func (*counting) Link(context.Context, Link)           {}
+func (*counting) Uplink(context.Context, bool, string) {}
