@@ -77,16 +77,18 @@ func (l *pipeListener) dial() (net.Conn, error) {
 }
 
 // labBoard is a sensor: it publishes a reading again until it is acknowledged.
+// One with a burst saves up so many and sends them at once.
 type labBoard struct {
 	w      *world
 	n      int
 	form   string
+	burst  int // readings sent at once, a divisor of labBlock
 	conn   net.Conn
 	r      *bufio.Reader
-	count  int // readings made
-	wait   string
-	blocks int // whole blocks acknowledged
-	inside int // readings acknowledged of this block
+	count  int      // readings made
+	wait   []string // made and not acknowledged
+	blocks int      // whole blocks acknowledged
+	inside int      // readings acknowledged of this block
 	id     uint16
 	again  bool
 	acked  []int // numbers of the acknowledged readings, in order
@@ -94,13 +96,17 @@ type labBoard struct {
 
 const labBlock = 30 // readings of one level in a row: long enough not to look like blinking
 
-// report publishes one reading, a new one if the last was acknowledged.
+// report makes a reading, if those before were acknowledged, and publishes what
+// is due.
 func (b *labBoard) report() {
-	if b.wait == "" {
+	if len(b.wait) < b.burst && !b.again {
 		b.count++
 		base := []int{200, 800}[b.blocks%2] + b.w.rng.IntN(7)
 		// The fraction numbers the reading, so that it can be found in the store.
-		b.wait = fmt.Sprintf("%d.%06d", base, b.count)
+		b.wait = append(b.wait, fmt.Sprintf("%d.%06d", base, b.count))
+	}
+	if len(b.wait) < b.burst && !b.again {
+		return
 	}
 	if err := b.try(); err != nil {
 		b.w.tally.Refused++
@@ -108,9 +114,14 @@ func (b *labBoard) report() {
 		b.hangUp()
 		return
 	}
+	b.again = false
+}
+
+// gone takes note that the oldest reading was acknowledged.
+func (b *labBoard) gone() {
 	b.w.tally.Acked++
-	b.acked = append(b.acked, b.count)
-	b.wait, b.again = "", false
+	b.acked = append(b.acked, b.count-len(b.wait)+1)
+	b.wait = b.wait[1:]
 	if b.inside++; b.inside == labBlock {
 		b.inside = 0
 		b.blocks++
@@ -140,22 +151,42 @@ func (b *labBoard) try() (err error) {
 		}
 		b.again = false // a clean session knows nothing of what was sent before
 	}
-	b.id++
-	b.id = max(b.id, 1)
-	pk := packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Publish, Qos: 1, Dup: b.again}, ProtocolVersion: 4,
-		TopicName: "t/" + strconv.Itoa(b.n), Payload: fmt.Appendf(nil, b.form, b.wait), PacketID: b.id}
-	body, err := b.ask(wire(pk), packets.Puback)
-	if err == nil && (len(body) < 2 || binary.BigEndian.Uint16(body) != b.id) {
-		err = errors.New("another packet was acknowledged")
-	}
-	return err
+	return b.send()
 }
 
-// ask sends a packet and waits for one of the given kind.
+// send sends all that waits with one write, and waits for the acknowledgements,
+// which must come in order.
+func (b *labBoard) send() error {
+	var all []byte
+	var ids []uint16
+	for _, reading := range b.wait {
+		b.id++
+		b.id = max(b.id, 1)
+		ids = append(ids, b.id)
+		all = append(all, wire(packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Publish, Qos: 1, Dup: b.again}, ProtocolVersion: 4,
+			TopicName: "t/" + strconv.Itoa(b.n), Payload: fmt.Appendf(nil, b.form, reading), PacketID: b.id})...)
+	}
+	for _, id := range ids {
+		body, err := b.ask(all, packets.Puback)
+		if err != nil {
+			return err
+		}
+		if len(body) < 2 || binary.BigEndian.Uint16(body) != id {
+			return errors.New("another packet was acknowledged")
+		}
+		b.gone()
+		all = nil
+	}
+	return nil
+}
+
+// ask sends packets, if any, and waits for one of the given kind.
 func (b *labBoard) ask(p []byte, kind byte) (body []byte, err error) {
 	_ = b.conn.SetDeadline(time.Now().Add(labPatience))
-	if _, err := b.conn.Write(p); err != nil {
-		return nil, err
+	if len(p) > 0 {
+		if _, err := b.conn.Write(p); err != nil {
+			return nil, err
+		}
 	}
 	for {
 		first, err := b.r.ReadByte()

@@ -125,6 +125,13 @@ off_delay = "1ms"
 [[lamp]]
 name = "l2"
 topic = "t/2"
+[[lamp]]
+name = "l3"
+topic = "t/3"
+on_above = 600
+off_below = 400
+on_delay = "1ms"
+off_delay = "1ms"
 [[webhook]]
 name = "phone"
 url = "http://192.0.2.1/"
@@ -134,7 +141,7 @@ url = "http://192.0.2.1/"
 `
 
 // known are the lamps whose changes can be told from the readings alone.
-var known = []string{"l0", "l1"}
+var known = []string{"l0", "l1", "l3"}
 
 func newWorld(t *testing.T, seed uint64, root string, s sabotage) *world {
 	cfg, err := config.Parse("world.toml", []byte(worldConfig))
@@ -144,7 +151,8 @@ func newWorld(t *testing.T, seed uint64, root string, s sabotage) *world {
 	w.shift.Store(int64(w.right))
 	w.phone = &labPhone{w: w, got: map[string]*labAlert{}}
 	w.boards = []*labBoard{
-		{w: w, n: 0, form: "%s"}, {w: w, n: 1, form: `{"raw": %s}`}, {w: w, n: 2, form: "%s"},
+		{w: w, n: 0, form: "%s", burst: 1}, {w: w, n: 1, form: `{"raw": %s}`, burst: 1}, {w: w, n: 2, form: "%s", burst: 1},
+		{w: w, n: 3, form: "%s", burst: 5},
 	}
 	w.dir = w.newDir()
 	w.start()
@@ -178,6 +186,14 @@ func (s labSink) Publish(ctx context.Context, m broker.Message) error {
 		return nil
 	}
 	return s.Sink.Publish(ctx, m)
+}
+
+func (s labSink) PublishLater(ctx context.Context, m broker.Message, done chan<- error) error {
+	if s.w.sabotage == earlyAck {
+		done <- s.Publish(ctx, m)
+		return nil
+	}
+	return s.Sink.(broker.LaterSink).PublishLater(ctx, m, done)
 }
 
 // labStore is where the controls of the store sit.
