@@ -5,6 +5,10 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"os"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -14,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lampward/broker"
+	"lampward/cmd/lampward/config"
 	"lampward/cmd/lampward/page"
 	"lampward/rules"
 )
@@ -129,13 +134,13 @@ func TestClientLogsIn(t *testing.T) {
 	hash, err := broker.HashPassword("correct horse")
 	require.NoError(t, err)
 	c := newCellar(t, fmt.Sprintf("[[person]]\nname = \"ann\"\npassword_hash = %q\n", hash))
-	config := func(dir string) string {
+	file := func(dir string) string {
 		return writeFile(t, "lampward.toml", fmt.Sprintf("[store]\ndir = %q\n[page]\nlisten = %q\n[[lamp]]\nname = \"tank\"\ntopic = \"t\"\n", dir, c.at.page))
 	}
-	code, out, errOut := runMain(t.Context(), "status", "-config", config(c.d.cfg.Store.Dir))
+	code, out, errOut := runMain(t.Context(), "status", "-config", file(c.d.cfg.Store.Dir))
 	require.Equal(t, exitOK, code, errOut)
 	assert.Contains(t, out, "tank")
-	code, _, errOut = runMain(t.Context(), "status", "-config", config(filepath.Join(t.TempDir(), "another")))
+	code, _, errOut = runMain(t.Context(), "status", "-config", file(filepath.Join(t.TempDir(), "another")))
 	assert.Equal(t, exitFailed, code)
 	assert.Contains(t, errOut, "Log in first. Run this as the user")
 	code, _, errOut = runMain(t.Context(), "status", "-url", c.url, "-user", "ann")
@@ -149,4 +154,56 @@ func TestClientLogsIn(t *testing.T) {
 	code, out, errOut = runMain(t.Context(), "ack", "tank", "-url", c.url, "-user", "ann")
 	assert.Equal(t, exitOK, code, errOut)
 	assert.Contains(t, out, "nothing to acknowledge")
+}
+
+// Who logged in on the page stays so over a restart; what is kept for it is
+// this user's alone.
+func TestLoginOutlastsARestart(t *testing.T) {
+	hash, err := broker.HashPassword("correct horse")
+	require.NoError(t, err)
+	other, err := broker.HashPassword("another")
+	require.NoError(t, err)
+	dir := t.TempDir()
+	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	var cookie *http.Cookie
+	run := func(hash string, visit func(url string)) {
+		cfg, err := config.Parse("page.toml", fmt.Appendf(nil, "[broker]\nlisten = \"127.0.0.1:0\"\n[page]\nlisten = \"127.0.0.1:0\"\n[store]\ndir = %q\n[[lamp]]\nname = \"tank\"\ntopic = \"t\"\n[[person]]\nname = \"ann\"\npassword_hash = %q\n", dir, hash))
+		require.NoError(t, err)
+		ctx, stop := context.WithCancel(t.Context())
+		defer stop()
+		ready, done := make(chan addresses, 1), make(chan error, 1)
+		go func() {
+			done <- serve(ctx, cfg, serveOptions{log: slog.New(slog.DiscardHandler), ready: func(a addresses) { ready <- a }})
+		}()
+		select {
+		case a := <-ready:
+			visit("http://" + a.page.String())
+		case err := <-done:
+			t.Fatal(err)
+		}
+		stop()
+		require.NoError(t, <-done)
+	}
+	status := func(url string) int {
+		r, err := http.NewRequest("GET", url+"/", nil)
+		require.NoError(t, err)
+		r.AddCookie(cookie)
+		w, err := client.Do(r)
+		require.NoError(t, err)
+		require.NoError(t, w.Body.Close())
+		return w.StatusCode
+	}
+	run(hash, func(u string) {
+		w, err := client.PostForm(u+"/login", url.Values{"name": {"ann"}, "password": {"correct horse"}})
+		require.NoError(t, err)
+		require.NoError(t, w.Body.Close())
+		require.Len(t, w.Cookies(), 1)
+		cookie = w.Cookies()[0]
+		assert.Equal(t, http.StatusOK, status(u))
+	})
+	info, err := os.Stat(filepath.Join(dir, sessionsFile))
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+	run(hash, func(u string) { assert.Equal(t, http.StatusOK, status(u)) })
+	run(other, func(u string) { assert.Equal(t, http.StatusSeeOther, status(u), "another password ends it") })
 }

@@ -6,6 +6,7 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"net/http"
 	"os"
@@ -31,6 +32,9 @@ type pageServer struct {
 // logging in; who may read the store may use it.
 const tokenFile = "page-token"
 
+// sessionsFile holds who is logged in on the page, for the next start.
+const sessionsFile = "page-sessions"
+
 // newPage makes the page and has the loop tell it what happens. It must be
 // called before the loop runs.
 func (d *daemon) newPage(b broker.Broker) (*pageServer, error) {
@@ -52,6 +56,13 @@ func (d *daemon) newPage(b broker.Broker) (*pageServer, error) {
 	}
 	for _, x := range d.cfg.People {
 		o.People[x.Name] = x.PasswordHash
+	}
+	if len(o.People) > 0 {
+		file := filepath.Join(d.cfg.Store.Dir, sessionsFile)
+		if o.Kept, err = os.ReadFile(file); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			d.log.Warn("the logins to the page of before cannot be read; everybody has to log in again", "error", err)
+		}
+		o.Keep = func(sessions []byte) error { return writePrivate(file, string(sessions)) }
 	}
 	if p.page, err = page.New(o); err != nil {
 		return nil, err

@@ -19,7 +19,8 @@ import (
 const (
 	sessionIdle  = 30 * 24 * time.Hour // without a request, after which one must log in again
 	sessionMax   = 180 * 24 * time.Hour
-	sessionsMost = 1000 // the longest unused one makes room
+	sessionsMost = 1000           // the longest unused one makes room
+	sessionNews  = 24 * time.Hour // what is kept of a session is renewed when its last use is this much later
 
 	freeTries = 5                // wrong passwords from one address before it has to wait
 	firstWait = 10 * time.Second // then this long, and twice as long each time
@@ -44,6 +45,12 @@ type doorkeeper struct {
 type session struct {
 	name        string
 	began, used time.Time
+	kept        time.Time // used, as it was kept last
+}
+
+// over tells whether the person must log in again.
+func (s *session) over(now time.Time) bool {
+	return now.Sub(s.used) > sessionIdle || now.Sub(s.began) > sessionMax
 }
 
 type guesses struct {
@@ -59,6 +66,9 @@ func newDoorkeeper(o Options) *doorkeeper {
 	}
 	for _, h := range o.People {
 		d.dummy = h
+	}
+	if err := d.restore(o.Kept); err != nil {
+		o.Log.Warn("the logins of before cannot be read; everybody has to log in again", "error", err)
 	}
 	return d
 }
@@ -121,11 +131,14 @@ func (d *doorkeeper) session(r *http.Request) (name string, ok bool) {
 	if s == nil {
 		return "", false
 	}
-	if now.Sub(s.used) > sessionIdle || now.Sub(s.began) > sessionMax {
+	if s.over(now) {
 		delete(d.sessions, key)
+		d.keep()
 		return "", false
 	}
-	s.used = now
+	if s.used = now; now.Sub(s.kept) >= sessionNews {
+		d.keep()
+	}
 	return s.name, true
 }
 
@@ -146,13 +159,17 @@ func (d *doorkeeper) open(w http.ResponseWriter, name string) {
 		delete(d.sessions, oldest)
 	}
 	d.sessions[sha256.Sum256([]byte(secret))] = &session{name: name, began: now, used: now}
+	d.keep()
 	http.SetCookie(w, d.cookie(secret, int(sessionIdle/time.Second)))
 }
 
 func (d *doorkeeper) close(w http.ResponseWriter, r *http.Request) {
 	if c, err := r.Cookie(d.cookieName()); err == nil {
 		d.mu.Lock()
-		delete(d.sessions, sha256.Sum256([]byte(c.Value)))
+		if key := sha256.Sum256([]byte(c.Value)); d.sessions[key] != nil {
+			delete(d.sessions, key)
+			d.keep()
+		}
 		d.mu.Unlock()
 	}
 	http.SetCookie(w, d.cookie("", -1))

@@ -31,6 +31,11 @@ type Options struct {
 	People map[string]string
 	// Verify tells whether a password fits a hash; needed if there are People.
 	Verify func(hash, password string) bool
+	// Keep is given what is to be Kept at the next start, so that nobody has to
+	// log in again; it is called one at a time and should not take long. nil:
+	// a restart ends all sessions.
+	Keep func(sessions []byte) error
+	Kept []byte // what Keep was given last
 	// Token, if not empty, is what commands on this machine show instead of
 	// logging in.
 	Token string

@@ -1,9 +1,11 @@
 package page
 
 import (
+	"bytes"
 	"context"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -328,6 +330,77 @@ func TestSessionsEnd(t *testing.T) {
 		}
 		time.Sleep(21 * 24 * time.Hour)
 		assert.False(t, ok(), "over at last, however often used")
+	})
+}
+
+// Who is logged in stays so over a restart, unless the password is another one
+// by then, the person is gone, or the session is over.
+func TestSessionsOutlastARestart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var kept []byte
+		writes := 0
+		start := func(people map[string]string) *Server {
+			return newServer(t, newFake(), func(o *Options) {
+				withAnn(o)
+				o.People, o.Kept = people, kept
+				o.Keep = func(b []byte) error { kept = b; writes++; return nil }
+			})
+		}
+		both := map[string]string{"ann": "hash of secret", "bob": "hash of other"}
+		s := start(both)
+		login := func(name, password string) *http.Cookie {
+			return form(s, "/login", nil, "name", name, "password", password).Result().Cookies()[0]
+		}
+		in := func(c *http.Cookie) bool {
+			return ask(s, "GET", "/", nil, func(r *http.Request) { r.AddCookie(c) }).Code == 200
+		}
+		ann, bob, left := login("ann", "secret"), login("bob", "other"), login("ann", "secret")
+		form(s, "/logout", func(r *http.Request) { r.AddCookie(left) })
+		require.True(t, in(ann) && in(bob) && !in(left))
+		for _, c := range []*http.Cookie{ann, bob, left} {
+			assert.NotContains(t, string(kept), c.Value, "what is kept opens no door")
+		}
+		assert.NotContains(t, string(kept), "hash of")
+
+		s = start(both)
+		assert.True(t, in(ann) && in(bob))
+		assert.False(t, in(left), "who logged out stays out")
+		s = start(map[string]string{"ann": "hash of another", "bob": "hash of other"})
+		assert.False(t, in(ann), "another password ends her sessions")
+		assert.True(t, in(bob))
+		s = start(map[string]string{"ann": "hash of secret"})
+		assert.False(t, in(bob), "he may not log in any more")
+
+		// It is written seldom: with each login and logout, and once a day.
+		s = start(both)
+		writes = 0
+		for range 200 {
+			assert.True(t, in(bob))
+			time.Sleep(time.Hour)
+		}
+		assert.LessOrEqual(t, writes, 9)
+		form(s, "/logout", func(r *http.Request) { r.AddCookie(&http.Cookie{Name: "lampward", Value: "made up"}) })
+		assert.LessOrEqual(t, writes, 9, "a stranger makes nobody write")
+		time.Sleep(sessionIdle - 2*sessionNews)
+		s = start(both)
+		assert.True(t, in(bob), "he was there not long ago")
+		time.Sleep(sessionIdle + time.Second)
+		s = start(both)
+		assert.False(t, in(bob), "he was not for a month")
+
+		// What is kept may be damaged, or full.
+		c := login("ann", "secret")
+		good := kept
+		for _, bad := range [][]byte{nil, []byte("["), []byte("[{}]"), []byte(`[{"cookie":"zz","name":"ann"}]`), bytes.ReplaceAll(good, []byte(`"ann"`), []byte(`"bob"`))} {
+			kept = bad
+			s = start(both)
+			assert.False(t, in(c), "%s", bad)
+		}
+		kept = good
+		s = start(both)
+		assert.True(t, in(c))
+		s.login.o.Keep = func([]byte) error { return errors.New("disk full") }
+		assert.True(t, in(login("bob", "other")), "whoever cannot be kept can be let in")
 	})
 }
 
