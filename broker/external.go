@@ -115,7 +115,7 @@ func NewExternal(opts ExternalOptions) (*External, error) {
 		opts.ClientID = "lampward"
 	}
 	x := &External{opts: opts, log: opts.Log, quiet: NewQuiet(opts.Log, 0),
-		recent: newRecent(2*uplinkQueue, 10*time.Minute), seed: maphash.MakeSeed()}
+		recent: newRecent(2*uplinkQueue, 0, 10*time.Minute), seed: maphash.MakeSeed()}
 	x.dial = x.open
 	var errs []error
 	if err := x.parseURL(); err != nil {
@@ -475,7 +475,7 @@ func (in *intake) take(_ paho.Client, m paho.Message) {
 		x.stats.tooLong.Add(1)
 		x.quiet.Note(a.msg.Topic, string(TooLong), "a message was dropped: it is too long", "bytes", len(a.msg.Payload), "most", MaxPayload)
 		a.msg.Payload, ready = nil, true
-	case a.msg.Dup && a.msg.QoS > 0 && x.recent.has(x.opts.ClientID, a.id, &a.msg):
+	case a.msg.Dup && a.msg.QoS > 0 && x.recent.has(x.opts.ClientID, a.id, &a.msg, nil):
 		x.stats.duplicates.Add(1)
 		ready = true
 	}
@@ -507,7 +507,7 @@ func (in *intake) store(lane <-chan *arrival) {
 		case a := <-lane:
 			err := in.publish(a)
 			if err == nil && a.msg.QoS > 0 {
-				in.x.recent.add(in.x.opts.ClientID, a.id, &a.msg)
+				in.x.recent.note(in.x.opts.ClientID, a.id, &a.msg)
 			}
 			a.done <- err
 		case <-in.ctx.Done():

@@ -20,17 +20,18 @@ import (
 
 // Limits that no option changes.
 const (
-	maxClientID  = 256         // bytes of a client id
-	maxAliases   = 32          // MQTT 5 topic aliases a client may set, each way
-	maxPending   = 256         // packets queued for a client that reads slowly
-	maxInflight  = 256         // messages of QoS 1 and 2 kept for a client
-	maxWillDelay = 3600        // s
-	queuedBudget = 32 << 20    // bytes of QoS 1 and 2 payload kept for all clients before the slowest get no more
-	queuedFew    = 16          // messages a client may still have queued when the budget is used up
-	sessionKeep  = 24 * 3600   // s a session outlives its connection
-	retainedKeep = 24 * 3600   // s a retained message lives
-	recentEach   = 8           // messages remembered per client, to know a second copy
-	recentFor    = time.Minute // how long
+	maxClientID  = 256           // bytes of a client id
+	maxAliases   = 32            // MQTT 5 topic aliases a client may set, each way
+	maxPending   = 256           // packets queued for a client that reads slowly
+	maxInflight  = 256           // messages of QoS 1 and 2 kept for a client
+	maxWillDelay = 3600          // s
+	queuedBudget = 32 << 20      // bytes of QoS 1 and 2 payload kept for all clients before the slowest get no more
+	queuedFew    = 16            // messages a client may still have queued when the budget is used up
+	sessionKeep  = 24 * 3600     // s a session outlives its connection
+	retainedKeep = 24 * 3600     // s a retained message lives
+	recentEach   = 8             // messages remembered per client, to know a second copy
+	recentBurst  = 2 * mostAhead // the same, of a client that sends bursts
+	recentFor    = time.Minute   // how long
 )
 
 // hook is where the broker library asks and tells. It is the only hook: the
@@ -39,8 +40,10 @@ type hook struct {
 	mqtt.HookBase
 	ctx      context.Context
 	sink     Sink
-	later    LaterSink // sink, if it is one
-	lists    sync.Pool // of *aheadList
+	later    LaterSink // sink, or made of it
+	bursts   bool      // sink need not be waited for after each message
+	lists    sync.Pool // of *aheadList, for bursts
+	singles  sync.Pool // the same, for one message
 	srv      *mqtt.Server
 	accounts *accounts
 	quiet    *Quiet
@@ -63,6 +66,7 @@ type hook struct {
 	wills        map[string]*delayed // by client id
 	stopped      bool
 	willsRunning sync.WaitGroup
+	background   sync.WaitGroup // see abandon
 }
 
 // owner holds a client id for one account, while a connection or a session of
@@ -158,10 +162,10 @@ func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packe
 	}()
 	if c, ok := cl.Net.Conn.(*conn); ok {
 		c.ahead.seen(&pk)
-		if pk.FixedHeader.Type != packets.Publish || pk.FixedHeader.Qos != 1 || pk.FixedHeader.Dup {
-			h.settle(cl, c) // all else keeps its place behind what was sent before
+		if c.ahead.list != nil && !h.follows(c, &pk) {
+			h.settle(cl, c)
 		}
-		if c.end.Load() != 0 {
+		if c.end.Load() != 0 || cl.Closed() {
 			return pk, packets.ErrRejectPacket // we have said goodbye
 		}
 	}
@@ -285,6 +289,7 @@ func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) (ok boo
 // the library is done with a connection, however that came.
 func (h *hook) ended(c *conn) {
 	if st := c.state.Load(); st != nil {
+		h.abandon(st.client, c)
 		// The library tells of the end itself, unless it panicked.
 		h.tellEndOf(st, LinkLost, "disconnected by lampward's broker: its packet could not be handled")
 		h.unown(st.client)
@@ -386,9 +391,6 @@ func (h *hook) OnSessionEstablished(cl *mqtt.Client, pk packets.Packet) {
 // OnDisconnect tells how a connection ended.
 func (h *hook) OnDisconnect(cl *mqtt.Client, err error, expire bool) {
 	defer h.contain(cl, "disconnect")
-	if c, ok := cl.Net.Conn.(*conn); ok {
-		h.settle(cl, c) // a packet that ended the connection came after
-	}
 	if cause := cl.StopCause(); cause != nil {
 		err = cause // ours, if we ended it: more telling than the read that failed after
 	}
@@ -534,41 +536,52 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (out packets.Packet
 			out, err = pk, packets.ErrRejectPacket
 		}
 	}()
+	c, _ := cl.Net.Conn.(*conn)
+	if c != nil && c.ahead.settling { // stored already
+		return h.retaining(pk), nil
+	}
 	if pk.Properties.TopicAliasFlag {
 		if ok, err := h.checkAlias(cl, &pk); !ok {
 			return pk, err
 		}
 	}
-	c, _ := cl.Net.Conn.(*conn)
-	if c != nil && c.ahead.settling { // stored already
-		return h.retaining(pk), nil
-	}
 	m := Message{Topic: pk.TopicName, Payload: pk.Payload, Client: cl.ID, QoS: pk.FixedHeader.Qos, Dup: pk.FixedHeader.Dup}
 	h.stats.messages.Add(1)
-	if m.QoS > 0 && m.Dup && h.recent.has(cl.ID, pk.PacketID, &m) {
+	if m.QoS == 0 || c == nil {
+		if err := h.sink.Publish(h.ctx, m); err != nil {
+			h.stats.refused.Add(1)
+			h.refuse(cl, m.QoS, err)
+			return pk, packets.ErrRejectPacket
+		}
+		return h.retaining(pk), nil
+	}
+	if m.Dup && h.recent.has(cl.ID, pk.PacketID, &m, c.done) {
 		h.stats.duplicates.Add(1)
 		return pk, packets.CodeSuccessIgnore // acknowledged, and not taken or passed on again
 	}
-	if h.later != nil && c != nil && m.QoS == 1 && !m.Dup && c.ahead.mayWait() {
-		if err := h.publishLater(cl, c, pk, m); err != nil {
-			h.settle(cl, c)
-			h.refuse(cl, 1, err)
-		}
-		return pk, packets.ErrRejectPacket // not yet acknowledged
-	}
-	if err := h.sink.Publish(h.ctx, m); err != nil {
+	burst := h.bursts && m.QoS == 1 && !m.Dup && (c.ahead.list != nil || c.ahead.more())
+	if err := h.hand(cl, c, pk, m, burst); err != nil {
+		h.settle(cl, c)
+		h.stats.refused.Add(1)
 		h.refuse(cl, m.QoS, err)
 		return pk, packets.ErrRejectPacket
 	}
-	if m.QoS > 0 {
-		h.recent.add(cl.ID, pk.PacketID, &m)
+	if burst {
+		return pk, packets.ErrRejectPacket // not yet acknowledged
+	}
+	switch known, err := h.alone(cl, c); {
+	case !known:
+		return pk, packets.ErrRejectPacket
+	case err != nil:
+		h.stats.refused.Add(1)
+		h.refuse(cl, m.QoS, err)
+		return pk, packets.ErrRejectPacket
 	}
 	return h.retaining(pk), nil
 }
 
-// refuse deals with a message that the sink did not take.
+// refuse deals with the sender of a message that the sink did not take.
 func (h *hook) refuse(cl *mqtt.Client, qos byte, err error) {
-	h.stats.refused.Add(1)
 	h.quiet.Note(cl.ID, "refused", "a message could not be stored; its sender is made to send it again", "error", err)
 	if qos > 0 {
 		code := packets.ErrServerBusy
@@ -590,14 +603,17 @@ func (h *hook) retaining(pk packets.Packet) packets.Packet {
 // checkAlias checks a message whose topic the library took from an alias: its
 // own checks saw an empty topic.
 func (h *hook) checkAlias(cl *mqtt.Client, pk *packets.Packet) (bool, error) {
+	st := stateOf(cl)
+	if pk.TopicName != "" && (h.accounts.open() || st != nil && st.acc.mayPublish(pk.TopicName)) {
+		return true, nil
+	}
+	if c, ok := cl.Net.Conn.(*conn); ok {
+		h.settle(cl, c) // what came before is answered before
+	}
 	if pk.TopicName == "" {
 		h.stats.malformed.Add(1)
 		h.kick(cl, packets.ErrTopicAliasInvalid)
 		return false, packets.ErrRejectPacket
-	}
-	st := stateOf(cl)
-	if h.accounts.open() || st != nil && st.acc.mayPublish(pk.TopicName) {
-		return true, nil
 	}
 	if st != nil {
 		h.deny(cl, st.acc, pk.TopicName, "publish")
@@ -658,6 +674,10 @@ func (h *hook) OnPacketEncode(cl *mqtt.Client, pk packets.Packet) packets.Packet
 // OnPacketSent sees what was written to a client.
 func (h *hook) OnPacketSent(cl *mqtt.Client, pk packets.Packet, b []byte) {
 	switch pk.FixedHeader.Type {
+	case packets.Puback, packets.Pubrec:
+		if c, ok := cl.Net.Conn.(*conn); ok {
+			h.acked(c)
+		}
 	case packets.Disconnect:
 		// The peer gets a moment to read why.
 		if c, ok := cl.Net.Conn.(*conn); ok {

@@ -135,7 +135,8 @@ func (h *hook) dropWill(client string) {
 	}
 }
 
-// stop drops the waiting wills and waits for those that are going out.
+// stop drops the waiting wills, and waits for those that are going out and for
+// what abandon began.
 func (h *hook) stop() {
 	h.mu.Lock()
 	h.stopped = true
@@ -144,4 +145,5 @@ func (h *hook) stop() {
 	}
 	h.mu.Unlock()
 	h.willsRunning.Wait()
+	h.background.Wait()
 }

@@ -14,34 +14,45 @@ type LaterSink interface {
 	Sink
 	// PublishLater takes one message as Publish does, after those that the
 	// client sent before, but does not wait until it is durable: done, which
-	// has room for one, gets what Publish would have returned. After an error
-	// done gets nothing.
+	// has room for one, gets what Publish would have returned, once, from any
+	// goroutine. If PublishLater returns an error, done gets nothing.
+	//
+	// Each message is stored or refused for itself: of those behind a refused
+	// one, what is stored is known when the client sends all of them again.
 	PublishLater(ctx context.Context, m Message, done chan<- error) error
 }
 
-// mostAhead is how many messages of a client may wait to be durable.
+// atOnce makes a Sink one that is waited for after each message.
+type atOnce struct{ Sink }
+
+func (s atOnce) PublishLater(ctx context.Context, m Message, done chan<- error) error {
+	done <- s.Publish(ctx, m)
+	return nil
+}
+
+// mostAhead is how many messages of a client may wait to be durable. They are
+// no more than fit in the library's read buffer (2 KiB), and one large one.
 const mostAhead = 32
 
-// ahead holds the messages of QoS 1 of one connection that were handed to the
-// sink and are not acknowledged yet. Only the goroutine that reads the
-// connection uses it. A board, which waits for each acknowledgement before it
-// sends more, has no use for it.
+// ahead holds the messages of one connection that were handed to the sink and
+// are not acknowledged yet. Only the goroutine that reads the connection uses
+// it. A board that waits for each acknowledgement never has more than one.
 type ahead struct {
 	got, used int64 // bytes read from the connection, and those of packets that were handled
 	settling  bool  // the library is given, once more, what is durable now
 	list      *aheadList
+	acking    *aheadList // one that is durable, which the library is about to acknowledge and pass on
 }
+
+// aheadList is used for another connection when one is done with it.
+type aheadList struct{ owed []aheadOne }
 
 type aheadOne struct {
-	pk   packets.Packet
-	done chan error // has room for one
-	err  error
-}
-
-// aheadList is kept for another connection while one needs none.
-type aheadList struct {
-	n   int
-	all [mostAhead]aheadOne
+	pk       packets.Packet
+	sum      uint64     // see recent
+	done     chan error // has room for one
+	answered bool
+	err      error
 }
 
 // seen counts the bytes of a packet that was read.
@@ -54,92 +65,212 @@ func (a *ahead) seen(pk *packets.Packet) {
 	}
 }
 
-// mayWait tells whether the acknowledgement of the packet in hand may wait for
-// what the client has sent after it.
-func (a *ahead) mayWait() bool { return a.list != nil || a.got > a.used }
+// more tells whether the client has sent more than the packet in hand.
+func (a *ahead) more() bool { return a.got > a.used }
 
-// publishLater hands a message to the sink and notes that its acknowledgement
-// is owed. An error is the sink's.
-func (h *hook) publishLater(cl *mqtt.Client, c *conn, pk packets.Packet, m Message) error {
-	a := &c.ahead
-	if a.list != nil && a.list.n == mostAhead {
-		h.settle(cl, c)
+// follows tells whether a packet may be handled while what was sent before it
+// is still owed. All else keeps its place behind it.
+func (h *hook) follows(c *conn, pk *packets.Packet) bool {
+	f := &pk.FixedHeader
+	if f.Type != packets.Publish || f.Qos != 1 || f.Dup || len(c.ahead.list.owed) == mostAhead {
+		return false
 	}
-	if a.list == nil {
-		a.list, _ = h.lists.Get().(*aheadList)
-		if a.list == nil {
-			a.list = new(aheadList)
+	if pk.TopicName != "" { // else an alias, or a mistake: see checkAlias
+		if st := c.state.Load(); CheckTopic(pk.TopicName) != nil || !h.accounts.open() && (st == nil || !st.acc.mayPublish(pk.TopicName)) {
+			return false
 		}
-		// Before the connection is read again, which may take for ever, what
-		// is owed is paid.
-		c.beforeRead = func() { h.settle(cl, c) }
 	}
-	one := &a.list.all[a.list.n]
-	if one.done == nil {
-		one.done = make(chan error, 1)
-	}
-	if err := h.later.PublishLater(h.ctx, m, one.done); err != nil {
-		return err
-	}
-	// The alias was looked up, and the next packet may give it another topic.
-	pk.Properties.TopicAliasFlag, pk.Properties.TopicAlias = false, 0
-	one.pk = pk
-	a.list.n++
-	return nil
+	return pk.PublishValidate(maxAliases) == packets.CodeSuccess
 }
 
-// settle waits until all that the connection's client is owed is durable, and
-// has the library acknowledge it, in the order it came, with one write.
-func (h *hook) settle(cl *mqtt.Client, c *conn) {
+// hand hands a message to the sink and notes that its acknowledgement is owed,
+// which may wait if the message is part of a burst. An error is the sink's.
+func (h *hook) hand(cl *mqtt.Client, c *conn, pk packets.Packet, m Message, burst bool) error {
 	a := &c.ahead
 	list := a.list
 	if list == nil {
+		list = h.newList(burst)
+	}
+	i := len(list.owed)
+	list.owed = list.owed[:i+1]
+	one := &list.owed[i]
+	done := one.done
+	if done == nil {
+		done = make(chan error, 1)
+	}
+	*one = aheadOne{pk: pk, sum: h.recent.add(cl.ID, pk.PacketID, &m, burst)}
+	handed := false
+	defer func() { // the sink may panic; then done is not used again
+		if !handed {
+			h.recent.settle(cl.ID, pk.PacketID, one.sum, false)
+			list.owed = list.owed[:i]
+		}
+	}()
+	if err := h.later.PublishLater(h.ctx, m, done); err != nil {
+		one.done = done
+		return err
+	}
+	handed, one.done = true, done
+	if a.list == nil {
+		a.list = list
+		if burst {
+			// Before the connection is read again, which may take for ever,
+			// what is owed is paid.
+			c.beforeRead = func() { h.settle(cl, c) }
+		}
+	}
+	return nil
+}
+
+// newList returns an empty list, for one message or a burst.
+func (h *hook) newList(burst bool) *aheadList {
+	if burst {
+		if l, ok := h.lists.Get().(*aheadList); ok {
+			return l
+		}
+		return &aheadList{make([]aheadOne, 0, mostAhead)}
+	}
+	if l, ok := h.singles.Get().(*aheadList); ok {
+		return l
+	}
+	return &aheadList{make([]aheadOne, 0, 1)}
+}
+
+// drop ends the use of a list.
+func (h *hook) drop(l *aheadList) {
+	for i := range l.owed {
+		l.owed[i] = aheadOne{done: l.owed[i].done}
+	}
+	l.owed = l.owed[:0]
+	if cap(l.owed) > 1 {
+		h.lists.Put(l)
+	} else {
+		h.singles.Put(l)
+	}
+}
+
+// await waits until the sink has answered, or until the connection is over; in
+// that case it returns false.
+func (h *hook) await(client string, one *aheadOne, over <-chan struct{}) bool {
+	if one.answered {
+		return true
+	}
+	select {
+	case one.err = <-one.done:
+	default:
+		select {
+		case one.err = <-one.done:
+		case <-over:
+			return false
+		case <-h.ctx.Done():
+			one.err = h.ctx.Err()
+			one.done = nil // the sink may still answer
+		}
+	}
+	one.answered = true
+	h.recent.settle(client, one.pk.PacketID, one.sum, one.err == nil)
+	return true
+}
+
+// alone waits for the answer to the only message that is owed, for the library
+// to go on with it. known is false if the connection ended first.
+func (h *hook) alone(cl *mqtt.Client, c *conn) (known bool, err error) {
+	list := c.ahead.list
+	if !h.await(cl.ID, &list.owed[0], c.done) {
+		return false, nil
+	}
+	c.ahead.list = nil
+	if err = list.owed[0].err; err != nil {
+		h.drop(list)
+	} else {
+		c.ahead.acking = list
+	}
+	return true, err
+}
+
+// acked takes note that the library's acknowledgement of a single message is
+// written: it passes the message on.
+func (h *hook) acked(c *conn) {
+	if list := c.ahead.acking; list != nil {
+		c.ahead.acking = nil
+		h.drop(list)
+	}
+}
+
+// settle waits until all that the connection's client is owed is durable, and
+// has the library acknowledge it, in the order it came, with one write, and
+// pass it on. If the connection ends first, abandon does the rest.
+func (h *hook) settle(cl *mqtt.Client, c *conn) {
+	a := &c.ahead
+	list := a.list
+	if list == nil || a.settling {
 		return
 	}
-	a.list, c.beforeRead = nil, nil
-	owed := list.all[:list.n]
-	for i := range owed {
-		one := &owed[i]
-		if one.err = h.wait(one); one.err == nil {
-			h.recent.add(cl.ID, one.pk.PacketID, &Message{Topic: one.pk.TopicName, Payload: one.pk.Payload})
+	for i := range list.owed {
+		if !h.await(cl.ID, &list.owed[i], c.done) {
+			return
 		}
 	}
+	a.list, c.beforeRead = nil, nil
 	a.settling = true
 	c.cork(cl)
-	for i := range owed {
-		err := owed[i].err
-		if err == nil && !cl.Closed() {
-			err = h.srv.InjectPacket(cl, owed[i].pk)
-		}
-		if err != nil || cl.Closed() { // no later one may be acknowledged
-			break
+	var refused error
+	for i := range list.owed {
+		one := &list.owed[i]
+		switch {
+		case one.err != nil:
+			if h.stats.refused.Add(1); refused == nil {
+				refused = one.err
+			}
+		case refused != nil: // none behind it may be acknowledged
+			h.passOn(one.pk)
+		default:
+			if err := h.srv.InjectPacket(cl, one.pk); err != nil { // it is closed
+				h.passOn(one.pk)
+				cl.Stop(err)
+			}
 		}
 	}
 	c.uncork(cl)
 	a.settling = false
-	for i := range owed {
-		if err := owed[i].err; err != nil {
-			h.refuse(cl, 1, err)
-			break
-		}
+	if refused != nil {
+		h.refuse(cl, 1, refused)
 	}
-	for i := range owed {
-		owed[i].pk, owed[i].err = packets.Packet{}, nil
-	}
-	list.n = 0
-	h.lists.Put(list)
+	h.drop(list)
 }
 
-// wait returns what the sink said of a message.
-func (h *hook) wait(one *aheadOne) error {
-	select {
-	case err := <-one.done:
-		return err
-	case <-h.ctx.Done():
-		one.done = nil // the sink may still answer
-		return h.ctx.Err()
+// abandon deals with what is owed to the client of a connection that is over:
+// nobody can be told, but what is stored is known when it comes again, and is
+// passed on.
+func (h *hook) abandon(client string, c *conn) {
+	list := c.ahead.list
+	if list == nil {
+		list = c.ahead.acking
 	}
+	if list == nil {
+		return
+	}
+	c.ahead.list, c.ahead.acking, c.beforeRead = nil, nil, nil
+	h.background.Go(func() {
+		defer h.contain(nil, "a connection's end")
+		for i := range list.owed {
+			one := &list.owed[i]
+			if h.await(client, one, nil); one.err == nil {
+				h.passOn(one.pk)
+			} else {
+				h.stats.refused.Add(1)
+			}
+		}
+		h.drop(list)
+	})
 }
+
+// passOn hands subscribers a message whose sender cannot be told that it was
+// stored.
+func (h *hook) passOn(pk packets.Packet) { _ = h.srv.InjectPacket(h.inline, h.retaining(pk)) }
+
+// mostHeld is how many bytes are held back at most; PUBACKs have 4.
+const mostHeld = 4 << 10
 
 // cork holds back what is written until uncork. The library writes to a
 // connection only with its client's lock held.
@@ -154,8 +285,16 @@ func (c *conn) uncork(cl *mqtt.Client) {
 	cl.Lock()
 	defer cl.Unlock()
 	c.corked = false
-	if len(c.held) > 0 {
-		_, _ = c.Write(c.held) // a failure closes the connection
-		c.held = c.held[:0]
+	_ = c.release() // a failure closes the connection
+}
+
+// release writes what is held back: the client's lock is held.
+func (c *conn) release() error {
+	if len(c.held) == 0 {
+		return nil
 	}
+	held := c.held
+	c.held = nil
+	_, err := c.write(held)
+	return err
 }

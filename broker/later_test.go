@@ -8,7 +8,6 @@ import (
 	"sync"
 	"testing"
 	"testing/synctest"
-	"time"
 
 	"github.com/mochi-mqtt/server/v2/packets"
 	"github.com/stretchr/testify/require"
@@ -139,10 +138,11 @@ func TestBurstIsAcknowledgedOnceDurable(t *testing.T) {
 		require.Equal(t, acks(1, 5), append(acked, b.got()...))
 		require.Equal(t, want, watch.got())
 
-		// One alone is waited for, as before.
+		// One alone is waited for.
 		b.publish("cellar/tank/light", "6", 1, 6)
+		require.Empty(t, b.got())
+		sink.answer(1, nil)
 		require.Equal(t, acks(6, 6), b.got())
-		require.Zero(t, sink.waiting())
 	})
 }
 
@@ -197,8 +197,11 @@ func TestWhatFollowsABurst(t *testing.T) {
 			publishPacket("cellar/tank/light", "zero", 0, 0),
 			publishPacket("cellar/tank/light", "two", 2, 9))...)
 		require.Empty(t, b.got())
+		require.Equal(t, []string{"1", "2", "kept"}, sink.payloads())
 		sink.answer(3, nil)
-		require.Equal(t, []string{"ack 1", "ack 2", "ack 3", "Pingresp", "Pubrec"}, b.got())
+		require.Equal(t, []string{"ack 1", "ack 2", "ack 3", "Pingresp"}, b.got())
+		sink.answer(1, nil)
+		require.Equal(t, []string{"Pubrec"}, b.got())
 		all := []string{"1", "2", "kept", "zero", "two"}
 		require.Equal(t, all, sink.payloads())
 		require.Equal(t, all, watch.got())
@@ -224,13 +227,11 @@ func TestAliasesInABurst(t *testing.T) {
 			pk.Properties.TopicAliasFlag, pk.Properties.TopicAlias = true, 1
 			return pk
 		}
-		// As many as the broker holds are of a; it handles them to make room,
-		// when it has read already that the alias is now b.
+		sink.hasty = true
 		var pks []packets.Packet
 		for i := range mostAhead {
 			pks = append(pks, alias("a", fmt.Sprint(i), uint16(i+1)))
 		}
-		sink.hasty = true
 		b.burst(append(pks, alias("b", "first", 100), alias("", "second", 101))...)
 		require.Equal(t, append(acks(1, mostAhead), acks(100, 101)...), b.got())
 		b.send(alias("", "third", 102))
@@ -243,159 +244,5 @@ func TestAliasesInABurst(t *testing.T) {
 			pk := watch.next(packets.Publish)
 			require.Equal(t, want, pk.TopicName+" "+string(pk.Payload))
 		}
-	})
-}
-
-// A message that could not be stored is not acknowledged, nor is any after it;
-// those that were stored all the same are known when they come again.
-func TestRefusedWithinABurst(t *testing.T) {
-	versions(t, func(t *testing.T, v byte) {
-		sink := &slow{}
-		br := embedded(t, Options{}, sink)
-		b := br.dial(t, v)
-		require.Zero(t, b.connect(login{id: "board"}))
-		pks, _ := numbered(4)
-		b.burst(pks...)
-		sink.answer(1, nil)
-		sink.answer(1, errDiskFull)
-		sink.answer(2, nil)
-		want := []string{"ack 1", "hung up"}
-		if v == 5 {
-			want = []string{"ack 1", "Disconnect", "hung up"}
-		}
-		synctest.Wait()
-		time.Sleep(2 * goodbyeTime)
-		require.Equal(t, want, b.got())
-		require.EqualValues(t, 1, br.Stats().Refused)
-
-		b = br.dial(t, v)
-		require.Zero(t, b.connect(login{id: "board"}))
-		for _, pk := range pks[1:] {
-			pk.FixedHeader.Dup = true
-			b.send(pk)
-		}
-		require.Equal(t, acks(2, 4), b.got())
-		require.Equal(t, []string{"1", "2", "3", "4", "2"}, sink.payloads(), "only what was refused is taken again")
-	})
-}
-
-// The sink refuses the second of a burst at once.
-func TestRefusedAtOnceWithinABurst(t *testing.T) {
-	versions(t, func(t *testing.T, v byte) {
-		sink := &slow{hasty: true}
-		sink.after = func(m Message) error {
-			if string(m.Payload) == "2" {
-				return errDiskFull
-			}
-			return nil
-		}
-		br := embedded(t, Options{}, sink)
-		b := br.dial(t, v)
-		require.Zero(t, b.connect(login{id: "board"}))
-		pks, _ := numbered(3)
-		b.burst(pks...)
-		synctest.Wait()
-		time.Sleep(2 * goodbyeTime)
-		require.Equal(t, "ack 1", b.got()[0])
-		require.Equal(t, []string{"1"}, sink.payloads())
-		require.EqualValues(t, 1, br.Stats().Refused)
-	})
-}
-
-// The connection breaks while messages are being stored: as they were, they are
-// known when they come again. A packet that is none breaks it as well.
-func TestBurstOfAConnectionThatBreaks(t *testing.T) {
-	for name, end := range map[string]func(b *board){
-		"cut": func(b *board) { _ = b.conn.Close() },
-		"no MQTT": func(b *board) {
-			pks, _ := numbered(3)
-			var all []byte
-			for _, pk := range pks {
-				pk.ProtocolVersion = b.v
-				all = append(all, encode(pk)...)
-			}
-			go func() { _, _ = b.conn.Write(append(all, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff)) }()
-		},
-	} {
-		t.Run(name, func(t *testing.T) {
-			versions(t, func(t *testing.T, v byte) {
-				sink := &slow{}
-				br := embedded(t, Options{}, sink)
-				b := br.dial(t, v)
-				require.Zero(t, b.connect(login{id: "board"}))
-				pks, want := numbered(3)
-				if name == "cut" {
-					b.burst(pks...)
-				}
-				end(b)
-				synctest.Wait()
-				require.Equal(t, want, sink.payloads())
-				sink.answer(3, nil)
-				synctest.Wait()
-				time.Sleep(2 * goodbyeTime)
-
-				b = br.dial(t, v)
-				require.Zero(t, b.connect(login{id: "board"}))
-				for _, pk := range pks {
-					pk.FixedHeader.Dup = true
-					b.send(pk)
-				}
-				require.Equal(t, acks(1, 3), b.got())
-				require.Equal(t, want, sink.payloads(), "none is taken twice")
-			})
-		})
-	}
-}
-
-// Stopping does not wait for a disk that never answers, and acknowledges
-// nothing that may be lost.
-func TestStopWithinABurst(t *testing.T) {
-	versions(t, func(t *testing.T, v byte) {
-		sink := &slow{}
-		br := embedded(t, Options{}, sink)
-		b := br.dial(t, v)
-		require.Zero(t, b.connect(login{id: "board", clean: true}))
-		require.Empty(t, ackedEarly(b))
-		br.stop()
-		require.NotContains(t, b.got(), "ack 1")
-		require.Equal(t, 5, sink.waiting())
-		sink.answer(5, nil) // must not be in anyone's way
-	})
-}
-
-// A disk that takes longer than the keep-alive is not the client's fault.
-func TestSlowDiskCostsNoConnection(t *testing.T) {
-	versions(t, func(t *testing.T, v byte) {
-		sink := &slow{}
-		b := embedded(t, Options{}, sink).dial(t, v)
-		require.Zero(t, b.connect(login{id: "board", clean: true, keepAlive: 10}))
-		require.Empty(t, ackedEarly(b))
-		time.Sleep(time.Minute)
-		sink.answer(5, nil)
-		require.Equal(t, acks(1, 5), b.got())
-		b.send(packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Pingreq}})
-		require.Equal(t, []string{"Pingresp"}, b.got())
-	})
-}
-
-func TestPanicWithinABurst(t *testing.T) {
-	versions(t, func(t *testing.T, v byte) {
-		sink := &slow{hasty: true}
-		sink.after = func(m Message) error {
-			if m.Client == "bad" && string(m.Payload) == "2" {
-				panic("on purpose")
-			}
-			return nil
-		}
-		br := embedded(t, Options{}, sink)
-		good, bad := br.dial(t, v), br.dial(t, v)
-		require.Zero(t, good.connect(login{id: "good", clean: true}))
-		require.Zero(t, bad.connect(login{id: "bad", clean: true}))
-		pks, _ := numbered(3)
-		bad.burst(pks...)
-		bad.hungUp()
-		good.burst(pks...)
-		require.Equal(t, acks(1, 3), good.got())
-		require.EqualValues(t, 1, br.Stats().Panics)
 	})
 }

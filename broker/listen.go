@@ -300,10 +300,16 @@ func (c *conn) Read(b []byte) (int, error) {
 // Write writes within writeTimeout, or closes the connection: after half a
 // packet nothing that follows could be understood.
 func (c *conn) Write(b []byte) (int, error) {
-	if c.corked {
-		c.held = append(c.held, b...)
+	if !c.corked {
+		return c.write(b)
+	}
+	if c.held = append(c.held, b...); len(c.held) < mostHeld {
 		return len(b), nil
 	}
+	return len(b), c.release()
+}
+
+func (c *conn) write(b []byte) (int, error) {
 	now := time.Now()
 	if c.end.Load() == 0 && c.writeBy.Load()-now.UnixNano() < int64(writeTimeout/2) {
 		c.mu.Lock()

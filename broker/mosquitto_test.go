@@ -136,6 +136,11 @@ func newWant(n int) *want {
 	return &want{seen: map[string]int{}, first: map[string]Message{}, left: n, done: make(chan struct{}), up: make(chan bool, 100)}
 }
 
+func (w *want) PublishLater(ctx context.Context, m Message, done chan<- error) error {
+	done <- w.Publish(ctx, m)
+	return nil
+}
+
 func (w *want) Publish(_ context.Context, m Message) error {
 	w.mu.Lock()
 	defer w.mu.Unlock()

@@ -13,28 +13,40 @@ const recentClients = 4096
 // sender's second copy (DUP set, same packet id, same content) is acknowledged
 // without being taken twice.
 type recent struct {
-	seed maphash.Seed
-	each int           // messages remembered per client
-	keep time.Duration // how long
+	seed  maphash.Seed
+	each  int           // messages remembered per client
+	burst int           // the same, of one that sends bursts
+	keep  time.Duration // how long
 
 	mu      sync.Mutex
 	clients map[string]*taken
+	changed chan struct{} // closed when a fate is known; nil: nobody waits for one
 }
 
 type taken struct {
-	ring []takenOne // grows to each, then is overwritten from its start
+	ring []takenOne // grows to most, then is overwritten from its start
+	most int
 	next int
 	last time.Time
 }
 
 type takenOne struct {
-	sum uint64
-	at  time.Time
-	id  uint16
+	sum  uint64
+	at   time.Time
+	id   uint16
+	fate fate
 }
 
-func newRecent(each int, keep time.Duration) *recent {
-	return &recent{seed: maphash.MakeSeed(), each: each, keep: keep, clients: map[string]*taken{}}
+type fate byte
+
+const (
+	awaited fate = iota // handed to the sink
+	stored
+	refused
+)
+
+func newRecent(each, burst int, keep time.Duration) *recent {
+	return &recent{seed: maphash.MakeSeed(), each: each, burst: burst, keep: keep, clients: map[string]*taken{}}
 }
 
 func (r *recent) sum(m *Message) uint64 {
@@ -46,26 +58,52 @@ func (r *recent) sum(m *Message) uint64 {
 	return h.Sum64()
 }
 
-// has tells whether client's message with this packet id was taken already.
-func (r *recent) has(client string, id uint16, m *Message) bool {
-	sum, now := r.sum(m), time.Now()
+// has tells whether client's message with this packet id was taken already. It
+// waits for the fate of one that the sink has, but not once over is closed.
+func (r *recent) has(client string, id uint16, m *Message, over <-chan struct{}) bool {
+	sum := r.sum(m)
+	for {
+		known, changed := r.look(client, id, sum)
+		if known || changed == nil {
+			return known
+		}
+		select {
+		case <-changed:
+		case <-over:
+			return false
+		}
+	}
+}
+
+// look tells whether a message is known to be stored; if it may yet be, changed
+// tells when to look again.
+func (r *recent) look(client string, id uint16, sum uint64) (known bool, changed <-chan struct{}) {
+	now := time.Now()
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	t := r.clients[client]
 	if t == nil {
-		return false
+		return false, nil
 	}
 	for i := range t.ring {
 		e := &t.ring[i]
-		if e.id == id && e.sum == sum && now.Sub(e.at) < r.keep {
-			return true
+		switch {
+		case e.id != id || e.sum != sum || now.Sub(e.at) >= r.keep:
+		case e.fate == stored:
+			return true, nil
+		case e.fate == awaited:
+			if r.changed == nil {
+				r.changed = make(chan struct{})
+			}
+			changed = r.changed
 		}
 	}
-	return false
+	return false, changed
 }
 
-// add notes that client's message with this packet id was taken.
-func (r *recent) add(client string, id uint16, m *Message) {
+// add notes that client's message with this packet id is being handed to the
+// sink, within a burst or not. settle must follow.
+func (r *recent) add(client string, id uint16, m *Message, burst bool) (sum uint64) {
 	sum, now := r.sum(m), time.Now()
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -74,17 +112,47 @@ func (r *recent) add(client string, id uint16, m *Message) {
 		if len(r.clients) >= recentClients {
 			r.forget(now)
 		}
-		t = &taken{}
+		t = &taken{most: r.each}
 		r.clients[string([]byte(client))] = t
 	}
 	t.last = now
+	if burst && t.most < r.burst {
+		// In order of age, for the oldest to be overwritten first.
+		t.ring, t.next, t.most = append(t.ring[t.next:len(t.ring):len(t.ring)], t.ring[:t.next]...), 0, r.burst
+	}
 	one := takenOne{id: id, sum: sum, at: now}
-	if len(t.ring) < r.each {
+	if len(t.ring) < t.most {
 		t.ring = append(t.ring, one)
-		return
+		return sum
 	}
 	t.ring[t.next] = one
-	t.next = (t.next + 1) % r.each
+	t.next = (t.next + 1) % t.most
+	return sum
+}
+
+// note notes that a message was stored.
+func (r *recent) note(client string, id uint16, m *Message) {
+	r.settle(client, id, r.add(client, id, m, false), true)
+}
+
+// settle notes what became of a message that was added.
+func (r *recent) settle(client string, id uint16, sum uint64, durable bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if t := r.clients[client]; t != nil {
+		for i := range t.ring {
+			if e := &t.ring[i]; e.id == id && e.sum == sum && e.fate == awaited {
+				if e.fate = refused; durable {
+					e.fate = stored
+				}
+				break
+			}
+		}
+	}
+	if r.changed != nil {
+		close(r.changed)
+		r.changed = nil
+	}
 }
 
 // forget makes room: of everyone whose memory has run out, or else of some, an

@@ -37,18 +37,18 @@ func TestEmbeddedSpeaksTLS(t *testing.T) {
 }
 
 func TestRecentIsBounded(t *testing.T) {
-	r := newRecent(recentEach, recentFor)
+	r := newRecent(recentEach, recentBurst, recentFor)
 	m := Message{Topic: "a", Payload: []byte("1")}
 	for i := range 3 * recentClients {
-		r.add(string(rune(i)), 1, &m)
+		r.note(string(rune(i)), 1, &m)
 	}
 	require.LessOrEqual(t, len(r.clients), recentClients)
 	for id := range uint16(100) {
-		r.add("one", id, &m)
+		r.note("one", id, &m)
 	}
 	require.Len(t, r.clients["one"].ring, recentEach)
-	require.True(t, r.has("one", 99, &m))
-	require.False(t, r.has("one", 1, &m))
-	require.False(t, r.has("one", 99, &Message{Topic: "a", Payload: []byte("2")}))
-	require.False(t, r.has("two", 99, &m))
+	require.True(t, r.has("one", 99, &m, nil))
+	require.False(t, r.has("one", 1, &m, nil))
+	require.False(t, r.has("one", 99, &Message{Topic: "a", Payload: []byte("2")}, nil))
+	require.False(t, r.has("two", 99, &m, nil))
 }
