@@ -88,7 +88,7 @@ type state struct {
 
 	mu       sync.Mutex
 	up       bool // its start has been told to the sink
-	told     bool // its end has been told
+	told     bool // its end has been told, or its start will not be
 	replaced bool // by a newer connection of the same client
 }
 
@@ -384,6 +384,9 @@ func (h *hook) OnSessionEstablished(cl *mqtt.Client, pk packets.Packet) {
 	st.flowing.Store(true)
 	st.mu.Lock() // held for the same reason as in tellEnd
 	defer st.mu.Unlock()
+	if st.told { // a newer connection of the client came in between, and is up
+		return
+	}
 	st.up = true
 	h.sink.Link(h.ctx, Link{Client: cl.ID, Word: LinkUp, Topic: st.will, KeepAlive: st.keepAlive})
 }
@@ -441,10 +444,12 @@ func (h *hook) tellEndOf(st *state, word, reason string) {
 	// comes by here, must not be told before.
 	st.mu.Lock()
 	defer st.mu.Unlock()
-	if !st.up || st.told {
+	if st.told {
 		return
 	}
-	st.told = true
+	if st.told = true; !st.up {
+		return
+	}
 	if word == LinkLost {
 		h.stats.lost.Add(1)
 	}

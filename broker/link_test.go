@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"net"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -99,6 +100,7 @@ func TestTakeoverTellsEndBeforeStart(t *testing.T) {
 		br := embedded(t, Options{}, sink)
 		old := br.dial(t, v)
 		require.Zero(t, old.connect(login{id: "board", keepAlive: 60, will: "cellar/will"}))
+		synctest.Wait() // its start is told after the CONNACK
 		b := br.dial(t, v)
 		require.Zero(t, b.connect(login{id: "board", keepAlive: 60}))
 		last := old.hungUp()
@@ -111,6 +113,32 @@ func TestTakeoverTellsEndBeforeStart(t *testing.T) {
 		require.Contains(t, sink.links[1].Reason, "anew")
 		b.publish("a", "1", 1, 1)
 		b.next(packets.Puback)
+	})
+}
+
+// A connection that is taken over before its start was told is no news: the
+// newer one is up, and stays so.
+func TestTakeoverBeforeStartIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		sink := &heard{}
+		br := embedded(t, Options{}, sink)
+		for _, late := range []bool{true, false} {
+			ours, theirs := net.Pipe()
+			c := &conn{Conn: theirs, done: make(chan struct{})}
+			c.state.Store(&state{client: "board"})
+			old := br.srv.NewClient(c, listenerID, "board", false)
+			if late {
+				br.hook.tellEnd(old, LinkLost, "the same client connected anew")
+			}
+			br.hook.OnSessionEstablished(old, packets.Packet{})
+			br.hook.tellEnd(old, LinkLost, "over")
+			_, _ = ours.Close(), c.Close()
+			want := []string{"board up", "board lost"}
+			if late {
+				want = nil
+			}
+			require.Equal(t, want, sink.words())
+		}
 	})
 }
 
