@@ -118,7 +118,15 @@ func (e *edges) detect(floor float64, still bool) (edge, bool) {
 	if still {
 		least2 = 6
 	}
-	if common := 0.5 * (sPre + sPost); (common > 0) == (size > 0) && sq(common) > least2*s2/84 {
+	// the reading in between of a sensor that averages tells no slope
+	common := 0.5 * (sPre + sPost)
+	if a > 0.1 && s2 < 2*floor && sq(e.V[cut-1]-pre) > 9*s2 {
+		common -= mul(0.5*3.5/42, clamp(e.V[cut-1]-pre, -0.3*math.Abs(size), 0.3*math.Abs(size)))
+	}
+	if b < 0.9 && s2 < 2*floor && sq(e.V[cut]-post) > 9*s2 {
+		common += mul(0.5*3.5/42, clamp(e.V[cut]-post, -0.3*math.Abs(size), 0.3*math.Abs(size)))
+	}
+	if (common > 0) == (size > 0) && sq(common) > least2*s2/84 {
 		size -= mul(half, common)
 		if sq(size) < 9*least || math.Abs(size) < half*math.Abs(common) {
 			return edge{}, false
@@ -429,4 +437,23 @@ func (e *edges) blinks(floor float64) (lo, hi float64, flips int, ok bool) {
 		}
 	}
 	return lo, hi, flips, flips >= 5
+}
+
+// sharp is the mean share of their size that the edges of about this step made
+// from one reading to the next, allowing for the readings' noise (sd), and how
+// many they are: about 1 for a lamp, 0.75 where the board averages over its
+// interval, less for light that slides.
+func (e *edges) sharp(step, sd float64) (share float64, n int) {
+	for i := range e.E[:e.NE] {
+		x := &e.E[i]
+		if a := math.Abs(x.Size); math.Abs(a-step) < 0.25*step {
+			// the least of three differences is by 1.2 sd less than their mean
+			share += clamp((x.Leap+mul(1.2, sd))/a, 0, 1.2)
+			n++
+		}
+	}
+	if n > 0 {
+		share /= float64(n)
+	}
+	return share, n
 }

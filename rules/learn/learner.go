@@ -428,8 +428,14 @@ func (c *core) refute() {
 	if !c.Known || c.Told < 6 || c.NBlink*4 > c.Told || c.Noise.rail() != 0 || c.Taught[0] && c.Taught[1] {
 		return
 	}
-	if ev, _, _ := c.Edges.evidence(c.F.Step, c.Range.Minutes/60); ev > 0 || c.Told < 12 && (ev > -2 || 2*(c.NUp+c.NDown) > c.Told) {
-		return
+	sd := math.Sqrt(c.Noise.variance())
+	share, n := c.Edges.sharp(c.F.Step, sd)
+	if n < 6 || share > 0.62 || c.F.Step > mul(12, sd) { // else: the light slides, and no lamp does
+		ev, _, _ := c.Edges.evidence(c.F.Step, c.Range.Minutes/60)
+		matched := c.NUp + c.NDown
+		if ev > 0 || c.Told < 12 && (ev > -2 || 2*matched > c.Told) || (n >= 6 && share > 0.72 || c.F.Step > mul(25, sd)) && 4*matched >= 3*c.Told {
+			return
+		}
 	}
 	c.Refuted = math.Max(c.Refuted, c.F.Step)
 	c.forget()
