@@ -580,7 +580,10 @@ func (c *core) alone(e edge, first bool) bool {
 // known, is less than half of a step.
 func (c *core) calmer(step float64) bool {
 	calm, lively, known := c.Hours.moves()
-	return !known || lively-calm < 0.5*step
+	if !known {
+		return c.Range.Way < step
+	}
+	return lively-calm < 0.5*step
 }
 
 // clear tells whether a single edge is so far beyond all that the ambient
@@ -663,6 +666,7 @@ func (c *core) adopt(step, sd float64) {
 	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Part: 0.1}
 	c.Known = true
 	c.NUp, c.NDown, c.Told = 0, 0, 0
+	c.NLit, c.NBlink = 0, 0 // what was told by another step tells nothing of this lamp's habits
 	c.Health.Was = 0
 }
 
