@@ -457,3 +457,13 @@ func (e *edges) sharp(step, sd float64) (share float64, n int) {
 	}
 	return share, n
 }
+
+// firstFlip is how many of the readings kept, from the oldest, lie on one side
+// of mid before the first on the other.
+func (e *edges) firstFlip(mid float64) int {
+	i := 1
+	for i < nBuf && (e.V[i] > mid) == (e.V[0] > mid) {
+		i++
+	}
+	return i
+}

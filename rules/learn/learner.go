@@ -364,6 +364,13 @@ func (l *Learner) edge(ms int64) {
 			c.adopt(hi-lo, 0)
 			c.F.start(Blinking, lo, c.Edges.T[0])
 			c.F.PB = 0.5
+			if c.N < nBuf+half && c.Edges.firstFlip(0.5*(lo+hi)) <= 4 {
+				// it blinks since the start: that is no change
+				c.State, c.Prov, c.Conf, c.Since = Blinking, true, 0.95, c.Edges.T[0]
+				c.NBlink++
+				l.settle(ms, byLearning)
+				return
+			}
 			l.announce(Blinking, ms, c.Edges.T[0], nBuf, 0.95)
 			return
 		}
@@ -675,6 +682,11 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 	c := &l.c
 	c.adopt(step, e.SD)
 	last, ok := c.teachAll(step)
+	if c.NUp+c.NDown > 1 { // the lamp shone unknown: what the hours were taken for may be its light
+		for i := range c.Hours {
+			c.Hours[i].Minutes = 0
+		}
+	}
 	s := Dark
 	if ok && last.Size > 0 {
 		s = Lit
