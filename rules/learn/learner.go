@@ -440,7 +440,7 @@ func (c *core) refute() {
 	if n < 6 || share > 0.62 || c.F.Step > mul(12, sd) { // else: the light slides, and no lamp does
 		ev, _, _ := c.Edges.evidence(c.F.Step, c.Range.Minutes/60)
 		matched := c.NUp + c.NDown
-		if ev > 0 || c.Told < 12 && (ev > -2 || 2*matched > c.Told) || c.F.Step > mul(25, sd) && (4*matched >= 3*c.Told || c.Range.Jump < 0.45*c.F.Step) || n >= 6 && share > 0.72 && 4*matched >= 3*c.Told {
+		if ev > 0 || c.Told < 12 && (ev > -2 || 2*matched > c.Told) || c.F.Step > mul(25, sd) && (4*matched >= 3*c.Told || c.Range.Jump < 0.45*c.F.Step || n >= 3 && share > 0.9) || n >= 6 && share > 0.72 && 4*matched >= 3*c.Told {
 			return
 		}
 	}
