@@ -467,3 +467,32 @@ func (e *edges) firstFlip(mid float64) int {
 	}
 	return i
 }
+
+// opening looks for an edge among the very first readings, so few that detect
+// cannot see it: at least three on one level, eight on another right after.
+//
+// The noise is hardly known yet, so it asks for a large one.
+func (e *edges) opening(floor float64) (x edge, before int, ok bool) {
+	for k := 3; k < nBuf-half; k++ {
+		post, vPost := level([half]float64(e.V[k : k+half]))
+		s := [nBuf]float64(e.V)
+		slices.Sort(s[:k])
+		pre := mul(0.5, s[(k-1)/2]+s[k/2])
+		spread := s[k-1] - s[0]
+		size := post - pre
+		s2 := math.Max(math.Max(vPost, sq(0.5*spread)), floor)
+		if sq(size) < 400*s2 || e.leap(k) < 0.7*math.Abs(size) {
+			continue
+		}
+		wrong := 0
+		for i := k; i < k+half; i++ {
+			if (e.V[i]-pre)/size < 0.5 {
+				wrong++
+			}
+		}
+		if wrong == 0 {
+			return edge{At: e.T[k], Size: size, Leap: e.leap(k), SD: math.Sqrt(s2), From: pre}, k, true
+		}
+	}
+	return edge{}, 0, false
+}

@@ -309,10 +309,7 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 	}
 	m := e.oldLevel()
 	if !r.Seen {
-		r.Lo, r.Hi, r.M, r.Seen = m, m, m-r.Off, true
-		for i := range r.Past {
-			r.Past[i] = [2]float64{r.M, r.M}
-		}
+		r.begin(m)
 	}
 	r.Lo = math.Min(m, r.Lo+mul(slow, m-r.Lo))
 	r.Hi = math.Max(m, r.Hi+mul(slow, m-r.Hi))
@@ -332,9 +329,17 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 	}
 }
 
-// edge takes a sharp edge out.
-func (r *ambient) edge(size float64) {
-	r.Hold = nBuf - half
+// begin starts with a level of m.
+func (r *ambient) begin(m float64) {
+	r.Lo, r.Hi, r.M, r.Seen = m, m, m-r.Off, true
+	for i := range r.Past {
+		r.Past[i] = [2]float64{r.M, r.M}
+	}
+}
+
+// edge takes a sharp edge out; it leaves the window after hold readings.
+func (r *ambient) edge(size float64, hold uint32) {
+	r.Hold = hold
 	r.Off += size
 	if math.Abs(r.Off) > 1e6*math.Abs(size) { // keep the sum exact enough for ever
 		r.M, r.RLo, r.RHi = r.M+r.Off, r.RLo+r.Off, r.RHi+r.Off
@@ -376,6 +381,14 @@ func (l *Learner) edge(ms int64) {
 		}
 	}
 	e, ok := c.Edges.detect(floor, c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, math.Sqrt(floor)))
+	hold := uint32(nBuf - half)
+	if !ok && c.N == nBuf && c.Edges.N == nBuf && !c.Known {
+		var before int
+		if e, before, ok = c.Edges.opening(floor); ok {
+			c.Range.begin(e.From)
+			hold = uint32(before)
+		}
+	}
 	if !ok {
 		if n := c.Edges.NE; !c.Known && n > 0 && c.Edges.E[n-1].At == c.Edges.T[0] {
 			l.stayed(c.Edges.E[n-1], ms)
@@ -390,7 +403,7 @@ func (l *Learner) edge(ms int64) {
 	e.Act = clamp((move-mul(1.2, math.Sqrt(floor)))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
 	first := c.Edges.NE == 0 || l.surpasses(e)
 	c.Edges.record(e)
-	c.Range.edge(e.Size)
+	c.Range.edge(e.Size, hold)
 	a := math.Abs(e.Size)
 	if c.Known {
 		d := math.Abs(a - c.F.Step)
