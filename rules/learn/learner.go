@@ -625,7 +625,7 @@ func (c *core) clear(e edge) bool {
 	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(6, sd) && c.back(e, sd) && c.twoLevels(a, sd) {
 		return true // two levels and nothing else, the second time
 	}
-	if e.Size < 0 && c.Range.Minutes < 20 || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
+	if e.Size < 0 && c.Range.Minutes < 20 && (a < mul(25, sd) || e.Leap < 0.8*a) || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
 		return false
 	}
 	if still && a < mul(9, sd) {
