@@ -469,29 +469,29 @@ func (e *edges) firstFlip(mid float64) int {
 }
 
 // opening looks for an edge among the very first readings, so few that detect
-// cannot see it: at least three on one level, eight on another right after.
-//
-// The noise is hardly known yet, so it asks for a large one.
+// cannot see it: at least three (before) on one level, eight on another right
+// after, or after one in between. The noise is hardly known yet, so it asks
+// for a large one.
 func (e *edges) opening(floor float64) (x edge, before int, ok bool) {
 	for k := 3; k < nBuf-half; k++ {
-		post, vPost := level([half]float64(e.V[k : k+half]))
 		s := [nBuf]float64(e.V)
 		slices.Sort(s[:k])
-		pre := mul(0.5, s[(k-1)/2]+s[k/2])
-		spread := s[k-1] - s[0]
-		size := post - pre
-		s2 := math.Max(math.Max(vPost, sq(0.5*spread)), floor)
-		if sq(size) < 400*s2 || e.leap(k) < 0.7*math.Abs(size) {
-			continue
-		}
-		wrong := 0
-		for i := k; i < k+half; i++ {
-			if (e.V[i]-pre)/size < 0.5 {
-				wrong++
+		pre, spread := mul(0.5, s[(k-1)/2]+s[k/2]), s[k-1]-s[0]
+		for at := k; at <= k+1 && at+half <= nBuf; at++ {
+			post, vPost := level([half]float64(e.V[at : at+half]))
+			size := post - pre
+			s2 := math.Max(math.Max(vPost, sq(0.5*spread)), floor)
+			clear := sq(size) > 225*s2
+			for i := at; i < at+half; i++ {
+				clear = clear && (e.V[i]-pre)/size > 0.7
 			}
-		}
-		if wrong == 0 {
-			return edge{At: e.T[k], Size: size, Leap: e.leap(k), SD: math.Sqrt(s2), From: pre}, k, true
+			leap := e.leap(k)
+			if between := (e.V[k] - pre) / size; at > k && (between < 0.05 || between > 0.95) || at == k && leap < 0.7*math.Abs(size) {
+				clear = false
+			}
+			if clear {
+				return edge{At: e.T[k], Size: size, Leap: leap, SD: math.Sqrt(s2), From: pre}, k, true
+			}
 		}
 	}
 	return edge{}, 0, false
