@@ -683,7 +683,7 @@ func (c *core) sudden(e edge) bool {
 // adopt takes a step as the lamp's.
 func (c *core) adopt(step, sd float64) {
 	r := c.Noise.variance()
-	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Part: 0.1}
+	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1}
 	c.Known = true
 	c.NUp, c.NDown, c.Told = 0, 0, 0
 	c.NLit, c.NBlink = 0, 0 // what was told by another step tells nothing of this lamp's habits
@@ -794,6 +794,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.RhoHour = c.Hours.jumps(ms, f.Rho0)
 	f.observe(ms, y, dt, &where)
 	b = f.best()
+	spike := 0.0
+	if b.By == bySpike {
+		spike = 1
+	}
+	f.Eps = clamp(f.Eps+mul(5e-4, spike-f.Eps), leastEps, 0.02)
 	moved := math.Abs(b.M - was.M)
 	if b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
 		f.Rho += mul(0.05, 1-f.Rho)
