@@ -924,6 +924,8 @@ func (l *Learner) decide(ms int64, dt float64) {
 	switch {
 	case c.State == Blinking: // only waiting tells that it is over
 		bearable = 1e-3
+	case next == Blinking: // no ambient light comes and goes like that: what is against it are outliers
+		bearable = 0.015
 	case age >= 12:
 		bearable = 0.2
 	case age >= 5:
