@@ -622,7 +622,7 @@ func (c *core) clear(e edge) bool {
 	if still {
 		times = 3.5
 	}
-	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(6, sd) && c.back(e, sd) && c.twoLevels(a, sd) {
+	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(3.2, sd) && c.back(e, sd) && c.sharp(a, sd) && c.twoLevels(a, sd) {
 		return true // two levels and nothing else, the second time
 	}
 	if e.Size < 0 && c.Range.Minutes < 20 && (a < mul(25, sd) || e.Leap < 0.8*a) || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
@@ -648,6 +648,13 @@ func (c *core) clear(e edge) bool {
 	}
 	margin := mul(0.2, a) - mul(1.5, sd)
 	return e.Size > 0 && to > c.Range.Hi+margin || e.Size < 0 && to < c.Range.Lo-margin
+}
+
+// sharp tells whether the edges of about a's size took place between two
+// readings, as far as the noise lets one see.
+func (c *core) sharp(a, sd float64) bool {
+	share, n := c.Edges.sharp(a, sd)
+	return n > 0 && share > 0.75
 }
 
 // dark tells whether the edge leads from or to the darkest level known, where
