@@ -512,11 +512,11 @@ func (l *Learner) stayed(e edge, ms int64) {
 		}
 		return
 	}
-	if _, lively, known := c.Hours.moves(); known && lively > mul(2.2, sd) || c.N < 45 || a < mul(3.2, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 60 ||
+	if _, lively, known := c.Hours.moves(); known && lively > mul(2.2, sd) || c.N < 45 || a < mul(3.2, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 60 && a < mul(7, sd) ||
 		c.Range.RHi-c.Range.RLo > mul(1.7, sd) || !l.surpasses(e) {
 		return
 	}
-	if e.Leap < a-mul(2.2, sd) || c.Range.Minutes < 50 || !c.twoLevels(a, sd) { // a lamp does it from one reading to the next
+	if e.Leap < a-mul(2.2, sd) || c.Range.Minutes < 50 && a < mul(7, sd) || !c.twoLevels(a, sd) { // a lamp does it from one reading to the next
 		return
 	}
 	mean, slope := 0.0, 0.0
