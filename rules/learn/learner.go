@@ -427,6 +427,13 @@ func (l *Learner) edge(ms int64) {
 			step = 0
 		}
 	}
+	if sd := math.Sqrt(floor); step == 0 && !known && a > mul(20, sd) && move < mul(2.5, sd) && c.Range.Way < 0.1*a && c.Range.Jump < 0.3*a {
+		// where no light moved by itself so far, there and back is enough: a
+		// room's light is fainter
+		if back, mean, n := c.Edges.evidence(a, c.Range.Minutes/60); n > 1 && back > 2.5 {
+			step, ev = mean, back
+		}
+	}
 	if step > 0 && step < 2*c.Refuted && ev < 15 {
 		step = 0
 	}
