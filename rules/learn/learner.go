@@ -682,7 +682,8 @@ func (c *core) dark(e edge) bool {
 func (c *core) sudden(e edge) bool {
 	a := e.Leap
 	r := &c.Range
-	if a < 0.8*math.Abs(e.Size) || a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || r.Way < 0.5*a || r.Jump > 0.45*a {
+	went := r.Way > 0.5*a || r.Jump < 0.1*a && r.Hi-r.Lo < 0.67*a // nor has all the light there was made so much
+	if a < 0.8*math.Abs(e.Size) || a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || !went || r.Jump > 0.45*a {
 		return false
 	}
 	for i := range c.Edges.E[:c.Edges.NE] {
