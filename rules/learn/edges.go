@@ -107,24 +107,25 @@ func (e *edges) detect(floor float64, still bool) (edge, bool) {
 	}
 	// a cloud's edge ends in a slope: the new level must be as flat as noise
 	// or as the old level was; and a steady slope is no edge
-	sPre, sPost := 0.0, 0.0
+	sPre, sPost, most := 0.0, 0.0, 0.3*math.Abs(size)
 	for i := range half {
 		x := float64(i) - 3.5
-		sPre += mul(x, clamp(e.V[cut-half+i]-pre, -0.3*math.Abs(size), 0.3*math.Abs(size)))
-		sPost += mul(x, clamp(e.V[cut+i]-post, -0.3*math.Abs(size), 0.3*math.Abs(size)))
+		sPre += mul(x, clamp(e.V[cut-half+i]-pre, -most, most))
+		sPost += mul(x, clamp(e.V[cut+i]-post, -most, most))
 	}
 	sPre, sPost = sPre/42, sPost/42 // 42 is the sum of x*x
 	least2 := 2.0                   // squared standard errors
 	if still {
 		least2 = 6
 	}
-	// the reading in between of a sensor that averages tells no slope
-	common := 0.5 * (sPre + sPost)
-	if a > 0.1 && s2 < 2*floor && sq(e.V[cut-1]-pre) > 9*s2 {
-		common -= mul(0.5*3.5/42, clamp(e.V[cut-1]-pre, -0.3*math.Abs(size), 0.3*math.Abs(size)))
+	// The reading in between of a board that averages over its interval tells
+	// no slope. Where the light moves it may well be a cloud's.
+	common := mul(0.5, sPre+sPost)
+	if d := e.V[cut-1] - pre; a > 0.1 && s2 < 2*floor && sq(d) > 9*s2 {
+		common -= mul(0.5*3.5/42, clamp(d, -most, most))
 	}
-	if b < 0.9 && s2 < 2*floor && sq(e.V[cut]-post) > 9*s2 {
-		common += mul(0.5*3.5/42, clamp(e.V[cut]-post, -0.3*math.Abs(size), 0.3*math.Abs(size)))
+	if d := e.V[cut] - post; b < 0.9 && s2 < 2*floor && sq(d) > 9*s2 {
+		common += mul(0.5*3.5/42, clamp(d, -most, most))
 	}
 	if (common > 0) == (size > 0) && sq(common) > least2*s2/84 {
 		size -= mul(half, common)

@@ -456,13 +456,19 @@ func (c *core) refute() {
 		return
 	}
 	sd := math.Sqrt(c.Noise.variance())
-	share, n := c.Edges.sharp(c.F.Step, sd)
-	if n < 6 || share > 0.62 || c.F.Step > mul(12, sd) { // else: the light slides, and no lamp does
-		ev, _, _ := c.Edges.evidence(c.F.Step, c.Range.Minutes/60)
-		matched := c.NUp + c.NDown
-		if ev > 0 || c.Told < 12 && (ev > -2 || 2*matched > c.Told) || c.F.Step > mul(25, sd) && (4*matched >= 3*c.Told || c.Range.Jump < 0.45*c.F.Step || n >= 3 && share > 0.9) || n >= 6 && share > 0.72 && 4*matched >= 3*c.Told {
-			return
-		}
+	step := c.F.Step
+	share, n := c.Edges.sharp(step, sd)
+	matched := c.NUp + c.NDown
+	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60)
+	switch {
+	case step < mul(12, sd) && n >= 6 && share < 0.62: // the light slides, and no lamp does
+	case ev > 0, c.Told < 12 && (ev > -2 || 2*matched > c.Told):
+		return
+	// Amid moving light the sizes of a lamp's edges scatter. What no cloud did
+	// so far, or nearly every change had a sharp edge of, is no cloud's.
+	case step > mul(25, sd) && (4*matched >= 3*c.Told || c.Range.Jump < 0.45*step || n >= 3 && share > 0.9),
+		n >= 6 && share > 0.72 && 4*matched >= 3*c.Told:
+		return
 	}
 	c.Refuted = math.Max(c.Refuted, c.F.Step)
 	c.forget()
