@@ -481,17 +481,14 @@ func (e *edges) opening(floor float64) (x edge, before int, ok bool) {
 		for at := k; at <= k+1 && at+half <= nBuf; at++ {
 			post, vPost := level([half]float64(e.V[at : at+half]))
 			size := post - pre
-			s2 := math.Max(math.Max(vPost, sq(0.5*spread)), floor)
-			clear := sq(size) > 225*s2
+			s2 := math.Max(vPost, floor)
+			clear := sq(size) > 225*s2 && spread < 0.3*math.Abs(size)
 			for i := at; i < at+half; i++ {
-				clear = clear && (e.V[i]-pre)/size > 0.7
+				clear = clear && (e.V[i]-pre)/size > 0.8
 			}
-			leap := e.leap(k)
-			if between := (e.V[k] - pre) / size; at > k && (between < 0.05 || between > 0.95) || at == k && leap < 0.7*math.Abs(size) {
-				clear = false
-			}
-			if clear {
-				return edge{At: e.T[k], Size: size, Leap: leap, SD: math.Sqrt(s2), From: pre}, k, true
+			between := (e.V[k] - pre) / size
+			if clear && (at == k || between > 0.12 && between < 0.88) {
+				return edge{At: e.T[k], Size: size, Leap: e.leap(k), SD: math.Sqrt(s2), From: pre}, k, true
 			}
 		}
 	}
