@@ -385,9 +385,11 @@ func (l *Learner) edge(ms int64) {
 	if !ok && c.N == nBuf && c.Edges.N == nBuf && !c.Known {
 		var before int
 		if e, before, ok = c.Edges.opening(floor); ok {
-			c.Range.begin(e.From)
 			hold = uint32(before)
 		}
+	}
+	if ok && !c.Range.Seen { // what was before it is all the light known
+		c.Range.begin(e.From)
 	}
 	if !ok {
 		if n := c.Edges.NE; !c.Known && n > 0 && c.Edges.E[n-1].At == c.Edges.T[0] {
