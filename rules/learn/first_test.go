@@ -332,3 +332,21 @@ func TestSmallFallInTheFirstHour(t *testing.T) {
 		f.want(t, want...)
 	}
 }
+
+// While the lamp is lit it is the lit level that is known: a better measure of
+// the step moves the level in the dark.
+func TestBetterStepKeepsTheLitLevel(t *testing.T) {
+	l := given(360, 6, 0, nil)
+	for s, kept := range map[State]float64{Lit: 560, Dark: 200} {
+		l.c.F.Step = 360
+		l.c.F.start(s, 200, 0)
+		l.c.teachStep(edge{At: 1, Size: 390, SD: 6, From: 200, Leap: 390})
+		got := l.c.F.H[0].M
+		if s == Lit {
+			got += l.c.F.Step
+		}
+		if math.Abs(got-kept) > 1e-9 || l.c.F.Step < 363 {
+			t.Errorf("%v: level %v instead of %v, step %v", s, got, kept, l.c.F.Step)
+		}
+	}
+}

@@ -791,10 +791,16 @@ func (c *core) teachStep(e edge) {
 	} else {
 		c.F.Part += mul(0.1, 0.01-c.F.Part)
 	}
+	was := c.F.Step
 	if mean, ok := c.Edges.measure(c.F.Step); ok && c.NUp+c.NDown > 3 && c.NBlink == 0 {
 		c.F.Step = mean
 	} else {
 		c.F.Step += mul(math.Max(1/float64(c.NUp+c.NDown+1), 0.1), d)
+	}
+	for i := range int(c.F.N) { // while lit it is the lit level that is known
+		if h := &c.F.H[i]; h.S == Lit {
+			h.M -= c.F.Step - was
+		}
 	}
 	// moving light makes sizes scatter, too
 	trust := 1 / (1 + sq(mul(6, e.Act)))
