@@ -459,6 +459,40 @@ func (e *edges) sharp(step, sd float64) (share float64, n int) {
 	return share, n
 }
 
+// pulse looks for a visit to another level that was too short for detect: three
+// to seven readings, the same level before and for eight readings after. It
+// gives the visit's last edge and the leap of its first, and asks for a large
+// one.
+func (e *edges) pulse(floor float64) (x edge, first float64, ok bool) {
+	const back = nBuf - half // first reading after it
+	size := e.V[back] - e.V[back-1]
+	if e.N < nBuf || sq(size) < 400*floor || e.NE > 0 && e.E[e.NE-1].At >= e.T[0] {
+		return edge{}, 0, false
+	}
+	start := back - 1
+	for start > 0 && math.Abs(e.V[start-1]-e.V[back-1]) < 0.3*math.Abs(size) {
+		start--
+	}
+	if n := back - start; n < 3 || n > 7 {
+		return edge{}, 0, false
+	}
+	level, variance := level([half]float64(e.V[back:]))
+	var s [nBuf]float64
+	n := copy(s[:], e.V[start:back])
+	slices.Sort(s[:n])
+	size = level - s[n/2]
+	s2 := math.Max(variance, floor)
+	if sq(size) < 625*s2 {
+		return edge{}, 0, false
+	}
+	for i, v := range e.V {
+		if (i < start || i >= back) && math.Abs(v-level) > 0.2*math.Abs(size) {
+			return edge{}, 0, false
+		}
+	}
+	return edge{At: e.T[back], Size: size, Leap: e.leap(back), SD: math.Sqrt(s2), From: level - size}, e.leap(start), true
+}
+
 // firstFlip is how many of the readings kept, from the oldest, lie on one side
 // of mid before the first on the other.
 func (e *edges) firstFlip(mid float64) int {

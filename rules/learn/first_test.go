@@ -350,3 +350,31 @@ func TestBetterStepKeepsTheLitLevel(t *testing.T) {
 		}
 	}
 }
+
+// A lamp that shows itself for a few minutes only is known from the first
+// visit on, whichever way round; two outliers, a visit to a slope or one as
+// faint as a room's light do not make it known.
+func TestShortVisits(t *testing.T) {
+	for name, c := range map[string]struct {
+		base, visit float64
+		readings    int
+		slope       float64
+		want        []State
+	}{
+		"lit for 5":   {200, 580, 5, 0, []State{Dark, Lit, Dark}},
+		"dark for 4":  {580, 200, 4, 0, []State{Lit, Dark, Lit}},
+		"one outlier": {200, 580, 1, 0, nil},
+		"outliers":    {200, 580, 2, 0, nil},
+		"sliding":     {200, 580, 5, 90, nil},
+		"faint":       {200, 290, 5, 0, nil},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(400, flat(c.base), 1)
+		for range 2 {
+			f.read(c.readings, func(i int) float64 { return c.visit - c.slope*float64(i) }, 1)
+			f.read(600, flat(c.base), 1)
+		}
+		t.Log(name)
+		f.want(t, c.want...)
+	}
+}

@@ -380,6 +380,23 @@ func (l *Learner) edge(ms int64) {
 			return
 		}
 	}
+	if !c.Known {
+		if e, first, ok := c.Edges.pulse(floor); ok && math.Abs(e.Size) > 2*c.Refuted {
+			if c.Range.Jump <= first && c.Range.Jump > 0.9*first { // that was its own
+				c.Range.Jump = 0
+			}
+			if c.quiet(e) {
+				// the lamp shows itself for a few minutes only: now it is known
+				c.Edges.record(e)
+				c.Range.Hold = nBuf - half
+				// what the hours know is the level after it, not the one before
+				// as with a lone edge
+				c.Hours.shift(-e.Size)
+				l.adoptFirst(e, ms, half)
+				return
+			}
+		}
+	}
 	e, ok := c.Edges.detect(floor, c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, math.Sqrt(floor)))
 	hold := uint32(nBuf - half)
 	if !ok && c.N == nBuf && c.Edges.N == nBuf && !c.Known {
@@ -429,7 +446,7 @@ func (l *Learner) edge(ms int64) {
 			step = 0
 		}
 	}
-	if sd := math.Sqrt(floor); step == 0 && !known && a > mul(20, sd) && move < mul(2.5, sd) && c.Range.Way < 0.1*a && c.Range.Jump < 0.3*a {
+	if step == 0 && !known && a > mul(20, math.Sqrt(floor)) && c.quiet(e) {
 		// where no light moved by itself so far, there and back is enough: a
 		// room's light is fainter
 		if back, mean, n := c.Edges.evidence(a, c.Range.Minutes/60); n > 1 && back > 2.5 {
@@ -603,6 +620,13 @@ func (c *core) moved(ms int64) float64 {
 		move = math.Max(move, h.Move)
 	}
 	return move
+}
+
+// quiet tells whether no light moved by itself so far, next to this edge.
+func (c *core) quiet(e edge) bool {
+	a := math.Abs(e.Size)
+	calm, _, _ := c.Hours.moves()
+	return c.moved(e.At)-calm < mul(2.5, math.Sqrt(c.Noise.variance())) && c.Range.Way < 0.1*a && c.Range.Jump < 0.3*a
 }
 
 // alone tells whether an edge may be announced before a second was seen; first
