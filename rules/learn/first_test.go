@@ -366,7 +366,7 @@ func TestShortVisits(t *testing.T) {
 		"one outlier": {200, 580, 1, 0, nil},
 		"outliers":    {200, 580, 2, 0, nil},
 		"sliding":     {200, 580, 5, 90, nil},
-		"faint":       {200, 290, 5, 0, nil},
+		"faint":       {200, 330, 5, 0, nil},
 	} {
 		f := feed(Config{}, time.Minute, 6)
 		f.read(400, flat(c.base), 1)
@@ -376,5 +376,9 @@ func TestShortVisits(t *testing.T) {
 		}
 		t.Log(name)
 		f.want(t, c.want...)
+		// and what the first hour was is the light without the lamp
+		if m := f.l.c.Hours.at(t0.UnixMilli()).Mean; c.want != nil && math.Abs(m-200) > 20 {
+			t.Errorf("%s: the hour's light is %.0f", name, m)
+		}
 	}
 }
