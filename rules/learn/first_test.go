@@ -366,7 +366,7 @@ func TestShortVisits(t *testing.T) {
 		"one outlier": {200, 580, 1, 0, nil},
 		"outliers":    {200, 580, 2, 0, nil},
 		"sliding":     {200, 580, 5, 90, nil},
-		"faint":       {200, 330, 5, 0, nil},
+		"faint":       {200, 348, 5, 0, nil},
 	} {
 		f := feed(Config{}, time.Minute, 6)
 		f.read(400, flat(c.base), 1)
