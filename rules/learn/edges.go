@@ -107,18 +107,27 @@ func (e *edges) detect(floor float64, still bool) (edge, bool) {
 	}
 	// a cloud's edge ends in a slope: the new level must be as flat as noise
 	// or as the old level was; and a steady slope is no edge
-	sPre, sPost := 0.0, 0.0
+	sPre, sPost, most := 0.0, 0.0, 0.3*math.Abs(size)
 	for i := range half {
 		x := float64(i) - 3.5
-		sPre += mul(x, clamp(e.V[cut-half+i]-pre, -0.3*math.Abs(size), 0.3*math.Abs(size)))
-		sPost += mul(x, clamp(e.V[cut+i]-post, -0.3*math.Abs(size), 0.3*math.Abs(size)))
+		sPre += mul(x, clamp(e.V[cut-half+i]-pre, -most, most))
+		sPost += mul(x, clamp(e.V[cut+i]-post, -most, most))
 	}
 	sPre, sPost = sPre/42, sPost/42 // 42 is the sum of x*x
 	least2 := 2.0                   // squared standard errors
 	if still {
 		least2 = 6
 	}
-	if common := 0.5 * (sPre + sPost); (common > 0) == (size > 0) && sq(common) > least2*s2/84 {
+	// The reading in between of a board that averages over its interval tells
+	// no slope. Where the light moves it may well be a cloud's.
+	common := mul(0.5, sPre+sPost)
+	if d := e.V[cut-1] - pre; a > 0.1 && s2 < 2*floor && sq(d) > 9*s2 {
+		common -= mul(0.5*3.5/42, clamp(d, -most, most))
+	}
+	if d := e.V[cut] - post; b < 0.9 && s2 < 2*floor && sq(d) > 9*s2 {
+		common += mul(0.5*3.5/42, clamp(d, -most, most))
+	}
+	if (common > 0) == (size > 0) && sq(common) > least2*s2/84 {
 		size -= mul(half, common)
 		if sq(size) < 9*least || math.Abs(size) < half*math.Abs(common) {
 			return edge{}, false
@@ -429,4 +438,93 @@ func (e *edges) blinks(floor float64) (lo, hi float64, flips int, ok bool) {
 		}
 	}
 	return lo, hi, flips, flips >= 5
+}
+
+// sharp is the mean share of their size that the edges of about this step made
+// from one reading to the next, allowing for the readings' noise (sd), and how
+// many they are: about 1 for a lamp, 0.75 where the board averages over its
+// interval, less for light that slides.
+func (e *edges) sharp(step, sd float64) (share float64, n int) {
+	for i := range e.E[:e.NE] {
+		x := &e.E[i]
+		if a := math.Abs(x.Size); math.Abs(a-step) < 0.25*step {
+			// the least of three differences is by 1.2 sd less than their mean
+			share += clamp((x.Leap+mul(1.2, sd))/a, 0, 1.2)
+			n++
+		}
+	}
+	if n > 0 {
+		share /= float64(n)
+	}
+	return share, n
+}
+
+// pulse looks for a visit to another level that was too short for detect: three
+// to seven readings, the same level before and for eight readings after. It
+// gives the visit's last edge and the leap of its first, and asks for a large
+// one.
+func (e *edges) pulse(floor float64) (x edge, first float64, ok bool) {
+	const back = nBuf - half // first reading after it
+	size := e.V[back] - e.V[back-1]
+	if e.N < nBuf || sq(size) < 400*floor || e.NE > 0 && e.E[e.NE-1].At >= e.T[0] {
+		return edge{}, 0, false
+	}
+	start := back - 1
+	for start > 0 && math.Abs(e.V[start-1]-e.V[back-1]) < 0.3*math.Abs(size) {
+		start--
+	}
+	if n := back - start; n < 3 || n > 7 {
+		return edge{}, 0, false
+	}
+	level, variance := level([half]float64(e.V[back:]))
+	var s [nBuf]float64
+	n := copy(s[:], e.V[start:back])
+	slices.Sort(s[:n])
+	size = level - s[n/2]
+	s2 := math.Max(variance, floor)
+	if sq(size) < 625*s2 {
+		return edge{}, 0, false
+	}
+	for i, v := range e.V {
+		if (i < start || i >= back) && math.Abs(v-level) > 0.2*math.Abs(size) {
+			return edge{}, 0, false
+		}
+	}
+	return edge{At: e.T[back], Size: size, Leap: e.leap(back), SD: math.Sqrt(s2), From: level - size}, e.leap(start), true
+}
+
+// firstFlip is how many of the readings kept, from the oldest, lie on one side
+// of mid before the first on the other.
+func (e *edges) firstFlip(mid float64) int {
+	i := 1
+	for i < nBuf && (e.V[i] > mid) == (e.V[0] > mid) {
+		i++
+	}
+	return i
+}
+
+// opening looks for an edge among the very first readings, so few that detect
+// cannot see it: at least three (before) on one level, eight on another right
+// after, or after one in between. The noise is hardly known yet, so it asks
+// for a large one.
+func (e *edges) opening(floor float64) (x edge, before int, ok bool) {
+	for k := 3; k < nBuf-half; k++ {
+		s := [nBuf]float64(e.V)
+		slices.Sort(s[:k])
+		pre, spread := mul(0.5, s[(k-1)/2]+s[k/2]), s[k-1]-s[0]
+		for at := k; at <= k+1 && at+half <= nBuf; at++ {
+			post, vPost := level([half]float64(e.V[at : at+half]))
+			size := post - pre
+			s2 := math.Max(vPost, floor)
+			clear := sq(size) > 225*s2 && spread < 0.3*math.Abs(size)
+			for i := at; i < at+half; i++ {
+				clear = clear && (e.V[i]-pre)/size > 0.8
+			}
+			between := (e.V[k] - pre) / size
+			if clear && (at == k || between > 0.12 && between < 0.88) {
+				return edge{At: e.T[k], Size: size, Leap: e.leap(k), SD: math.Sqrt(s2), From: pre}, k, true
+			}
+		}
+	}
+	return edge{}, 0, false
 }

@@ -67,6 +67,8 @@ const (
 
 	tail = 0.2 // area of over beyond 1
 
+	leastEps = 2e-3 // chance of an outlier a reading, until more are seen
+
 	rareJump = 1e-4 // chance of a jump of the ambient out of the blue
 )
 

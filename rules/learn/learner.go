@@ -309,10 +309,7 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 	}
 	m := e.oldLevel()
 	if !r.Seen {
-		r.Lo, r.Hi, r.M, r.Seen = m, m, m-r.Off, true
-		for i := range r.Past {
-			r.Past[i] = [2]float64{r.M, r.M}
-		}
+		r.begin(m)
 	}
 	r.Lo = math.Min(m, r.Lo+mul(slow, m-r.Lo))
 	r.Hi = math.Max(m, r.Hi+mul(slow, m-r.Hi))
@@ -332,9 +329,17 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 	}
 }
 
-// edge takes a sharp edge out.
-func (r *ambient) edge(size float64) {
-	r.Hold = nBuf - half
+// begin starts with a level of m.
+func (r *ambient) begin(m float64) {
+	r.Lo, r.Hi, r.M, r.Seen = m, m, m-r.Off, true
+	for i := range r.Past {
+		r.Past[i] = [2]float64{r.M, r.M}
+	}
+}
+
+// edge takes a sharp edge out; it leaves the window after hold readings.
+func (r *ambient) edge(size float64, hold uint32) {
+	r.Hold = hold
 	r.Off += size
 	if math.Abs(r.Off) > 1e6*math.Abs(size) { // keep the sum exact enough for ever
 		r.M, r.RLo, r.RHi = r.M+r.Off, r.RLo+r.Off, r.RHi+r.Off
@@ -364,11 +369,45 @@ func (l *Learner) edge(ms int64) {
 			c.adopt(hi-lo, 0)
 			c.F.start(Blinking, lo, c.Edges.T[0])
 			c.F.PB = 0.5
+			if c.N < nBuf+half && c.Edges.firstFlip(0.5*(lo+hi)) <= 4 {
+				// it blinks since the start: that is no change
+				c.State, c.Prov, c.Conf, c.Since = Blinking, true, 0.95, c.Edges.T[0]
+				c.NBlink++
+				l.settle(ms, byLearning)
+				return
+			}
 			l.announce(Blinking, ms, c.Edges.T[0], nBuf, 0.95)
 			return
 		}
 	}
+	if !c.Known {
+		if e, first, ok := c.Edges.pulse(floor); ok && math.Abs(e.Size) > 2*c.Refuted {
+			if c.Range.Jump <= first && c.Range.Jump > 0.9*first { // that was its own
+				c.Range.Jump = 0
+			}
+			if c.quiet(e) {
+				// the lamp shows itself for a few minutes only: now it is known
+				c.Edges.record(e)
+				c.Range.Hold = nBuf - half
+				// what the hours know is the level after it, not the one before
+				// as with a lone edge
+				c.Hours.shift(-e.Size)
+				l.adoptFirst(e, ms, half)
+				return
+			}
+		}
+	}
 	e, ok := c.Edges.detect(floor, c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, math.Sqrt(floor)))
+	hold := uint32(nBuf - half)
+	if !ok && c.N == nBuf && c.Edges.N == nBuf && !c.Known {
+		var before int
+		if e, before, ok = c.Edges.opening(floor); ok {
+			hold = uint32(before)
+		}
+	}
+	if ok && !c.Range.Seen { // what was before it is all the light known
+		c.Range.begin(e.From)
+	}
 	if !ok {
 		if n := c.Edges.NE; !c.Known && n > 0 && c.Edges.E[n-1].At == c.Edges.T[0] {
 			l.stayed(c.Edges.E[n-1], ms)
@@ -383,7 +422,7 @@ func (l *Learner) edge(ms int64) {
 	e.Act = clamp((move-mul(1.2, math.Sqrt(floor)))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
 	first := c.Edges.NE == 0 || l.surpasses(e)
 	c.Edges.record(e)
-	c.Range.edge(e.Size)
+	c.Range.edge(e.Size, hold)
 	a := math.Abs(e.Size)
 	if c.Known {
 		d := math.Abs(a - c.F.Step)
@@ -407,6 +446,13 @@ func (l *Learner) edge(ms int64) {
 			step = 0
 		}
 	}
+	if step == 0 && !known && a > mul(20, math.Sqrt(floor)) && c.quiet(e) {
+		// where no light moved by itself so far, there and back is enough: a
+		// room's light is fainter
+		if back, mean, n := c.Edges.evidence(a, c.Range.Minutes/60); n > 1 && back > 2.5 {
+			step, ev = mean, back
+		}
+	}
 	if step > 0 && step < 2*c.Refuted && ev < 15 {
 		step = 0
 	}
@@ -428,7 +474,19 @@ func (c *core) refute() {
 	if !c.Known || c.Told < 6 || c.NBlink*4 > c.Told || c.Noise.rail() != 0 || c.Taught[0] && c.Taught[1] {
 		return
 	}
-	if ev, _, _ := c.Edges.evidence(c.F.Step, c.Range.Minutes/60); ev > 0 || c.Told < 12 && (ev > -2 || 2*(c.NUp+c.NDown) > c.Told) {
+	sd := math.Sqrt(c.Noise.variance())
+	step := c.F.Step
+	share, n := c.Edges.sharp(step, sd)
+	matched := c.NUp + c.NDown
+	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60)
+	switch {
+	case step < mul(12, sd) && n >= 6 && share < 0.62: // the light slides, and no lamp does
+	case ev > 0, c.Told < 12 && (ev > -2 || 2*matched > c.Told):
+		return
+	// Amid moving light the sizes of a lamp's edges scatter. What no cloud did
+	// so far, or nearly every change had a sharp edge of, is no cloud's.
+	case step > mul(25, sd) && (4*matched >= 3*c.Told || c.Range.Jump < 0.45*step || n >= 3 && share > 0.9),
+		n >= 6 && share > 0.72 && 4*matched >= 3*c.Told:
 		return
 	}
 	c.Refuted = math.Max(c.Refuted, c.F.Step)
@@ -486,11 +544,11 @@ func (l *Learner) stayed(e edge, ms int64) {
 		}
 		return
 	}
-	if _, lively, known := c.Hours.moves(); known && lively > mul(2.2, sd) || c.N < 45 || a < mul(3.2, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 60 ||
+	if _, lively, known := c.Hours.moves(); known && lively > mul(2.2, sd) || c.N < 45 || a < mul(3.2, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 60 && a < mul(7, sd) ||
 		c.Range.RHi-c.Range.RLo > mul(1.7, sd) || !l.surpasses(e) {
 		return
 	}
-	if e.Leap < a-mul(2.2, sd) || c.Range.Minutes < 50 || !c.twoLevels(a, sd) { // a lamp does it from one reading to the next
+	if e.Leap < a-mul(2.2, sd) || c.Range.Minutes < 50 && a < mul(7, sd) || !c.twoLevels(a, sd) { // a lamp does it from one reading to the next
 		return
 	}
 	mean, slope := 0.0, 0.0
@@ -564,6 +622,13 @@ func (c *core) moved(ms int64) float64 {
 	return move
 }
 
+// quiet tells whether no light moved by itself so far, next to this edge.
+func (c *core) quiet(e edge) bool {
+	a := math.Abs(e.Size)
+	calm, _, _ := c.Hours.moves()
+	return c.moved(e.At)-calm < mul(2.5, math.Sqrt(c.Noise.variance())) && c.Range.Way < 0.1*a && c.Range.Jump < 0.3*a
+}
+
 // alone tells whether an edge may be announced before a second was seen; first
 // says that no edge so far came near it.
 func (c *core) alone(e edge, first bool) bool {
@@ -574,7 +639,10 @@ func (c *core) alone(e edge, first bool) bool {
 // known, is less than half of a step.
 func (c *core) calmer(step float64) bool {
 	calm, lively, known := c.Hours.moves()
-	return !known || lively-calm < 0.5*step
+	if !known {
+		return c.Range.Way < step
+	}
+	return lively-calm < 0.5*step
 }
 
 // clear tells whether a single edge is so far beyond all that the ambient
@@ -593,10 +661,10 @@ func (c *core) clear(e edge) bool {
 	if still {
 		times = 3.5
 	}
-	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(6, sd) && c.back(e, sd) && c.twoLevels(a, sd) {
+	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(3.2, sd) && c.back(e, sd) && c.sharp(a, sd) && c.twoLevels(a, sd) {
 		return true // two levels and nothing else, the second time
 	}
-	if e.Size < 0 && c.Range.Minutes < 20 || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
+	if e.Size < 0 && c.Range.Minutes < 20 && (a < mul(25, sd) || e.Leap < 0.8*a) || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
 		return false
 	}
 	if still && a < mul(9, sd) {
@@ -621,6 +689,13 @@ func (c *core) clear(e edge) bool {
 	return e.Size > 0 && to > c.Range.Hi+margin || e.Size < 0 && to < c.Range.Lo-margin
 }
 
+// sharp tells whether the edges of about a's size took place between two
+// readings, as far as the noise lets one see.
+func (c *core) sharp(a, sd float64) bool {
+	share, n := c.Edges.sharp(a, sd)
+	return n > 0 && share > 0.75
+}
+
 // dark tells whether the edge leads from or to the darkest level known, where
 // nothing moved for hours: no cloud can do that, for it takes away a part of
 // the light that is there. It asks for more than a room's light makes.
@@ -639,7 +714,8 @@ func (c *core) dark(e edge) bool {
 func (c *core) sudden(e edge) bool {
 	a := e.Leap
 	r := &c.Range
-	if a < 0.8*math.Abs(e.Size) || a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || r.Way < 0.5*a || r.Jump > 0.45*a {
+	went := r.Way > 0.5*a || r.Jump < 0.1*a && r.Hi-r.Lo < 0.67*a // nor has all the light there was made so much
+	if a < 0.8*math.Abs(e.Size) || a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || !went || r.Jump > 0.45*a {
 		return false
 	}
 	for i := range c.Edges.E[:c.Edges.NE] {
@@ -654,9 +730,10 @@ func (c *core) sudden(e edge) bool {
 // adopt takes a step as the lamp's.
 func (c *core) adopt(step, sd float64) {
 	r := c.Noise.variance()
-	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: 2e-3, Part: 0.1}
+	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1}
 	c.Known = true
 	c.NUp, c.NDown, c.Told = 0, 0, 0
+	c.NLit, c.NBlink = 0, 0 // what was told by another step tells nothing of this lamp's habits
 	c.Health.Was = 0
 }
 
@@ -665,6 +742,11 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 	c := &l.c
 	c.adopt(step, e.SD)
 	last, ok := c.teachAll(step)
+	if c.NUp+c.NDown > 1 { // the lamp shone unknown: what the hours were taken for may be its light
+		for i := range c.Hours {
+			c.Hours[i].Minutes = 0
+		}
+	}
 	s := Dark
 	if ok && last.Size > 0 {
 		s = Lit
@@ -733,10 +815,16 @@ func (c *core) teachStep(e edge) {
 	} else {
 		c.F.Part += mul(0.1, 0.01-c.F.Part)
 	}
+	was := c.F.Step
 	if mean, ok := c.Edges.measure(c.F.Step); ok && c.NUp+c.NDown > 3 && c.NBlink == 0 {
 		c.F.Step = mean
 	} else {
 		c.F.Step += mul(math.Max(1/float64(c.NUp+c.NDown+1), 0.1), d)
+	}
+	for i := range int(c.F.N) { // while lit it is the lit level that is known
+		if h := &c.F.H[i]; h.S == Lit {
+			h.M -= c.F.Step - was
+		}
 	}
 	// moving light makes sizes scatter, too
 	trust := 1 / (1 + sq(mul(6, e.Act)))
@@ -759,6 +847,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.RhoHour = c.Hours.jumps(ms, f.Rho0)
 	f.observe(ms, y, dt, &where)
 	b = f.best()
+	spike := 0.0
+	if b.By == bySpike {
+		spike = 1
+	}
+	f.Eps = clamp(f.Eps+mul(5e-4, spike-f.Eps), leastEps, 0.02)
 	moved := math.Abs(b.M - was.M)
 	if b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
 		f.Rho += mul(0.05, 1-f.Rho)
@@ -884,6 +977,8 @@ func (l *Learner) decide(ms int64, dt float64) {
 	switch {
 	case c.State == Blinking: // only waiting tells that it is over
 		bearable = 1e-3
+	case next == Blinking: // no ambient light comes and goes like that: what is against it are outliers
+		bearable = 0.015
 	case age >= 12:
 		bearable = 0.2
 	case age >= 5:

@@ -1,0 +1,384 @@
+package learn
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+)
+
+// A lamp that changes within the first minutes is told by its edge, and what
+// it does then is not taken for moving light. What slides, is small, or came
+// with the very first readings is not.
+func TestOpeningEdge(t *testing.T) {
+	for name, c := range map[string]struct {
+		before int
+		from   float64
+		to     func(i int) float64
+		want   []State
+	}{
+		"lit after 3":       {3, 200, flat(580), []State{Lit}},
+		"lit after 9":       {9, 200, flat(580), []State{Lit}},
+		"lit after 11":      {11, 200, flat(580), []State{Lit}},
+		"dark after 5":      {5, 580, flat(200), []State{Dark}},
+		"lit after 12":      {12, 200, flat(580), []State{Lit}},
+		"dark after 12":     {12, 580, flat(200), []State{Dark}},
+		"below zero":        {12, -580, flat(-200), []State{Lit}},
+		"board averages":    {6, 200, func(i int) float64 { return []float64{330, 580}[min(i, 1)] }, []State{Lit}},
+		"after 2":           {2, 200, flat(580), nil},
+		"slides":            {6, 200, func(i int) float64 { return min(580, 280+100*float64(i)) }, nil},
+		"as faint as rooms": {6, 200, flat(290), nil},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(c.before, flat(c.from), 1)
+		f.read(45, c.to, 1)
+		t.Log(name)
+		f.want(t, c.want...)
+		if c.want == nil {
+			continue
+		}
+		f.read(45, flat(c.from), 1)
+		f.read(45, flat(c.to(10)), 1)
+		if len(f.got) != 3 {
+			t.Errorf("%s: %d of the next 2 announced", name, len(f.got)-1)
+		}
+	}
+}
+
+// Among the first readings only a large edge is seen: the noise is not known.
+func TestOpeningAsksForMuch(t *testing.T) {
+	for step, want := range map[float64]bool{60: false, 200: true} {
+		f := feed(Config{}, time.Minute, 3)
+		f.read(7, flat(200), 1)
+		f.read(13, flat(200+step), 1)
+		e, before, ok := f.l.c.Edges.opening(36)
+		if ok != want || ok && (before != 7 || math.Abs(e.Size-step) > 12) {
+			t.Errorf("step %v: %v after %d readings, %v", step, e.Size, before, ok)
+		}
+	}
+}
+
+// A lamp that blinks since the first reading did not change; one that begins
+// to is announced.
+func TestBlinkingSinceTheStart(t *testing.T) {
+	for before, want := range map[int][]State{0: nil, 10: {Blinking}, 60: {Blinking}} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(before, flat(200), 1)
+		f.read(60, func(int) float64 { return 200 + 380*float64(f.r.IntN(2)) }, 1)
+		t.Log(before, "before")
+		f.want(t, want...)
+		if v := f.l.Verdict(); v.State != Blinking {
+			t.Errorf("%v after %d", v.State, before)
+		}
+		f.read(60, flat(200), 1)
+		f.want(t, append(want, Dark)...)
+	}
+}
+
+// Clouds that come and go in minutes on the first day are no blinking lamp's
+// where the light went a way by itself.
+func TestBlinkingAmidSlidingLight(t *testing.T) {
+	for way, want := range map[float64]int{0: 1, 3: 0} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(150, func(i int) float64 { return 200 + way*float64(i) }, 1)
+		end := 200 + way*150
+		f.read(180, flat(end), 1)
+		// twos of bright and dim: five changes of side within twenty readings
+		f.read(40, func(i int) float64 { return end + 120*float64(i/4%2) }, 1)
+		n := 0
+		for _, v := range f.got {
+			if v.State == Blinking {
+				n++
+			}
+		}
+		if n != want {
+			t.Errorf("light moving by %v a minute: blinking announced %d times, want %d", way, n, want)
+		}
+	}
+}
+
+// Two outliers that happen to reach the other level are no blinking.
+func TestOutliersAreNoBlinking(t *testing.T) {
+	for outliers, want := range map[int]int{2: 0, 12: 1} {
+		f := feed(Config{}, time.Minute, 6)
+		for range 3 {
+			f.read(100, flat(18), 1)
+			f.read(100, flat(210), 1)
+		}
+		f.read(60, func(i int) float64 {
+			if k := i - 20; k >= 0 && k%4 == 0 && k/4 < outliers {
+				return -2 // nearly dark
+			}
+			return 210
+		}, 1)
+		n := 0
+		for _, v := range f.got {
+			if v.State == Blinking {
+				n++
+			}
+		}
+		if n != want {
+			t.Errorf("%d readings of the dark level: blinking announced %d times, want %d", outliers, n, want)
+		}
+	}
+}
+
+// How often readings are outliers is learned, within bounds.
+func TestOutlierRate(t *testing.T) {
+	for share, ok := range map[float64]func(eps float64) bool{
+		0:    func(eps float64) bool { return eps == leastEps },
+		0.01: func(eps float64) bool { return eps > 0.004 && eps < 0.02 },
+		0.05: func(eps float64) bool { return eps <= 0.02 },
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(100, flat(200), 1)
+		f.read(5000, func(int) float64 {
+			if f.r.Float64() < share {
+				return 580 + 1000*f.r.Float64()
+			}
+			return 580
+		}, 1)
+		if eps := f.l.c.F.Eps; !ok(eps) {
+			t.Errorf("share of outliers %v: learned %v", share, eps)
+		}
+	}
+}
+
+// A board that averages over its interval shows a reading in between at every
+// edge. Its step is measured as well as any, and the lamp is not given up.
+func TestAveragedEdges(t *testing.T) {
+	f := feed(Config{}, time.Minute, 6)
+	f.read(300, flat(200), 1)
+	var want []State
+	for i := range 20 {
+		part := []float64{0.35, 0.6, 0.8}[i%3]
+		f.read(150, func(i int) float64 { return 200 + 380*[]float64{part, 1}[min(i, 1)] }, 1)
+		f.read(600, flat(200), 1)
+		want = append(want, Lit, Dark)
+	}
+	f.want(t, want...)
+	for _, e := range f.l.c.Edges.E[:f.l.c.Edges.NE] {
+		if d := math.Abs(e.Size) - 380; math.Abs(d) > 12 {
+			t.Errorf("an edge of %.1f instead of 380", e.Size)
+		}
+	}
+	// a slope that both sides share is none of the edge's size
+	f = feed(Config{}, time.Minute, 0.5)
+	f.read(20, func(i int) float64 {
+		x := 200 + 2*float64(i)
+		if i >= nBuf-half {
+			x += 60
+		}
+		return x
+	}, 0)
+	if e, ok := f.l.c.Edges.detect(0.25, false); ok && math.Abs(e.Size-60) > 4 {
+		t.Errorf("an edge of 60 on a slope measures %.1f", e.Size)
+	}
+}
+
+// given makes a learner that knows a step, with so many edges of it.
+func given(step, sd float64, n int, edge func(i int) edge) *Learner {
+	l := New(Config{})
+	c := &l.c
+	c.Noise.V = sd * sd
+	c.adopt(step, sd)
+	c.F.start(Dark, 200, 0)
+	c.Told = 14
+	for i := range n {
+		c.Edges.record(edge(i))
+	}
+	return l
+}
+
+// What a step is given up for: edges that slide, or that do not agree on it
+// where the light makes jumps as large. A lamp's amid clouds is kept.
+func TestRefute(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	edges := func(step, leap, scatter, act float64) func(i int) edge {
+		return func(i int) edge {
+			size := step * (1 + scatter*(2*r.Float64()-1))
+			leap := leap * size
+			if i%2 == 1 {
+				size = -size
+			}
+			return edge{At: int64(i) * 3_000_000, Size: size, SD: 6, From: 200, Leap: leap, Act: act}
+		}
+	}
+	for name, c := range map[string]struct {
+		step    float64
+		edge    func(i int) edge
+		jump    float64
+		matched uint32
+		kept    bool
+	}{
+		"a faint lamp":               {26, edges(26, 0.75, 0.1, 0), 10, 14, true},
+		"sliding light":              {26, edges(26, 0.2, 0.1, 0), 10, 14, false},
+		"a lamp amid clouds":         {300, edges(300, 0.8, 0.2, 1), 60, 4, true},
+		"amid clouds that jump":      {300, edges(300, 0.6, 0.2, 1), 250, 4, false},
+		"sharp amid clouds":          {300, edges(300, 1, 0.2, 1), 250, 4, true},
+		"each change with an edge":   {300, edges(300, 0.6, 0.2, 1), 250, 12, true},
+		"patches as sharp as a lamp": {60, edges(60, 1, 0.25, 1), 50, 4, false},
+	} {
+		l := given(c.step, 6, 14, c.edge)
+		l.c.Range.Jump, l.c.Range.Minutes = c.jump, 3000
+		l.c.NUp, l.c.NDown = c.matched/2, c.matched/2
+		l.c.refute()
+		if l.c.Known != c.kept {
+			t.Errorf("%s: kept %v, want %v", name, l.c.Known, c.kept)
+		}
+	}
+}
+
+// What the hours were before the lamp was known may be its own light: with
+// edges of it among what was seen, they are learned anew.
+func TestHoursBeforeTheLamp(t *testing.T) {
+	for seen, kept := range map[int]bool{1: true, 2: false} {
+		l := New(Config{})
+		f := &feeder{l: l, r: rand.New(rand.NewPCG(1, 2)), at: t0, every: time.Minute, noise: 6}
+		f.read(120, flat(200), 1)
+		last := edge{}
+		for i := range seen {
+			last = edge{At: f.at.UnixMilli() - int64(seen-i)*600_000, Size: 380 * float64(1-2*(i%2)), SD: 6, From: 200, Leap: 380}
+			l.c.Edges.record(last)
+		}
+		l.relearned(380, last, f.at.UnixMilli())
+		if got := l.c.Hours.at(t0.UnixMilli()).Minutes > 0; got != kept {
+			t.Errorf("%d edges seen: hours kept %v, want %v", seen, got, kept)
+		}
+	}
+}
+
+// The habits of a step that was given up are not the next lamp's.
+func TestHabitsGoWithTheStep(t *testing.T) {
+	l := given(120, 6, 0, nil)
+	l.c.NBlink = 3
+	if p := l.c.priorBlink(); p < 0.8 {
+		t.Fatalf("share of blinking %v", p)
+	}
+	l.c.adopt(380, 6)
+	if p := l.c.priorBlink(); p > 0.2 {
+		t.Errorf("share of blinking %v with another step", p)
+	}
+}
+
+// Where no light moved by itself, there and back tells a lamp that was lit at
+// the start and went dark too soon to be told; a step as faint as a room's
+// light needs more, and so does one where the light moved.
+func TestThereAndBack(t *testing.T) {
+	for name, c := range map[string]struct {
+		step, moved float64
+		want        []State
+	}{
+		"lamp":       {126, 0, []State{Lit}},
+		"room light": {80, 0, nil},
+		"moved":      {126, 60, nil},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(25, flat(200+c.step), 1)
+		f.read(80, func(i int) float64 { return 200 + c.moved*float64(min(i, 60))/60 }, 1)
+		f.read(30, flat(200+c.moved+c.step), 1)
+		t.Log(name)
+		f.want(t, c.want...)
+	}
+}
+
+// After a smooth dawn a jump beyond all the light there was is the lamp's; one
+// that takes some minutes, or is no larger than what the light did, is not.
+func TestSuddenAfterDawn(t *testing.T) {
+	for name, c := range map[string]struct {
+		step    float64
+		minutes int
+		want    []State
+	}{
+		"lamp":     {400, 1, []State{Lit}},
+		"slope":    {400, 4, nil},
+		"no match": {160, 1, nil},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(240, flat(10), 1)
+		dawn := func(i int) float64 { return 10 + 180*float64(min(i, 240))/240 }
+		f.read(240, dawn, 1)
+		f.read(30, func(i int) float64 {
+			return dawn(240+i) + c.step*min(1, float64(i+1)/float64(c.minutes))
+		}, 1)
+		t.Log(name)
+		f.want(t, c.want...)
+	}
+}
+
+// A small lamp that came and went once is told by its next edge, not twenty
+// readings later; a second level of another size is not.
+func TestSmallSecondTime(t *testing.T) {
+	for again, soon := range map[float64]bool{26: true, 46: false} {
+		f := feed(Config{}, time.Minute, 7)
+		f.read(30, flat(200), 1) // too soon to be told by the first edge
+		f.read(25, flat(226), 1)
+		f.read(150, flat(200), 1)
+		f.want(t)
+		f.read(12, flat(200+again), 1)
+		if got := len(f.got) == 1; got != soon {
+			t.Errorf("%v after 26: told at once %v, want %v", again, got, soon)
+		}
+	}
+}
+
+// A small step of more than seven deviations may fall within the first hour.
+func TestSmallFallInTheFirstHour(t *testing.T) {
+	for step, want := range map[float64][]State{4: {Dark}, 2: nil} {
+		f := feed(Config{}, time.Minute, 0.45)
+		f.read(50, flat(60+step), 1)
+		f.read(40, flat(60), 1)
+		t.Log(step)
+		f.want(t, want...)
+	}
+}
+
+// While the lamp is lit it is the lit level that is known: a better measure of
+// the step moves the level in the dark.
+func TestBetterStepKeepsTheLitLevel(t *testing.T) {
+	l := given(360, 6, 0, nil)
+	for s, kept := range map[State]float64{Lit: 560, Dark: 200} {
+		l.c.F.Step = 360
+		l.c.F.start(s, 200, 0)
+		l.c.teachStep(edge{At: 1, Size: 390, SD: 6, From: 200, Leap: 390})
+		got := l.c.F.H[0].M
+		if s == Lit {
+			got += l.c.F.Step
+		}
+		if math.Abs(got-kept) > 1e-9 || l.c.F.Step < 363 {
+			t.Errorf("%v: level %v instead of %v, step %v", s, got, kept, l.c.F.Step)
+		}
+	}
+}
+
+// A lamp that shows itself for a few minutes only is known from the first
+// visit on, whichever way round; two outliers, a visit to a slope or one as
+// faint as a room's light do not make it known.
+func TestShortVisits(t *testing.T) {
+	for name, c := range map[string]struct {
+		base, visit float64
+		readings    int
+		slope       float64
+		want        []State
+	}{
+		"lit for 5":   {200, 580, 5, 0, []State{Dark, Lit, Dark}},
+		"dark for 4":  {580, 200, 4, 0, []State{Lit, Dark, Lit}},
+		"one outlier": {200, 580, 1, 0, nil},
+		"outliers":    {200, 580, 2, 0, nil},
+		"sliding":     {200, 580, 5, 90, nil},
+		"faint":       {200, 348, 5, 0, nil},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(400, flat(c.base), 1)
+		for range 2 {
+			f.read(c.readings, func(i int) float64 { return c.visit - c.slope*float64(i) }, 1)
+			f.read(600, flat(c.base), 1)
+		}
+		t.Log(name)
+		f.want(t, c.want...)
+		// and what the first hour was is the light without the lamp
+		if m := f.l.c.Hours.at(t0.UnixMilli()).Mean; c.want != nil && math.Abs(m-200) > 20 {
+			t.Errorf("%s: the hour's light is %.0f", name, m)
+		}
+	}
+}
