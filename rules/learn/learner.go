@@ -983,6 +983,8 @@ func (l *Learner) decide(ms int64, dt float64) {
 		bearable = 0.2
 	case age >= 5:
 		bearable = 0.12
+	case age >= 3:
+		bearable = 0.006
 	}
 	if outlier > 1-c.sure() || moved > bearable {
 		return
