@@ -115,6 +115,8 @@ func (a *alarm) effect(cfg *AlarmConfig, e *Event) (begins, ends conditions) {
 		if e.State == string(Dark) && !dark || e.State == string(Lit) && dark {
 			return 0, condLamp
 		}
+	case Unlearned:
+		return 0, condLamp
 	case Fault:
 		return condFault, 0
 	case FaultOver:
@@ -136,9 +138,9 @@ func (a *alarm) effect(cfg *AlarmConfig, e *Event) (begins, ends conditions) {
 func (a *alarm) event(cfg *AlarmConfig, e *Event, out []Event) []Event {
 	s := &a.s
 	begins, ends := a.effect(cfg, e)
-	often := (begins|ends)&(condLamp|condSilent) != 0 && e.Kind != Learned
+	often := (begins|ends)&(condLamp|condSilent) != 0 && e.Kind != Learned && e.Kind != Unlearned
 	hidden := often && s.Conds&condChatter != 0
-	if often {
+	if often || e.Kind == Unlearned {
 		s.Last = clip(e.Text)
 	}
 	if begins != 0 && !hidden {

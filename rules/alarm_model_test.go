@@ -137,6 +137,8 @@ func (r *refAlarm) event(k Kind, state string) (out []alarmLine) {
 		begins, r.fault = k == Fault, k == Fault
 	case BatteryLow, BatteryNew:
 		begins, r.battery = k == BatteryLow, k == BatteryLow
+	case Unlearned:
+		r.lamp = false
 	case Learned:
 		if state == "dark" && !darkBad || state == "lit" && darkBad {
 			r.lamp = false
@@ -212,7 +214,7 @@ func playAlarm(seed uint64, hurt func(*alarm)) (diff string, lines int) {
 	}
 	start := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 	a, r := newAlarm("lamp/tank"), &refAlarm{cfg: cfg}
-	kinds := []Kind{Lit, Lit, Dark, Dark, Blinking, Fault, FaultOver, Silent, Returned, BatteryLow, BatteryNew, Learned}
+	kinds := []Kind{Lit, Lit, Dark, Dark, Blinking, Fault, FaultOver, Silent, Returned, BatteryLow, BatteryNew, Learned, Unlearned}
 	busy := rnd.IntN(12) + 2
 	check := func(got []Event, want []alarmLine, what string) bool {
 		lines += len(want)

@@ -49,7 +49,8 @@ func (l *lamp) teach(in *Input, out []Event) []Event {
 func (l *lamp) catchUp(in *Input, cfg *AlarmConfig, a *alarm, out []Event) []Event {
 	v := l.learner.Verdict()
 	if v.State == learn.Learning {
-		return out
+		v.GivenUp = a.s.Conds&condLamp != 0
+		return l.tell(in, v, out)
 	}
 	begins, ends := a.effect(cfg, &Event{Lamp: l.cfg.Name, Kind: Kind(v.State.String())})
 	if begins&^a.s.Conds == 0 && ends&a.s.Conds == 0 {
@@ -61,7 +62,7 @@ func (l *lamp) catchUp(in *Input, cfg *AlarmConfig, a *alarm, out []Event) []Eve
 
 // tell appends the events of a verdict.
 func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
-	if !v.Changed && !v.Settled && !v.FaultChanged {
+	if !v.Changed && !v.Settled && !v.GivenUp && !v.FaultChanged {
 		return out
 	}
 	value := in.Value
@@ -86,6 +87,14 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 			c.Text = fmt.Sprintf("%s: learned, %s now", l.cfg.Name, v.State)
 		}
 		out = append(out, c)
+	}
+	if v.GivenUp {
+		u := e
+		u.Kind, u.State = Unlearned, v.State.String()
+		u.OnAbove, u.OffBelow, u.Confidence = 0, 0, 1
+		u.Text = l.cfg.Name + ": not sure of this lamp any more, learning it again"
+		u.Why = "The changes that were announced do not agree on one step, as a lamp's do: something else was taken for it, such as clouds or a room's light. Until the lamp is known again its changes are not told; teach it when you see it lit or dark."
+		out = append(out, u)
 	}
 	if v.FaultChanged {
 		e.Kind, e.State = Fault, v.Fault.String()

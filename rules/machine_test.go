@@ -317,6 +317,7 @@ func TestRelearnTellsTheDifference(t *testing.T) {
 		"dark":      {true, false, []Kind{Dark}},
 		"same lit":  {true, true, nil},
 		"same dark": {false, false, nil},
+		"unknown":   {true, false, []Kind{Unlearned}},
 	} {
 		cfg := cellar()
 		rng := rand.New(rand.NewPCG(8, 2))
@@ -337,6 +338,9 @@ func TestRelearnTellsTheDifference(t *testing.T) {
 		}
 		again := ofOldVersion(t, m, "tank")
 		for _, in := range inputs(c.now) {
+			if name == "unknown" && in.At.After(epoch.Add(time.Hour)) {
+				break
+			}
 			again.Relearn(in)
 		}
 		var got []Kind
@@ -349,6 +353,67 @@ func TestRelearnTellsTheDifference(t *testing.T) {
 		}
 		assert.Equal(t, c.want, got, name)
 	}
+}
+
+// clouds are minutes of readings that look like a faint lamp at first, and then
+// cannot be one.
+func clouds(see func(in Input)) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	minute := 0
+	stay := func(n int, level float64) {
+		for range n {
+			see(Input{At: epoch.Add(time.Duration(minute) * time.Minute), Kind: InReading, Lamp: "tank", Value: level + 6*rng.NormFloat64()})
+			minute++
+		}
+	}
+	stay(300, 200)
+	stay(40, 226)
+	for i := range 72 {
+		stay(25, 200+float64((i*37+i/24*11)%70))
+		stay(25, 200)
+	}
+}
+
+// What was announced of something that is no lamp is taken back, once, and the
+// alert ends; a lamp is never taken back.
+func TestUnlearned(t *testing.T) {
+	run := func(readings func(see func(in Input))) (kinds []Kind) {
+		cfg := cellar()
+		m := New()
+		m.Step(Input{At: epoch, Kind: InConfig, Config: &cfg})
+		state := ""
+		readings(func(in Input) {
+			for _, e := range m.Step(in) {
+				switch e.Kind {
+				case Lit, Dark, Blinking, Learned:
+					state = e.State
+				case Unlearned:
+					assert.NotEmpty(t, state, "only what was known can be taken back")
+					assert.True(t, e.Kind.Alerts())
+					assert.Contains(t, e.Text, "tank")
+					assert.NotEmpty(t, e.Why)
+					assert.Equal(t, learn.Learning, m.lamps[m.lampAt["tank"]].learner.Verdict().State)
+					assert.Zero(t, m.alarms[m.lampAt["tank"]].s.Conds&condLamp, "the alert is over")
+					state = ""
+				default:
+					continue
+				}
+				kinds = append(kinds, e.Kind)
+			}
+		})
+		return kinds
+	}
+	got := run(clouds)
+	require.Contains(t, got, Lit)
+	assert.Contains(t, got, Unlearned)
+	got = run(func(see func(in Input)) {
+		rng := rand.New(rand.NewPCG(1, 2))
+		for i := range 5000 {
+			see(Input{At: epoch.Add(time.Duration(i) * time.Minute), Kind: InReading, Lamp: "tank", Value: 200 + 26*float64(i/100%2) + 6*rng.NormFloat64()})
+		}
+	})
+	require.Greater(t, len(got), 40)
+	assert.NotContains(t, got, Unlearned)
 }
 
 // The same state gives the same snapshot, and a snapshot restores all of it.

@@ -67,6 +67,9 @@ const (
 	Dark     Kind = "dark"
 	Blinking Kind = "blinking"
 	Learned  Kind = "learned" // a lamp's state or levels became known without a change to announce
+	// What was taken for the lamp was something else: it is learned anew, and
+	// nothing is announced until it is known.
+	Unlearned Kind = "unlearned"
 
 	Silent       Kind = "silent"        // the device stopped reporting
 	Returned     Kind = "returned"      // the device reports again
@@ -93,7 +96,7 @@ const (
 // Kinds returns every kind of event there is.
 func Kinds() []Kind {
 	return []Kind{
-		Lit, Dark, Blinking, Learned,
+		Lit, Dark, Blinking, Learned, Unlearned,
 		Silent, Returned, ManySilent, ManyReturned, BatteryLow, Fault, FaultOver,
 		Reminder, Escalated, Chattering, Settled, Acknowledged, Shelved, Unshelved,
 		OutOfService, InServiceNow, BatteryNew, Downtime, Test,
@@ -103,7 +106,7 @@ func Kinds() []Kind {
 // Alerts tells whether events of this kind are meant for a person's phone.
 func (k Kind) Alerts() bool {
 	switch k {
-	case Lit, Dark, Blinking, Silent, Returned, ManySilent, ManyReturned,
+	case Lit, Dark, Blinking, Unlearned, Silent, Returned, ManySilent, ManyReturned,
 		BatteryLow, Fault, FaultOver, Reminder, Escalated, Chattering, Settled, Test, Downtime:
 		return true
 	}

@@ -157,7 +157,10 @@ type Verdict struct {
 	Changed bool
 	// Settled: with this reading (or teaching) State became known, or was put
 	// right, without a change to announce; Why tells how.
-	Settled     bool
+	Settled bool
+	// GivenUp: with this reading it came out that something else was taken for
+	// the lamp, such as clouds. State is Learning again.
+	GivenUp     bool
 	Provisional bool // announced before both states were seen for certain
 	// OnAbove and OffBelow are the switching levels now, in counts, as in
 	// Levels; both are the current level while none are known.

@@ -107,7 +107,7 @@ func (c *core) sign() float64 {
 // Constant time, no allocation.
 func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c := &l.c
-	told := c.Changed
+	told, known := c.Changed, c.State != Learning
 	c.Changed, c.Settled, c.FaultChanged = false, false, false
 	if !finite(value) {
 		return l.Verdict()
@@ -153,7 +153,9 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 		c.Hours.learn(ms, c.Edges.oldLevel(), minutes)
 	}
 	l.inspect(ms, value)
-	return l.Verdict()
+	v := l.Verdict()
+	v.GivenUp = known && v.State == Learning
+	return v
 }
 
 // cadence tracks the median interval.

@@ -17,7 +17,7 @@ func stateOf(e Event) string {
 	switch e.Kind {
 	case "lit", "dark", "blinking":
 		return e.Kind
-	case "learned":
+	case "learned", "unlearned":
 		return e.State
 	}
 	return ""

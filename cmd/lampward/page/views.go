@@ -251,7 +251,7 @@ func (s *Server) lampOf(ctx context.Context, q url.Values, w func(time.Time) wor
 	if err != nil {
 		return b, st, err
 	}
-	before, err := s.o.Source.Events(ctx, EventQuery{Lamp: name, Kinds: []string{"lit", "dark", "blinking", "learned"}, To: win.From, Limit: 1})
+	before, err := s.o.Source.Events(ctx, EventQuery{Lamp: name, Kinds: []string{"lit", "dark", "blinking", "learned", "unlearned"}, To: win.From, Limit: 1})
 	if err != nil {
 		return b, st, err
 	}

@@ -178,7 +178,7 @@ var kindWords = map[string]string{
 	"many_silent": "several boards silent", "many_returned": "several boards back", "returned": "back",
 	"battery_low": "battery low", "fault": "sensor trouble", "fault_over": "sensor works again",
 	"out_of_service": "out of service", "in_service": "back in service", "battery_new": "battery changed",
-	"downtime": "nothing recorded", "learned": "learned",
+	"downtime": "nothing recorded", "learned": "learned", "unlearned": "learning again",
 }
 
 func kindWord(k string) string {
