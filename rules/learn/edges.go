@@ -563,8 +563,8 @@ func (e *edges) held(cut int, pre, floor, least float64) (x edge, ok bool) {
 		slope += mul(float64(i)-mul(0.5, n-1), y)
 	}
 	v /= n - 1
-	slope *= 12 / (sq(n) - 1) // over all of them, by least squares
-	if v > 3*floor || math.Abs(slope) > 0.4*math.Abs(size) {
+	slope *= 12 / (sq(n) - 1)                                 // over all of them, by least squares
+	if v > 3*floor || slope/size > 0.3 || slope/size < -0.4 { // one that goes on is a dawn
 		return edge{}, false
 	}
 	// If the light slid in five readings, the two on either side are off their
