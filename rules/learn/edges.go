@@ -528,3 +528,50 @@ func (e *edges) opening(floor float64) (x edge, before int, ok bool) {
 	}
 	return edge{}, 0, false
 }
+
+// held looks for a small change of level by what follows it: the readings kept
+// from cut on lie flat on a new level, at least so many (least) standard
+// deviations from the one before (pre), and of all cuts between the two this
+// one serves best. An edge of four standard deviations is often too blurred by
+// its own readings to be seen by detect, and one reading does not tell whether
+// it slid: four together do, against a slope of five.
+func (e *edges) held(cut int, pre, floor, least float64) (x edge, ok bool) {
+	if e.N < nBuf {
+		return edge{}, false
+	}
+	n, post := float64(nBuf-cut), 0.0
+	for _, v := range e.V[cut:] {
+		post += v / n
+	}
+	size := post - pre
+	if sq(size) < mul(sq(least), floor) {
+		return edge{}, false
+	}
+	sum, best, at := 0.0, 0.0, 0
+	for i, v := range e.V[:cut+4] {
+		sum += mul(size, mul(0.5, pre+post)-v) // what it gains to take reading i for the old level
+		if sum > best {
+			best, at = sum, i+1
+		}
+	}
+	if at != cut {
+		return edge{}, false
+	}
+	v, slope := 0.0, 0.0
+	for i, y := range e.V[cut:] {
+		v += sq(y - post)
+		slope += mul(float64(i)-mul(0.5, n-1), y)
+	}
+	v /= n - 1
+	slope *= 12 / (sq(n) - 1)                                 // over all of them, by least squares
+	if v > 3*floor || slope/size > 0.3 || slope/size < -0.4 { // one that goes on is a dawn
+		return edge{}, false
+	}
+	// If the light slid in five readings, the two on either side are off their
+	// levels by 0.2 and 0.4 of the size; this is their mean so weighted.
+	slid := (mul(0.2, e.V[cut-2]-pre+post-e.V[cut+1]) + mul(0.4, e.V[cut-1]-pre+post-e.V[cut])) / size
+	if slid > 0.2 { // half of what a slope makes, 0.4
+		return edge{}, false
+	}
+	return edge{At: e.T[cut], Size: size, Leap: e.leap(cut), SD: math.Sqrt(math.Max(v, floor)), From: pre}, true
+}

@@ -306,13 +306,13 @@ func TestSuddenAfterDawn(t *testing.T) {
 	}
 }
 
-// A small lamp that came and went once is told by its next edge, not twenty
-// readings later; a second level of another size is not.
+// A small lamp that came and went too soon to be told is told by its next edge,
+// not sixteen readings later; a second level of another size is not.
 func TestSmallSecondTime(t *testing.T) {
 	for again, soon := range map[float64]bool{26: true, 46: false} {
 		f := feed(Config{}, time.Minute, 7)
-		f.read(30, flat(200), 1) // too soon to be told by the first edge
-		f.read(25, flat(226), 1)
+		f.read(7, flat(200), 1)
+		f.read(14, flat(226), 1)
 		f.read(150, flat(200), 1)
 		f.want(t)
 		f.read(12, flat(200+again), 1)
@@ -322,11 +322,11 @@ func TestSmallSecondTime(t *testing.T) {
 	}
 }
 
-// A small step of more than seven deviations may fall within the first hour.
-func TestSmallFallInTheFirstHour(t *testing.T) {
+// A small step of more than seven deviations may fall within the first minutes.
+func TestSmallFallInTheFirstMinutes(t *testing.T) {
 	for step, want := range map[float64][]State{4: {Dark}, 2: nil} {
 		f := feed(Config{}, time.Minute, 0.45)
-		f.read(50, flat(60+step), 1)
+		f.read(20, flat(60+step), 1)
 		f.read(40, flat(60), 1)
 		t.Log(step)
 		f.want(t, want...)
@@ -379,6 +379,133 @@ func TestShortVisits(t *testing.T) {
 		// and what the first hour was is the light without the lamp
 		if m := f.l.c.Hours.at(t0.UnixMilli()).Mean; c.want != nil && math.Abs(m-200) > 20 {
 			t.Errorf("%s: the hour's light is %.0f", name, m)
+		}
+	}
+}
+
+// share is how many of a hundred lamps were told lit by the first n readings
+// after before, with the latest delay in readings.
+func share(noise float64, before, n int, level func(base float64, i int) float64) (told, late int) {
+	for seed := range uint64(100) {
+		f := &feeder{l: New(Config{}), r: rand.New(rand.NewPCG(seed, 5)), at: t0, every: time.Minute, noise: noise}
+		base := 60 + 400*f.r.Float64()
+		f.read(before, flat(base), 1)
+		for i := 0; i < n && len(f.got) == 0; i++ {
+			f.read(1, func(int) float64 { return level(base, i) }, 1)
+			if len(f.got) > 0 && f.got[0].State == Lit {
+				told++
+				late = max(late, i)
+			}
+		}
+	}
+	return told, late
+}
+
+// Of the first steps of four standard deviations most are told, though one
+// edge in three is too blurred to be seen as one, or as sharp. Light that takes
+// minutes to move as far is told now and then, light that goes away never.
+func TestBlurredFirstEdge(t *testing.T) {
+	slide := func(minutes float64) func(base float64, i int) float64 {
+		return func(base float64, i int) float64 { return base + 26*min(1, float64(i+1)/minutes) }
+	}
+	for name, c := range map[string]struct {
+		before      int
+		level       func(base float64, i int) float64
+		least, most int
+	}{
+		"lamp":             {300, slide(1), 80, 100},
+		"too soon":         {15, slide(1), 0, 12},
+		"slides 5 minutes": {300, slide(5), 0, 45},
+		"slides 8 minutes": {300, slide(8), 0, 25},
+		"slides 20":        {300, slide(20), 0, 2},
+		"leaves again": {300, func(base float64, i int) float64 {
+			if i >= 12 {
+				return base
+			}
+			return base + 26
+		}, 0, 3},
+	} {
+		told, late := share(6, c.before, 25, c.level)
+		t.Logf("%s: told %d of 100, at the latest after %d", name, told, late)
+		if told < c.least || told > c.most || c.least > 0 && late > 20 {
+			t.Errorf("%s: told %d of 100, want %d to %d; at the latest after %d", name, told, c.least, c.most, late)
+		}
+	}
+}
+
+// A step of a few whole counts is told after eleven readings, though rounding
+// makes the level toggle; a visit of nine is not, nor one count.
+func TestCoarseFirstVisit(t *testing.T) {
+	for name, c := range map[string]struct {
+		step        float64
+		visit       int
+		least, most int
+	}{
+		"12 readings": {4, 12, 90, 100},
+		"9 readings":  {4, 9, 0, 0},
+		"one count":   {1, 25, 0, 0},
+	} {
+		told, _ := share(0.45, 200, 25, func(base float64, i int) float64 {
+			if i >= c.visit {
+				return base
+			}
+			return base + c.step
+		})
+		t.Logf("%s: told %d of 100", name, told)
+		if told < c.least || told > c.most {
+			t.Errorf("%s: told %d of 100, want %d to %d", name, told, c.least, c.most)
+		}
+	}
+}
+
+// held finds the step at its cut, not beside it, and neither on a slope nor
+// where the new level goes on moving.
+func TestHeld(t *testing.T) {
+	for name, c := range map[string]struct {
+		level func(i int) float64
+		ok    bool
+	}{
+		"step":          {func(i int) float64 { return 226 }, true},
+		"one between":   {func(i int) float64 { return []float64{216, 226}[min(i, 1)] }, true},
+		"slides":        {func(i int) float64 { return 203 + 23*min(1, float64(i+2)/4) }, false},
+		"goes on":       {func(i int) float64 { return 220 + float64(i) }, false},
+		"a little less": {func(i int) float64 { return 217 }, false},
+	} {
+		for shift := -1; shift <= 1; shift++ {
+			var e edges
+			for i := range nBuf {
+				v := 200.0
+				if k := i - 4 - shift; k >= 0 || name == "slides" && k >= -2 {
+					v = c.level(k)
+				}
+				e.push(int64(i), v)
+			}
+			x, ok := e.held(4, 200, 36, 3)
+			if want := c.ok && shift == 0; ok != want || ok && (math.Abs(x.Size-26) > 1 || x.At != 4) {
+				t.Errorf("%s, shifted by %d: %v, want %v: %+v", name, shift, ok, want, x)
+			}
+		}
+	}
+}
+
+// Whole counts that differ by 0, 1 and 2 tell their noise from the first hours
+// on, however the level lies between two counts; outliers do not spoil it.
+func TestNoiseOfWholeCounts(t *testing.T) {
+	for _, sd := range []float64{0.45, 0.6, 0.8} {
+		sum, want := 0.0, math.Sqrt(sq(sd)+1.0/12) // rounding adds a twelfth
+		for seed := range uint64(200) {
+			f := &feeder{l: New(Config{}), r: rand.New(rand.NewPCG(seed, 6)), at: t0, every: time.Minute, noise: sd}
+			level := 60 + f.r.Float64()
+			f.read(200, func(i int) float64 { return level - 40*float64(1-min(i%50, 1)) }, 1)
+			got := math.Sqrt(f.l.c.Noise.variance())
+			if got > 1.5*want || got < want/1.7 {
+				t.Errorf("noise %v, level %.2f: %.2f, want %.2f", sd, level, got, want)
+			}
+			sum += got / 200
+		}
+		t.Logf("noise %v: %.2f, want %.2f", sd, sum, want)
+		if math.Abs(sum/want-1) > 0.15 {
+			t.Errorf("noise %v: %.2f on average, want %.2f", sd, sum, want)
 		}
 	}
 }

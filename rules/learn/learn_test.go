@@ -301,7 +301,7 @@ func TestFirstFaintStep(t *testing.T) {
 	}{
 		"lamp":    {func(i int) float64 { return 226 }, []State{Lit}},
 		"dawn":    {func(i int) float64 { return 200 + 4*float64(i) }, nil},
-		"passing": {func(i int) float64 { return []float64{226, 200}[i/17] }, nil},
+		"passing": {func(i int) float64 { return []float64{226, 200}[i/15] }, nil},
 		"unsteady": {func(i int) float64 {
 			if i >= 8 && i < 14 {
 				return 270
@@ -312,7 +312,7 @@ func TestFirstFaintStep(t *testing.T) {
 	} {
 		f := feed(Config{}, time.Minute, 6)
 		f.read(300, flat(200), 1)
-		f.read(30, c.after, 1)
+		f.read(22, c.after, 1)
 		t.Log(name)
 		f.want(t, c.want...)
 		for _, v := range f.got {

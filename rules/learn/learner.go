@@ -229,13 +229,22 @@ func (n *noise) observe(y float64) {
 		v += sq(x)
 	}
 	v /= float64(k) * 2 * 0.0883
-	if d[k-1] == 0 { // the converter's steps hide the noise: take half a step
+	switch {
+	case d[k-1] == 0: // the converter's steps hide the noise: take half a step
 		for _, x := range d {
 			if x > 0 {
 				v = 0.25 * sq(x)
 				break
 			}
 		}
+	case d[k-1] == 1 && d[len(d)-1-len(d)/10] <= 3 && !n.Frac:
+		// Of whole counts the small ones are no measure: one difference of 1
+		// among them may double the noise. Take all, the largest tenth cut short.
+		v = 0
+		for _, x := range d {
+			v += sq(math.Min(x, d[len(d)-1-len(d)/10]))
+		}
+		v /= float64(2 * len(d))
 	}
 	n.N = 0
 	n.Block++
@@ -407,6 +416,12 @@ func (l *Learner) edge(ms int64) {
 			hold = uint32(before)
 		}
 	}
+	if !ok && !c.Known && c.Range.Seen {
+		l.held(ms, floor)
+		if c.Known {
+			return
+		}
+	}
 	if ok && !c.Range.Seen { // what was before it is all the light known
 		c.Range.begin(e.From)
 	}
@@ -529,40 +544,63 @@ func (l *Learner) surpasses(e edge) bool {
 	return true
 }
 
-// stayed looks at a small first edge again when all readings kept came after
-// it: where no light moved so far by itself, and the new level is as still as
-// the old one, it is announced before a second was seen. A dawn goes on rising,
-// a cloud goes away, and a room's light is brighter.
+// stayed looks at a first edge again when all readings kept came after it: it
+// was not announced for a reading that returned, an outlier or the beginning of
+// blinking.
 func (l *Learner) stayed(e edge, ms int64) {
 	c := &l.c
 	a := math.Abs(e.Size)
-	sd := math.Sqrt(c.Noise.variance())
-	if a < 2*c.Refuted {
+	if a < 2*c.Refuted || a < mul(14, math.Sqrt(c.Noise.variance())) {
 		return
 	}
-	if a > mul(14, sd) { // it was not announced for a reading that returned: an outlier, or blinking begins
-		if k := c.Edges.returned(e); k == 1 && c.alone(e, l.surpasses(e)) {
-			l.adoptFirst(e, ms, nBuf)
+	if c.Edges.returned(e) == 1 && c.alone(e, l.surpasses(e)) {
+		l.adoptFirst(e, ms, nBuf)
+	}
+}
+
+// held announces a small first change, seen by detect or not, once the new
+// level has held for sixteen readings, or eleven where the step is larger: where
+// no light moved so far by itself. A dawn goes on rising, a cloud's edge slides,
+// and a room's light is brighter.
+func (l *Learner) held(ms int64, floor float64) {
+	c := &l.c
+	sd := math.Sqrt(floor)
+	pre, seen := c.Range.M+c.Range.Off, -1 // by all readings before, not the last few
+	for i := int(c.Edges.NE) - 1; i >= 0 && c.Edges.E[i].At >= c.Edges.T[1]; i-- {
+		pre -= c.Edges.E[i].Size
+		seen = i
+	}
+	cut := nBuf - 16
+	e, ok := c.Edges.held(cut, pre, floor, 3)
+	if !ok {
+		cut = nBuf - 11
+		e, ok = c.Edges.held(cut, pre, floor, 6.5)
+	}
+	a := math.Abs(e.Size)
+	if !ok || seen >= 0 && (seen < int(c.Edges.NE)-1 || math.Abs(c.Edges.E[seen].Size-e.Size) > mul(2, sd)) { // or more than this happened
+		return
+	}
+	quiet := mul(1.7, sd)
+	if !c.Noise.Frac {
+		quiet += 0.5 // rounding
+	}
+	quiet -= c.Range.RHi - c.Range.RLo
+	calm, lively, known := c.Hours.moves()
+	e.Act = clamp((c.moved(e.At)-calm-mul(1.2, sd))/a, 0, 100)
+	if seen < 0 { // large ones are for detect
+		if a > mul(9, sd) || quiet < 0 {
+			return
 		}
-		return
+		c.Edges.record(e)
+		c.Range.edge(e.Size, uint32(cut))
 	}
-	if _, lively, known := c.Hours.moves(); known && lively > mul(2.2, sd) || c.N < 45 || a < mul(3.2, sd) || e.Act > 0.2 || e.Size < 0 && c.Range.Minutes < 60 && a < mul(7, sd) ||
-		c.Range.RHi-c.Range.RLo > mul(1.7, sd) || !l.surpasses(e) {
-		return
+	switch {
+	case quiet < 0, e.Act > 0.2, known && lively > mul(2.2, sd), !c.twoLevels(a, sd), !l.surpasses(e):
+	case a < 2*c.Refuted, a > mul(14, sd), a > mul(9, sd) && e.Leap < a-mul(2.2, sd):
+	case a < mul(7, sd) && (c.Range.Minutes < 50 || e.Size < 0 && c.Range.Minutes < 60): // the noise is hardly known
+	default:
+		l.adoptFirst(e, ms, uint32(nBuf-cut))
 	}
-	if e.Leap < a-mul(2.2, sd) || c.Range.Minutes < 50 && a < mul(7, sd) || !c.twoLevels(a, sd) { // a lamp does it from one reading to the next
-		return
-	}
-	mean, slope := 0.0, 0.0
-	for i, v := range c.Edges.V {
-		mean += v / nBuf
-		slope += mul(float64(i)-0.5*(nBuf-1), v)
-	}
-	slope *= nBuf / 665.0 // over all of them; 665 is the sum of squares of the positions
-	if math.Abs(mean-e.From-e.Size) > 0.25*a || math.Abs(slope) > 0.4*a {
-		return
-	}
-	l.adoptFirst(e, ms, nBuf)
 }
 
 // twoLevels tells whether all the light seen so far is one level, or two when
