@@ -470,6 +470,7 @@ func TestHeld(t *testing.T) {
 		"slides":        {func(i int) float64 { return 203 + 23*min(1, float64(i+2)/4) }, false},
 		"goes on":       {func(i int) float64 { return 220 + float64(i) }, false},
 		"a little less": {func(i int) float64 { return 217 }, false},
+		"noisy":         {func(i int) float64 { return 226 + 13*float64(1-2*(i%2)) }, false}, // three times the usual variance
 	} {
 		for shift := -1; shift <= 1; shift++ {
 			var e edges
