@@ -328,29 +328,45 @@ func (h *hook) disown(id string) {
 func (h *hook) OnSessionEstablish(cl *mqtt.Client, pk packets.Packet) {
 	defer h.contain(cl, "session")
 	h.keepWill(cl.ID)
+	if old, ok := h.srv.Clients.Get(cl.ID); ok {
+		h.replace(old)
+	}
 	old, ok := h.srv.Clients.Get(cl.ID)
-	if !ok {
+	switch now := time.Now().Unix(); {
+	case !ok:
 		h.makeRoom()
+	case old.Closed() && expired(old, now):
+		h.dropSession(old)
+	case old.Closed():
+		old.ClearExpiredInflights(now, retainedKeep)
+	}
+}
+
+// replace ends the connection of a client that connects anew, and waits until
+// the library is done with it: as the last thing the library may forget the
+// client by its id, and must not forget the newer one.
+func (h *hook) replace(old *mqtt.Client) {
+	c, ok := old.Net.Conn.(*conn)
+	if !ok {
 		return
 	}
-	if old.Closed() {
-		if now := time.Now().Unix(); expired(old, now) {
-			h.dropSession(old)
-		} else {
-			old.ClearExpiredInflights(now, retainedKeep)
-		}
-		return
-	}
-	if c, ok := old.Net.Conn.(*conn); ok {
+	if !old.Closed() {
 		c.endIn(goodbyeTime)
+		if st := c.state.Load(); st != nil {
+			st.mu.Lock()
+			st.replaced = true
+			st.mu.Unlock()
+		}
+		h.tellEnd(old, LinkLost, "the same client connected anew before its old connection was known to be cut")
+		h.kick(old, packets.ErrSessionTakenOver)
 	}
-	if st := stateOf(old); st != nil {
-		st.mu.Lock()
-		st.replaced = true
-		st.mu.Unlock()
+	t := time.NewTimer(goodbyeTime)
+	defer t.Stop()
+	select {
+	case <-c.over:
+	case <-t.C:
+	case <-h.ctx.Done():
 	}
-	h.tellEnd(old, LinkLost, "the same client connected anew before its old connection was known to be cut")
-	h.kick(old, packets.ErrSessionTakenOver)
 }
 
 // makeRoom bounds the sessions of clients that are away: it forgets those that

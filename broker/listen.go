@@ -124,7 +124,7 @@ func (l *listener) serveConn(raw net.Conn) {
 		}
 		return
 	}
-	c := &conn{Conn: raw, from: from, done: make(chan struct{})}
+	c := &conn{Conn: raw, from: from, done: make(chan struct{}), over: make(chan struct{})}
 	if l.tls != nil {
 		c.Conn = tls.Server(raw, l.tls)
 	}
@@ -144,6 +144,7 @@ func (l *listener) serveConn(raw net.Conn) {
 				l.quiet.Note(from.Addr().String(), "panic", "a client's packet made the broker library panic; the client was disconnected", "panic", r)
 			}
 			l.ended(c)
+			close(c.over)
 			l.mu.Lock()
 			delete(l.conns, c)
 			if l.each[from]--; l.each[from] <= 0 {
@@ -221,6 +222,7 @@ type conn struct {
 
 	closed sync.Once
 	done   chan struct{} // closed by Close
+	over   chan struct{} // closed when the library is done with it
 
 	mu sync.Mutex // orders endIn against the deadlines set meanwhile
 }
