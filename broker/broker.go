@@ -9,8 +9,8 @@
 // time.
 //
 // Either broker acknowledges a reading of QoS 1 or 2 to its sender only after
-// Sink.Publish returned nil, or a [LaterSink] said so. A reading that the sink refuses stays with its
-// sender, which sends it again.
+// Sink.Publish returned nil, or a [LaterSink] said so. A reading that the sink
+// refuses stays with its sender, which sends it again.
 package broker
 
 import (

@@ -146,9 +146,9 @@ func Decode(payload []byte, o DecodeOptions) ([]Sample, error) {
 	return out, nil
 }
 
-// WholeNumber reads a payload that is nothing but a whole number, as most boards send
-// it: what [Decode] with no options would find. If ok is false Decode may still
-// find a number.
+// WholeNumber reads a payload that is nothing but a whole number, as most
+// boards send it: what [Decode] with no options would find. If ok is false
+// Decode may still find a number.
 func WholeNumber(payload []byte) (v float64, ok bool) {
 	if len(payload) == 0 || len(payload) > 9 { // less than MaxValue
 		return 0, false

@@ -570,8 +570,7 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (out packets.Packet
 	h.stats.messages.Add(1)
 	if m.QoS == 0 || c == nil {
 		if err := h.sink.Publish(h.ctx, m); err != nil {
-			h.stats.refused.Add(1)
-			h.refuse(cl, m.QoS, err)
+			h.refuse(cl, m.QoS, 1, err)
 			return pk, packets.ErrRejectPacket
 		}
 		return h.retaining(pk), nil
@@ -581,28 +580,28 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (out packets.Packet
 		return pk, packets.CodeSuccessIgnore // acknowledged, and not taken or passed on again
 	}
 	burst := h.bursts && m.QoS == 1 && !m.Dup && (c.ahead.list != nil || c.ahead.more())
-	if err := h.hand(cl, c, pk, m, burst); err != nil {
-		h.settle(cl, c)
-		h.stats.refused.Add(1)
-		h.refuse(cl, m.QoS, err)
-		return pk, packets.ErrRejectPacket
-	}
-	if burst {
-		return pk, packets.ErrRejectPacket // not yet acknowledged
-	}
-	switch known, err := h.alone(cl, c); {
-	case !known:
-		return pk, packets.ErrRejectPacket
+	err = h.hand(cl, c, pk, m, burst)
+	switch {
 	case err != nil:
-		h.stats.refused.Add(1)
-		h.refuse(cl, m.QoS, err)
+		h.settle(cl, c) // what came before is answered before
+	case burst:
+		return pk, packets.ErrRejectPacket // not yet acknowledged
+	default:
+		var known bool
+		if known, err = h.alone(cl, c); !known {
+			return pk, packets.ErrRejectPacket
+		}
+	}
+	if err != nil {
+		h.refuse(cl, m.QoS, 1, err)
 		return pk, packets.ErrRejectPacket
 	}
 	return h.retaining(pk), nil
 }
 
-// refuse deals with the sender of a message that the sink did not take.
-func (h *hook) refuse(cl *mqtt.Client, qos byte, err error) {
+// refuse deals with the sender of n messages that the sink did not take.
+func (h *hook) refuse(cl *mqtt.Client, qos byte, n uint64, err error) {
+	h.stats.refused.Add(n)
 	h.quiet.Note(cl.ID, "refused", "a message could not be stored; its sender is made to send it again", "error", err)
 	if qos > 0 {
 		code := packets.ErrServerBusy
@@ -621,11 +620,16 @@ func (h *hook) retaining(pk packets.Packet) packets.Packet {
 	return pk
 }
 
+// mayPublish tells whether the client of a connection may publish to a topic.
+func (h *hook) mayPublish(st *state, topic string) bool {
+	return h.accounts.open() || st != nil && st.acc.mayPublish(topic)
+}
+
 // checkAlias checks a message whose topic the library took from an alias: its
 // own checks saw an empty topic.
 func (h *hook) checkAlias(cl *mqtt.Client, pk *packets.Packet) (bool, error) {
 	st := stateOf(cl)
-	if pk.TopicName != "" && (h.accounts.open() || st != nil && st.acc.mayPublish(pk.TopicName)) {
+	if pk.TopicName != "" && h.mayPublish(st, pk.TopicName) {
 		return true, nil
 	}
 	if c, ok := cl.Net.Conn.(*conn); ok {
@@ -773,7 +777,7 @@ func (h *hook) OnWill(cl *mqtt.Client, will mqtt.Will) (mqtt.Will, error) {
 		h.stats.malformed.Add(1)
 		h.quiet.Note(cl.ID, "will", "a client's will was dropped: its topic is not one that a client may publish to", "wanted", clip(will.TopicName))
 		return mqtt.Will{}, nil
-	case !h.accounts.open() && (st == nil || !st.acc.mayPublish(will.TopicName)):
+	case !h.mayPublish(st, will.TopicName):
 		if st != nil {
 			h.deny(cl, st.acc, will.TopicName, "publish")
 		}

@@ -75,10 +75,9 @@ func (h *hook) follows(c *conn, pk *packets.Packet) bool {
 	if f.Type != packets.Publish || f.Qos != 1 || f.Dup || len(c.ahead.list.owed) == mostAhead {
 		return false
 	}
-	if pk.TopicName != "" { // else an alias, or a mistake: see checkAlias
-		if st := c.state.Load(); CheckTopic(pk.TopicName) != nil || !h.accounts.open() && (st == nil || !st.acc.mayPublish(pk.TopicName)) {
-			return false
-		}
+	// Without a topic it is an alias, or a mistake: see checkAlias.
+	if pk.TopicName != "" && (CheckTopic(pk.TopicName) != nil || !h.mayPublish(c.state.Load(), pk.TopicName)) {
+		return false
 	}
 	return pk.PublishValidate(maxAliases) == packets.CodeSuccess
 }
@@ -124,16 +123,14 @@ func (h *hook) hand(cl *mqtt.Client, c *conn, pk packets.Packet, m Message, burs
 
 // newList returns an empty list, for one message or a burst.
 func (h *hook) newList(burst bool) *aheadList {
+	pool, room := &h.singles, 1
 	if burst {
-		if l, ok := h.lists.Get().(*aheadList); ok {
-			return l
-		}
-		return &aheadList{make([]aheadOne, 0, mostAhead)}
+		pool, room = &h.lists, mostAhead
 	}
-	if l, ok := h.singles.Get().(*aheadList); ok {
+	if l, ok := pool.Get().(*aheadList); ok {
 		return l
 	}
-	return &aheadList{make([]aheadOne, 0, 1)}
+	return &aheadList{make([]aheadOne, 0, room)}
 }
 
 // drop ends the use of a list.
@@ -214,15 +211,16 @@ func (h *hook) settle(cl *mqtt.Client, c *conn) {
 	a.list, c.beforeRead = nil, nil
 	a.settling = true
 	c.cork(cl)
-	var refused error
+	var refused uint64
+	var why error // of the first
 	for i := range list.owed {
 		one := &list.owed[i]
 		switch {
 		case one.err != nil:
-			if h.stats.refused.Add(1); refused == nil {
-				refused = one.err
+			if refused++; refused == 1 {
+				why = one.err
 			}
-		case refused != nil: // none behind it may be acknowledged
+		case refused > 0: // none behind it may be acknowledged
 			h.passOn(one.pk)
 		default:
 			if err := h.srv.InjectPacket(cl, one.pk); err != nil { // it is closed
@@ -233,8 +231,8 @@ func (h *hook) settle(cl *mqtt.Client, c *conn) {
 	}
 	c.uncork(cl)
 	a.settling = false
-	if refused != nil {
-		h.refuse(cl, 1, refused)
+	if refused > 0 {
+		h.refuse(cl, 1, refused, why)
 	}
 	h.drop(list)
 }

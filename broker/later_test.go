@@ -121,9 +121,7 @@ func TestBurstIsAcknowledgedOnceDurable(t *testing.T) {
 	versions(t, func(t *testing.T, v byte) {
 		sink := &slow{}
 		br := embedded(t, Options{}, sink)
-		watch := br.dial(t, v)
-		require.Zero(t, watch.connect(login{id: "watch", clean: true}))
-		watch.subscribe(1, "#")
+		watch := br.watcher(t, v)
 		b := br.dial(t, v)
 		require.Zero(t, b.connect(login{id: "board", clean: true}))
 
@@ -183,9 +181,7 @@ func TestWhatFollowsABurst(t *testing.T) {
 	versions(t, func(t *testing.T, v byte) {
 		sink := &slow{}
 		br := embedded(t, Options{}, sink)
-		watch := br.dial(t, v)
-		require.Zero(t, watch.connect(login{id: "watch", clean: true}))
-		watch.subscribe(1, "#")
+		watch := br.watcher(t, v)
 		b := br.dial(t, v)
 		require.Zero(t, b.connect(login{id: "board", clean: true}))
 		pks, _ := numbered(3)
