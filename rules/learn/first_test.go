@@ -85,13 +85,7 @@ func TestBlinkingAmidSlidingLight(t *testing.T) {
 		f.read(180, flat(end), 1)
 		// twos of bright and dim: five changes of side within twenty readings
 		f.read(40, func(i int) float64 { return end + 120*float64(i/4%2) }, 1)
-		n := 0
-		for _, v := range f.got {
-			if v.State == Blinking {
-				n++
-			}
-		}
-		if n != want {
+		if n := f.times(Blinking); n != want {
 			t.Errorf("light moving by %v a minute: blinking announced %d times, want %d", way, n, want)
 		}
 	}
@@ -111,13 +105,7 @@ func TestOutliersAreNoBlinking(t *testing.T) {
 			}
 			return 210
 		}, 1)
-		n := 0
-		for _, v := range f.got {
-			if v.State == Blinking {
-				n++
-			}
-		}
-		if n != want {
+		if n := f.times(Blinking); n != want {
 			t.Errorf("%d readings of the dark level: blinking announced %d times, want %d", outliers, n, want)
 		}
 	}

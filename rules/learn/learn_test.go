@@ -47,6 +47,16 @@ func (f *feeder) read(n int, level func(i int) float64, round float64) {
 
 func flat(x float64) func(int) float64 { return func(int) float64 { return x } }
 
+// times is how often a state was announced.
+func (f *feeder) times(s State) (n int) {
+	for _, v := range f.got {
+		if v.State == s {
+			n++
+		}
+	}
+	return n
+}
+
 func (f *feeder) want(t *testing.T, states ...State) {
 	t.Helper()
 	var got []State

@@ -229,6 +229,7 @@ func (n *noise) observe(y float64) {
 		v += sq(x)
 	}
 	v /= float64(k) * 2 * 0.0883
+	most := d[len(d)-1-len(d)/10] // but for the largest tenth
 	switch {
 	case d[k-1] == 0: // the converter's steps hide the noise: take half a step
 		for _, x := range d {
@@ -237,12 +238,12 @@ func (n *noise) observe(y float64) {
 				break
 			}
 		}
-	case d[k-1] == 1 && d[len(d)-1-len(d)/10] <= 3 && !n.Frac:
+	case d[k-1] == 1 && most <= 3 && !n.Frac:
 		// Of whole counts the small ones are no measure: one difference of 1
 		// among them may double the noise. Take all, the largest tenth cut short.
 		v = 0
 		for _, x := range d {
-			v += sq(math.Min(x, d[len(d)-1-len(d)/10]))
+			v += sq(math.Min(x, most))
 		}
 		v /= float64(2 * len(d))
 	}
@@ -416,20 +417,17 @@ func (l *Learner) edge(ms int64) {
 			hold = uint32(before)
 		}
 	}
-	if !ok && !c.Known && c.Range.Seen {
-		l.held(ms, floor)
-		if c.Known {
-			return
-		}
-	}
-	if ok && !c.Range.Seen { // what was before it is all the light known
-		c.Range.begin(e.From)
-	}
 	if !ok {
+		if !c.Known && c.Range.Seen {
+			l.held(ms, floor)
+		}
 		if n := c.Edges.NE; !c.Known && n > 0 && c.Edges.E[n-1].At == c.Edges.T[0] {
 			l.stayed(c.Edges.E[n-1], ms)
 		}
 		return
+	}
+	if !c.Range.Seen { // what was before it is all the light known
+		c.Range.begin(e.From)
 	}
 	// noise alone makes the smoothed level range over about a standard
 	// deviation; readings that spread more than noise are moving light too
