@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"os/exec"
+	"reflect"
 	"regexp"
 	"runtime"
 	"strings"
@@ -192,11 +193,17 @@ func BenchmarkObserve(b *testing.B) {
 	}
 }
 
+// BenchmarkSnapshot writes a snapshot and reads it back.
 func BenchmarkSnapshot(b *testing.B) {
 	l, _ := busy(5000)
 	b.ReportAllocs()
+	var m Learner
 	for b.Loop() {
-		if _, err := l.MarshalBinary(); err != nil {
+		img, err := l.MarshalBinary()
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := m.UnmarshalBinary(img); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -217,5 +224,75 @@ func BenchmarkMemory(b *testing.B) {
 		runtime.ReadMemStats(&z)
 		b.ReportMetric(float64(z.HeapAlloc-a.HeapAlloc)/1e6, "MB/10000")
 		runtime.KeepAlive(ls)
+	}
+}
+
+// TestImage holds the written-out image to what encoding/binary makes of the
+// same fields, all different, so that none is left out, twice or out of order.
+func TestImage(t *testing.T) {
+	var c core
+	n := 0
+	var fill func(v reflect.Value)
+	fill = func(v reflect.Value) {
+		n++
+		switch v.Kind() {
+		case reflect.Struct:
+			for i := range v.NumField() {
+				fill(v.Field(i))
+			}
+		case reflect.Array:
+			for i := range v.Len() {
+				fill(v.Index(i))
+			}
+		case reflect.Bool:
+			v.SetBool(true)
+		case reflect.Float64:
+			v.SetFloat(float64(n) + 0.25)
+		case reflect.Int64:
+			v.SetInt(int64(-n))
+		case reflect.Uint64, reflect.Uint32:
+			v.SetUint(uint64(n))
+		case reflect.Uint8:
+			v.SetUint(uint64(n % 251))
+		default:
+			t.Fatalf("a field of kind %s: image.go has no word for it", v.Kind())
+		}
+	}
+	fill(reflect.ValueOf(&c).Elem())
+	want, err := binary.Append(nil, binary.LittleEndian, &c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out image
+	c.image(&out)
+	if !bytes.Equal(out.b, want) {
+		for i := range want {
+			if i >= len(out.b) || out.b[i] != want[i] {
+				t.Fatalf("byte %d of %d (%d written) differs", i, len(want), len(out.b))
+			}
+		}
+		t.Fatal("more bytes than fields")
+	}
+	in := image{b: want, reading: true}
+	var d core
+	d.image(&in)
+	if d != c || len(in.b) != 0 || in.strange {
+		t.Fatalf("read back otherwise, %d bytes left", len(in.b))
+	}
+	// bools one by one: all of them true would hide one taken for another
+	size := len(want)
+	for i, b := range want {
+		if b != 1 {
+			continue
+		}
+		x := bytes.Clone(want)
+		x[i] = 0
+		if _, err := binary.Decode(x, binary.LittleEndian, &c); err != nil {
+			t.Fatal(err)
+		}
+		in, d = image{b: x, reading: true}, core{}
+		if d.image(&in); d != c {
+			t.Fatalf("byte %d of %d is read otherwise", i, size)
+		}
 	}
 }

@@ -1,0 +1,227 @@
+package learn
+
+import (
+	"encoding/binary"
+	"math"
+)
+
+// image is core's plain little-endian form, the one that encoding/binary would
+// write, on its way out or in. Each type names its fields once, for both ways;
+// written out because a start reads thousands of images, and by reflection that
+// took most of the time.
+type image struct {
+	b       []byte // written so far, or yet to be read
+	reading bool
+	strange bool // a number read is not finite
+}
+
+func (m *image) u8(p *uint8) {
+	if !m.reading {
+		m.b = append(m.b, *p)
+		return
+	}
+	*p = m.b[0]
+	m.b = m.b[1:]
+}
+
+func (m *image) u32(p *uint32) {
+	if !m.reading {
+		m.b = binary.LittleEndian.AppendUint32(m.b, *p)
+		return
+	}
+	*p = binary.LittleEndian.Uint32(m.b)
+	m.b = m.b[4:]
+}
+
+func (m *image) u64(p *uint64) {
+	if !m.reading {
+		m.b = binary.LittleEndian.AppendUint64(m.b, *p)
+		return
+	}
+	*p = binary.LittleEndian.Uint64(m.b)
+	m.b = m.b[8:]
+}
+
+func (m *image) bool(p *bool) {
+	var v uint8
+	if *p {
+		v = 1
+	}
+	m.u8(&v)
+	*p = v != 0
+}
+
+func (m *image) i64(p *int64) {
+	v := uint64(*p)
+	m.u64(&v)
+	*p = int64(v)
+}
+
+func (m *image) f64(p *float64) {
+	v := math.Float64bits(*p)
+	m.u64(&v)
+	*p = math.Float64frombits(v)
+	m.strange = m.strange || *p-*p != 0 // infinite, or no number
+}
+
+func (m *image) state(p *State) {
+	v := uint8(*p)
+	m.u8(&v)
+	*p = State(v)
+}
+
+func (m *image) fault(p *Fault) {
+	v := uint8(*p)
+	m.u8(&v)
+	*p = Fault(v)
+}
+
+func (m *image) bools(p ...*bool) {
+	for _, x := range p {
+		m.bool(x)
+	}
+}
+
+func (m *image) u32s(p ...*uint32) {
+	for _, x := range p {
+		m.u32(x)
+	}
+}
+
+func (m *image) i64s(p ...*int64) {
+	for _, x := range p {
+		m.i64(x)
+	}
+}
+
+func (m *image) f64s(p ...*float64) {
+	for _, x := range p {
+		m.f64(x)
+	}
+}
+
+func (m *image) row(p []float64) {
+	for i := range p {
+		m.f64(&p[i])
+	}
+}
+
+func (c *core) image(m *image) {
+	c.Cfg.image(m)
+	m.u64(&c.N)
+	m.i64(&c.At)
+	m.f64s(&c.Val, &c.IV)
+	c.Noise.image(m)
+	c.Edges.image(m)
+	c.Range.image(m)
+	for i := range c.Hours {
+		s := &c.Hours[i]
+		m.f64s(&s.Mean, &s.Dev, &s.Minutes, &s.Move, &s.Moves, &s.Jumps, &s.Watched)
+	}
+	m.bool(&c.Known)
+	c.F.image(m)
+	m.u32s(&c.NUp, &c.NDown)
+	m.i64(&c.Matched)
+	m.bools(&c.Taught[0], &c.Taught[1])
+	m.row(c.TaughtAs[:])
+	m.u32(&c.Told)
+	m.f64(&c.Refuted)
+	m.u32s(&c.NLit, &c.NBlink)
+	m.state(&c.State)
+	m.i64(&c.Since)
+	m.bools(&c.Prov, &c.Changed, &c.Settled)
+	m.f64(&c.Conf)
+	m.u32s(&c.Man.N, &c.Man.Last)
+	m.bool(&c.Man.Side)
+	m.u32(&c.Man.Run)
+	m.i64(&c.Man.Since)
+	c.Why.image(m)
+	m.fault(&c.Fault)
+	m.bool(&c.FaultChanged)
+	c.Health.image(m)
+}
+
+func (c *config) image(m *image) {
+	m.bool(&c.LitLower)
+	m.f64s(&c.OnAbove, &c.OffBelow)
+	m.i64s(&c.OnDelay, &c.OffDelay, &c.FalseEvery)
+}
+
+func (n *noise) image(m *image) {
+	m.f64(&n.Last)
+	m.row(n.D[:])
+	m.u32s(&n.N, &n.Block)
+	m.f64s(&n.V, &n.Now)
+	m.bool(&n.Frac)
+	m.f64s(&n.Max, &n.Min)
+	m.u32s(&n.AtMax, &n.AtMin)
+	m.bool(&n.Seen)
+}
+
+func (e *edges) image(m *image) {
+	m.row(e.V[:])
+	for i := range e.T {
+		m.i64(&e.T[i])
+	}
+	m.u32(&e.N)
+	for i := range e.E {
+		x := &e.E[i]
+		m.i64(&x.At)
+		m.f64s(&x.Size, &x.SD, &x.From, &x.Leap, &x.Act)
+	}
+	m.u32s(&e.NE, &e.Wait)
+}
+
+func (r *ambient) image(m *image) {
+	m.f64s(&r.Lo, &r.Hi, &r.RLo, &r.RHi)
+	for i := range r.Past {
+		m.row(r.Past[i][:])
+	}
+	m.f64s(&r.Stretch, &r.M, &r.Jump, &r.Way, &r.Off)
+	m.u32(&r.Hold)
+	m.f64(&r.Minutes)
+	m.bool(&r.Seen)
+}
+
+func (f *filter) image(m *image) {
+	m.u32(&f.N)
+	for i := range f.H {
+		h := &f.H[i]
+		m.state(&h.S)
+		m.state(&h.Prev)
+		m.u8(&h.Phase)
+		m.u8(&h.Run)
+		m.u8(&h.By)
+		m.u32(&h.Age)
+		m.i64s(&h.Enter, &h.Jump)
+		m.f64s(&h.Leap, &h.M, &h.P, &h.W)
+	}
+	m.f64s(&f.Step, &f.Tau2, &f.R, &f.Q, &f.C, &f.Eps, &f.Rho, &f.Rho0, &f.RhoHour, &f.Jump, &f.Part)
+	m.row(f.Runs[:])
+	m.u8(&f.Going)
+	m.f64s(&f.Rail, &f.PB)
+}
+
+func (w *why) image(m *image) {
+	m.state(&w.State)
+	m.state(&w.From)
+	m.i64s(&w.At, &w.Enter)
+	m.u32s(&w.Held, &w.Flips)
+	m.f64s(&w.Value, &w.On, &w.Off, &w.Step, &w.Conf)
+	m.bools(&w.Prov, &w.Manual)
+	m.u8(&w.How)
+}
+
+func (h *health) image(m *image) {
+	m.u32(&h.Same)
+	m.i64(&h.From)
+	m.f64(&h.Last)
+	m.bool(&h.Seen)
+	m.f64s(&h.Max, &h.Min)
+	m.u64(&h.AtMax)
+	m.u64(&h.AtMin)
+	m.u32(&h.Longer)
+	m.f64(&h.Equal)
+	m.u32s(&h.Block, &h.Loud)
+	m.f64s(&h.VHigh, &h.Was)
+}
