@@ -221,11 +221,17 @@ func (st *state) parseEventID(id string) (row int64, ok bool) {
 
 // firstEvent finds the first event row whose column (seq or at, which rise
 // with the row) is at least v; one past the last row if none is. It halves the
-// range of rows, so that no index is needed.
+// range of rows, so that no index is needed; the last row first, for a start
+// asks for what came after it.
 func firstEvent(r *reader, column string, v int64) (int64, error) {
-	var lo, hi int64
-	if err := r.one("SELECT coalesce(min(id), 1), coalesce(max(id), 0) + 1 FROM event", nil, &lo, &hi); err != nil {
+	var lo, hi, newest int64
+	// Three queries in one: asked for min and max at once, SQLite reads all rows.
+	if err := r.one("SELECT coalesce((SELECT min(id) FROM event), 1), coalesce((SELECT max(id) FROM event), 0) + 1, coalesce((SELECT "+column+" FROM event ORDER BY id DESC LIMIT 1), 0)",
+		nil, &lo, &hi, &newest); err != nil {
 		return 0, err
+	}
+	if newest < v {
+		return hi, nil
 	}
 	// Invariant: rows below lo are too early, rows from hi on are not.
 	for lo < hi {
