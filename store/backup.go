@@ -275,8 +275,10 @@ type integrityError struct{ said string }
 func (e *integrityError) Error() string        { return e.said }
 func (e *integrityError) Is(target error) bool { return target == ErrDamaged }
 
-// decisive are the tables that Open always checks: decisions rest on them.
-var decisive = []string{"meta", "identity", "clock", "series", "name", "batch", "input", "outbox", "snapshot"}
+// decisive are the tables that Open always checks: decisions rest on them. So
+// they do on the snapshot, which is as large as all these and which LoadSnapshot
+// checks while it reads it.
+var decisive = []string{"meta", "identity", "clock", "series", "name", "batch", "input", "outbox"}
 
 // checkOpen refuses a damaged database, and one of a newer version than know.
 func (s *Store) checkOpen(ctx context.Context, know int) error {
@@ -299,14 +301,22 @@ func (s *Store) checkOpen(ctx context.Context, know int) error {
 		}
 		return nil
 	})
+	if errors.Is(err, ErrNewer) {
+		return err
+	}
+	return s.unsound("open", err)
+}
+
+// unsound wraps what op found when it checked; nil stays nil.
+func (s *Store) unsound(op string, err error) error {
 	var bad *integrityError
 	if errors.As(err, &bad) {
-		return damaged("open", s.path, bad.said, err)
+		return damaged(op, s.path, bad.said, err)
 	}
-	if err != nil && !errors.Is(err, ErrNewer) {
-		err = s.fail("open", err)
+	if err != nil {
+		return s.fail(op, err)
 	}
-	return err
+	return nil
 }
 
 // Restore puts the backup at path in the place of the database in dir. The

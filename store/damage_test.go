@@ -1,8 +1,11 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"database/sql"
+	"errors"
+	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -155,6 +158,65 @@ func TestFlippedBytes(t *testing.T) {
 	t.Logf("flips: %d refused at open, %d reported by the reader, %d changed no input, %d changed one and were found by Check", refused, reported, same, other)
 	require.Positive(t, refused)
 	require.Positive(t, reported)
+}
+
+// Open leaves the snapshot's tree to LoadSnapshot, which must not hand over
+// rows of a damaged one, even where each row by itself reads well.
+func TestSnapshotTreeDamage(t *testing.T) {
+	ctx := context.Background()
+	dir := filled(t)
+	s := openTest(t, dir)
+	require.NoError(t, s.SaveSnapshot(ctx, 1, func(fn func(Part) error) error {
+		for i := range 300 {
+			if err := fn(Part{fmt.Sprint("lamp/", i), bytes.Repeat([]byte{byte(i)}, 5473)}); err != nil {
+				return err
+			}
+		}
+		return nil
+	}))
+	require.NoError(t, s.Close())
+	sound, err := os.ReadFile(filepath.Join(dir, dbName))
+	require.NoError(t, err)
+	r := rand.New(rand.NewPCG(2, 2))
+	reported, onlyTree := 0, 0
+	for range max(60, rounds(100)) {
+		bad := bytes.Clone(sound)
+		// the head of a page, where the tree is; 4096 is SQLite's page size
+		bad[r.IntN(len(bad)/4096)*4096+r.IntN(16)] ^= byte(1 + r.IntN(255))
+		spoilt := t.TempDir()
+		require.NoError(t, os.WriteFile(filepath.Join(spoilt, dbName), bad, 0o600))
+		s, err := Open(ctx, Options{Dir: spoilt, Log: quiet(), CheckLimit: 1})
+		if err != nil {
+			continue
+		}
+		tree := s.view(ctx, func(r *reader) error { return integrity(r, "PRAGMA quick_check(snapshot)") })
+		rows := s.view(ctx, func(r *reader) error {
+			return r.each("SELECT id, part, body, sum FROM snapshot ORDER BY id", nil, func(row scan) error {
+				var id, sum int64
+				var key string
+				var body []byte
+				if err := row(&id, &key, &body, &sum); err != nil || int64(sumOf(id, body)) != sum {
+					return errors.Join(err, ErrDamaged)
+				}
+				return nil
+			})
+		})
+		_, _, err = snapshotOf(s)
+		switch {
+		case tree != nil || rows != nil:
+			require.ErrorIs(t, err, ErrDamaged)
+			reported++
+			if rows == nil {
+				onlyTree++
+			}
+		default:
+			require.NoError(t, err)
+		}
+		require.NoError(t, s.Close())
+	}
+	t.Logf("%d reported, %d of them by the tree alone", reported, onlyTree)
+	require.Positive(t, reported)
+	require.Positive(t, onlyTree)
 }
 
 func TestTraceLeavesOutDamagedHistory(t *testing.T) {

@@ -51,9 +51,14 @@ func (s *Store) SaveSnapshot(ctx context.Context, seq int64, each func(func(Part
 // LoadSnapshot calls fn for each part of the newest snapshot, in the order in
 // which they were saved, and returns the seq of the last input it covers; 0 and
 // no call: there is none. A part's Data is valid only during the call. An error
-// of fn ends it and is returned.
+// of fn ends it and is returned. Calls may have been made before it turns out
+// that the database is damaged.
 func (s *Store) LoadSnapshot(ctx context.Context, fn func(Part) error) (seq int64, err error) {
 	var calls error
+	checked := make(chan error, 1)
+	go func() { // beside the reading, for it takes half as long
+		checked <- s.view(ctx, func(r *reader) error { return integrity(r, "PRAGMA quick_check(snapshot)") })
+	}()
 	err = s.view(ctx, func(r *reader) error {
 		var err error
 		if seq, err = r.meta("snapshot_seq"); err != nil {
@@ -74,7 +79,10 @@ func (s *Store) LoadSnapshot(ctx context.Context, fn func(Part) error) (seq int6
 			return calls
 		})
 	})
+	unsound := s.unsound("load snapshot", <-checked)
 	switch {
+	case unsound != nil:
+		return 0, unsound
 	case calls != nil:
 		return 0, calls
 	case err != nil:
