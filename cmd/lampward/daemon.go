@@ -227,13 +227,7 @@ func (d *daemon) targets(events []rules.Event, now time.Time) [][]store.Target {
 func (d *daemon) rebuild(ctx context.Context) error {
 	ctx = context.WithoutCancel(ctx)
 	var parts rules.Restorer
-	var bad error
-	seq, err := d.store.LoadSnapshot(ctx, func(p store.Part) error {
-		if bad == nil {
-			bad = parts.Add(p)
-		}
-		return nil
-	})
+	seq, bad, err := loadSnapshot(ctx, d.store, &parts)
 	if err != nil {
 		return fmt.Errorf("reading the snapshot: %w", err)
 	}
@@ -269,6 +263,47 @@ func (d *daemon) rebuild(ctx context.Context) error {
 		d.snapAt = d.snapAt.Add(snapshotEvery)
 	}
 	return nil
+}
+
+// loadSnapshot adds each part of the newest snapshot to parts, while the store
+// reads the next ones. It returns the last input that the snapshot covers, 0
+// without one; bad says that the snapshot is of no use, err that the store
+// cannot be read.
+func loadSnapshot(ctx context.Context, from keeper, parts *rules.Restorer) (seq int64, bad, err error) {
+	const many = 64 // parts handed over at once: one by one, the handing over took longest
+	type chunk struct {
+		parts []store.Part
+		n     int // of them in use; the others' memory waits to be used again
+	}
+	free, full := make(chan *chunk, 3), make(chan *chunk, 3)
+	for range cap(free) {
+		free <- &chunk{parts: make([]store.Part, many)}
+	}
+	added := make(chan error)
+	go func() {
+		var bad error
+		for c := range full {
+			for i := 0; i < c.n && bad == nil; i++ {
+				bad = parts.Add(c.parts[i])
+			}
+			c.n = 0
+			free <- c
+		}
+		added <- bad
+	}()
+	c := <-free
+	seq, err = from.LoadSnapshot(ctx, func(p store.Part) error {
+		to := &c.parts[c.n]
+		to.Key, to.Data = p.Key, append(to.Data[:0], p.Data...) // p is valid in this call only
+		if c.n++; c.n == many {
+			full <- c
+			c = <-free
+		}
+		return nil
+	})
+	full <- c
+	close(full)
+	return seq, <-added, err
 }
 
 // relearn has the named lamps learn again from what is stored up to seq: their
