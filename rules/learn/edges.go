@@ -70,9 +70,9 @@ func level(v [half]float64) (mean, variance float64) {
 
 // detect looks for an edge whose first new reading lies half readings back.
 func (e *edges) detect(floor float64, still bool) (edge, bool) {
-	if e.Wait > 0 {
+	waits := e.Wait > 0
+	if waits {
 		e.Wait--
-		return edge{}, false
 	}
 	const cut = nBuf - half // first reading of the new level
 	if e.N < nBuf {
@@ -86,7 +86,7 @@ func (e *edges) detect(floor float64, still bool) (edge, bool) {
 	if s2 < 2*floor { // no more than chance would do
 		least = floor
 	}
-	if sq(size) < 9*least {
+	if sq(size) < 9*least || waits && (e.NE == 0 || math.Abs(size) < 4*math.Abs(e.E[e.NE-1].Size)) {
 		return edge{}, false
 	}
 	// the cut is between exactly these two readings, but one reading may lie
@@ -133,12 +133,25 @@ func (e *edges) detect(floor float64, still bool) (edge, bool) {
 			return edge{}, false
 		}
 	}
-	if turn := sq(sPost - sPre); mul(turn, half*half) > mul(0.12, sq(size)) && turn > mul(12.0/42, s2) ||
-		vPost > 9*math.Max(vPre, floor) && vPost > mul(0.005, sq(size)) {
+	if turn := sq(sPost - sPre); !e.abrupt(cut, size, floor) && (mul(turn, half*half) > mul(0.12, sq(size)) && turn > mul(12.0/42, s2) ||
+		vPost > 9*math.Max(vPre, floor) && vPost > mul(0.005, sq(size))) {
 		return edge{}, false
 	}
 	e.Wait = half - 1
 	return edge{At: e.T[cut], Size: size, Leap: e.leap(cut), SD: math.Sqrt(s2), From: pre}, true
+}
+
+// abrupt tells whether all of size came from reading k-1 to k, many times what
+// the readings on either side changed from one to the next: however restless
+// the light, it did not do that.
+func (e *edges) abrupt(k int, size, floor float64) bool {
+	jump, most := math.Abs(e.V[k]-e.V[k-1]), 0.0
+	for i := k - half + 1; i < nBuf; i++ {
+		if i != k {
+			most = math.Max(most, math.Abs(e.V[i]-e.V[i-1]))
+		}
+	}
+	return jump > 5*most && jump > mul(0.8, math.Abs(size)) && sq(jump) > 625*floor
 }
 
 // leap is how far the readings jump from k-1 to k and stay: the least of the

@@ -670,7 +670,7 @@ func (c *core) quiet(e edge) bool {
 // alone tells whether an edge may be announced before a second was seen; first
 // says that no edge so far came near it.
 func (c *core) alone(e edge, first bool) bool {
-	return first && c.clear(e) || c.dark(e) || c.sudden(e)
+	return first && c.clear(e) || c.dark(e) || c.sudden(e) || c.twins(e)
 }
 
 // calmer tells whether the ambient's movement within hours, as far as it is
@@ -752,7 +752,7 @@ func (c *core) dark(e edge) bool {
 func (c *core) sudden(e edge) bool {
 	a := e.Leap
 	r := &c.Range
-	went := r.Way > 0.5*a || r.Jump < 0.1*a && r.Hi-r.Lo < 0.67*a // nor has all the light there was made so much
+	went := r.Way > 0.5*a || r.Jump < 0.15*a && r.Way > 0.3*a || r.Jump < 0.1*a && r.Hi-r.Lo < 0.67*a // nor has all the light there was made so much
 	if a < 0.8*math.Abs(e.Size) || a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || !went || r.Jump > 0.45*a {
 		return false
 	}
@@ -763,6 +763,30 @@ func (c *core) sudden(e edge) bool {
 		}
 	}
 	return true
+}
+
+// twins tells whether the light jumped by just as much the other way before,
+// both times from one reading to the next and far beyond all else it did: what
+// the clouds take away they seldom give back to a twentieth. It asks for more
+// than a room's light makes.
+func (c *core) twins(e edge) bool {
+	a := e.Leap
+	sd := math.Sqrt(c.Noise.variance())
+	if a < 0.75*math.Abs(e.Size) || a < mul(25, sd) || c.Range.Minutes < 120 || c.Range.Jump > 0.3*a {
+		return false
+	}
+	found := false
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x := &c.Edges.E[i]
+		if x.At == e.At || x.Leap < 0.45*a {
+			continue
+		}
+		if math.Abs(x.Leap-a) > mul(0.05, a)+mul(2, sd) {
+			return false
+		}
+		found = found || (x.Size > 0) != (e.Size > 0)
+	}
+	return found
 }
 
 // adopt takes a step as the lamp's.
