@@ -772,16 +772,17 @@ func (c *core) sudden(e edge) bool {
 func (c *core) twins(e edge) bool {
 	a := e.Leap
 	sd := math.Sqrt(c.Noise.variance())
-	if a < 0.75*math.Abs(e.Size) || a < mul(25, sd) || c.Range.Minutes < 120 || c.Range.Jump > 0.3*a {
+	near := mul(0.05, a) + mul(2, sd)
+	found := math.Abs(c.Range.Jump-a) < near // one that was not recorded as an edge
+	if a < 0.75*math.Abs(e.Size) || a < mul(25, sd) || c.Range.Minutes < 120 || c.Range.Jump > 0.3*a && !found {
 		return false
 	}
-	found := false
 	for i := range c.Edges.E[:c.Edges.NE] {
 		x := &c.Edges.E[i]
-		if x.At == e.At || x.Leap < 0.45*a {
+		if x.At == e.At || x.Leap < 0.65*a {
 			continue
 		}
-		if math.Abs(x.Leap-a) > mul(0.05, a)+mul(2, sd) {
+		if math.Abs(x.Leap-a) > near {
 			return false
 		}
 		found = found || (x.Size > 0) != (e.Size > 0)
