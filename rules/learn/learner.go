@@ -691,6 +691,9 @@ func (c *core) clear(e edge) bool {
 	// the first evening may bring a room's light: ask for much before a day
 	// and a half are over, unless the light is known never to move
 	times := clamp(20-(c.Range.Minutes-1080)/77, 6, 20)
+	if e.Size < 0 { // one that was on before the first reading goes out
+		times = clamp(24-(c.Range.Minutes-1080)/60, 6, 24)
+	}
 	if c.Noise.Block < 2 { // the noise is hardly known
 		sd = math.Max(sd, e.SD)
 	}
@@ -752,7 +755,7 @@ func (c *core) dark(e edge) bool {
 func (c *core) sudden(e edge) bool {
 	a := e.Leap
 	r := &c.Range
-	went := r.Way > 0.5*a || r.Jump < 0.15*a && r.Way > 0.3*a || r.Jump < 0.1*a && r.Hi-r.Lo < 0.67*a // nor has all the light there was made so much
+	went := r.Way > 0.5*a || r.Jump < 0.15*a && r.Way > 0.25*a || r.Jump < 0.1*a && r.Hi-r.Lo < 0.67*a // nor has all the light there was made so much
 	if a < 0.8*math.Abs(e.Size) || a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || !went || r.Jump > 0.45*a {
 		return false
 	}
