@@ -631,6 +631,9 @@ func (c *core) back(e edge, sd float64) bool {
 // adoptFirst announces, provisionally, by the first edge alone.
 func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 	c := &l.c
+	if c.twins(e) {
+		c.Hours.doubt()
+	}
 	a := math.Abs(e.Size)
 	if e.Act > 0.3 && e.Leap > 0.7*a { // amid moving light the two levels tell less than the jump itself
 		a = e.Leap
@@ -742,6 +745,9 @@ func (c *core) sharp(a, sd float64) bool {
 // the light that is there. It asks for more than a room's light makes.
 func (c *core) dark(e edge) bool {
 	sd := math.Sqrt(c.Noise.variance())
+	if now := math.Sqrt(c.Noise.Now); c.Noise.Block > 2 && 1.7*now < sd { // the restless light of the day is gone
+		sd = math.Max(1.5*now, 0.8*sd)
+	}
 	r := &c.Range
 	if math.Abs(e.Size) < mul(25, sd) || r.Minutes < 600 || r.RHi-r.RLo > mul(2.5, sd) {
 		return false
@@ -808,10 +814,8 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 	c := &l.c
 	c.adopt(step, e.SD)
 	last, ok := c.teachAll(step)
-	if c.NUp+c.NDown > 1 { // the lamp shone unknown: what the hours were taken for may be its light
-		for i := range c.Hours {
-			c.Hours[i].Minutes = 0
-		}
+	if c.NUp+c.NDown > 1 {
+		c.Hours.doubt()
 	}
 	s := Dark
 	if ok && last.Size > 0 {

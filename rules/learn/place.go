@@ -132,3 +132,11 @@ func (h *hours) jumps(ms int64, all float64) float64 {
 	}
 	return sum / w
 }
+
+// doubt forgets where the light usually is, when the lamp shone unknown: it may
+// be the lamp's own.
+func (h *hours) doubt() {
+	for i := range h {
+		h[i].Minutes = 0
+	}
+}
