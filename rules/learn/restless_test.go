@@ -1,0 +1,141 @@
+package learn
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+)
+
+// A small edge, of a cloud or by chance, does not keep a large one out of sight
+// that comes a few readings later.
+func TestSmallEdgeHidesNoLargeOne(t *testing.T) {
+	for gap := 3; gap < 8; gap++ {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(300, flat(200), 0)
+		f.read(gap, flat(230), 0)
+		f.read(8, flat(530), 0) // now it is in view
+		if !slices.ContainsFunc(f.l.c.Edges.E[:f.l.c.Edges.NE], func(e edge) bool { return math.Abs(e.Size-300) < 40 }) {
+			t.Errorf("%d readings after a small edge a large one was not seen", gap)
+		}
+	}
+}
+
+// Readings from a lamp that changes while the light moves one way and back:
+// neither level is flat, but nothing the light does is so sudden.
+func TestAbruptEdge(t *testing.T) {
+	// up by 15 a reading, then down by as much; the edge takes some readings
+	hill := func(readings int) (v [nBuf]float64) {
+		const cut = nBuf - half
+		for i := range v {
+			v[i] = 600 - 15*math.Abs(float64(i-cut)) + 300*clamp(float64(i-cut+1)/float64(readings), 0, 1)
+		}
+		return v
+	}
+	for name, c := range map[string]struct {
+		v    [nBuf]float64
+		want bool
+	}{
+		"at once":           {hill(1), true},
+		"in two readings":   {hill(2), false},
+		"in three readings": {hill(3), false},
+	} {
+		var e edges
+		for i, y := range c.v {
+			e.push(int64(i)*60_000, y)
+		}
+		if got := e.abrupt(nBuf-half, 300, 36); got != c.want {
+			t.Errorf("%s: abrupt %v", name, got)
+		}
+		if x, ok := e.detect(36, false); c.want && (!ok || math.Abs(x.Leap-300) > 20) {
+			t.Errorf("%s: %+v, %v", name, x, ok)
+		}
+	}
+}
+
+// In light that moves, but not far yet, one leap may be a cloud's. A second one
+// of just the size, the other way, tells the lamp; a room's light in between
+// does not matter.
+func TestTwins(t *testing.T) {
+	for name, c := range map[string]struct {
+		second float64
+		room   bool
+		want   int
+	}{
+		"twins":           {300, false, 1},
+		"with room light": {300, true, 1},
+		"not of a size":   {235, false, 0},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		level := 300.0
+		slide := func(n int, by float64) {
+			f.read(n, func(int) float64 { level += by; return level }, 1)
+		}
+		slide(700, 0.52) // a dawn so slow that it tells nothing of the clouds' slopes
+		level += 300
+		slide(60, 0.5)
+		if len(f.got) != 0 {
+			t.Fatalf("%s: %v after one leap", name, f.got)
+		}
+		if c.room {
+			level += 110
+			slide(60, 0.7)
+		}
+		level -= c.second
+		slide(60, 0.5)
+		if n := f.times(Dark); n != c.want {
+			t.Errorf("%s: %d told, want %d", name, n, c.want)
+		}
+		if c.want == 1 && f.l.c.Hours.at(f.at.UnixMilli()).Minutes > 60 {
+			t.Errorf("%s: hours while the lamp shone unknown are still trusted", name)
+		}
+	}
+}
+
+// On the first day what was on before the first reading and goes out may be a
+// room's light, and the noise a little larger than it seems.
+func TestFirstToGoOut(t *testing.T) {
+	for _, c := range []struct {
+		from, to float64
+		want     int
+	}{{305, 200, 0}, {200, 305, 1}, {400, 200, 1}} {
+		f := feed(Config{}, time.Minute, 5)
+		f.read(600, flat(c.from), 1)
+		f.read(60, flat(c.to), 1)
+		if len(f.got) != c.want {
+			t.Errorf("from %v to %v: %d told, want %d", c.from, c.to, len(f.got), c.want)
+		}
+	}
+}
+
+// At night, from the darkest level, a lamp is told by the night's noise, though
+// the day's light was restless.
+func TestNightAfterRestlessDay(t *testing.T) {
+	f := feed(Config{}, time.Minute, 6)
+	f.read(600, func(i int) float64 { return 500 + 24*math.Sin(float64(i*i)) + 60*math.Sin(float64(i)/20) }, 1)
+	f.read(150, func(i int) float64 { return 500 - 2*float64(i) }, 1)
+	f.read(150, flat(200), 1)
+	if sd := math.Sqrt(f.l.c.Noise.variance()); sd*25 < 300 {
+		t.Fatalf("the day was not restless: noise %v", sd)
+	}
+	f.read(60, flat(500), 1)
+	f.want(t, Lit)
+}
+
+// A room's light within the first half hour is seldom taken for a small
+// step, however small it is beside a noise that is hardly known yet. Beyond 20
+// deviations it is told, and here the deviation may be off by half.
+func TestRoomLightBeforeTheNoiseIsKnown(t *testing.T) {
+	told := 0
+	for seed := range uint64(200) {
+		f := feed(Config{}, time.Minute, 6)
+		f.r = rand.New(rand.NewPCG(3, seed))
+		f.read(20, flat(170), 1)
+		f.read(20, flat(250), 1)
+		told += len(f.got)
+	}
+	if told > 50 {
+		t.Errorf("%d of 200 announced", told)
+	}
+}
