@@ -1,0 +1,33 @@
+package learn
+
+import (
+	"math/rand/v2"
+	"testing"
+)
+
+// A small lamp that shines at the same two hours every day is believed; edges
+// all over the daylight and never at night count for less than those of all hours.
+func TestFixedHours(t *testing.T) {
+	evidence := func(hour func(i int) int) float64 {
+		r := rand.New(rand.NewPCG(1, 2))
+		e := edges{}
+		for i := range 12 {
+			size := 26 + 3*r.NormFloat64()
+			if i%2 == 1 {
+				size = -size
+			}
+			e.record(edge{At: int64(i/2)*dayMS + int64(hour(i))*3_600_000, Size: size, SD: 6, From: 200})
+		}
+		ev, _, _ := e.evidence(26, 144)
+		return ev
+	}
+	fixed := evidence(func(i int) int { return 6 + 2*(i%2) })
+	daylight := evidence(func(i int) int { return 8 + 7*i%10 })
+	all := evidence(func(i int) int { return 7 * i % 24 })
+	if fixed < 3 {
+		t.Errorf("evidence for a lamp of fixed hours %.1f", fixed)
+	}
+	if daylight > all-3 {
+		t.Errorf("evidence for edges by day %.1f, at all hours %.1f", daylight, all)
+	}
+}
