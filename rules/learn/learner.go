@@ -642,6 +642,12 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 		s = Lit
 	} else {
 		c.Hours.shift(-a)
+		for i := range c.Edges.E[:c.Edges.NE] {
+			if x := &c.Edges.E[i]; x.At < e.At && x.Size > mul(0.6, a) { // no: it rose before, untold, and most of them were dark
+				c.Hours.forget()
+				break
+			}
+		}
 	}
 	c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
 	if w := &c.Why; w.State == s && w.How == byChange && math.Abs(float64(w.Enter-e.At)) < 3*c.IV { // it was announced, by a step since given up
@@ -781,9 +787,7 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 	c.adopt(step, e.SD)
 	last, ok := c.teachAll(step)
 	if c.NUp+c.NDown > 1 { // the lamp shone unknown: what the hours were taken for may be its light
-		for i := range c.Hours {
-			c.Hours[i].Minutes = 0
-		}
+		c.Hours.forget()
 	}
 	s := Dark
 	if ok && last.Size > 0 {

@@ -3,6 +3,7 @@ package learn
 import (
 	"math/rand/v2"
 	"testing"
+	"time"
 )
 
 // A small lamp that shines at the same two hours every day is believed; edges
@@ -29,5 +30,21 @@ func TestFixedHours(t *testing.T) {
 	}
 	if daylight > all-3 {
 		t.Errorf("evidence for edges by day %.1f, at all hours %.1f", daylight, all)
+	}
+}
+
+// The hours before a fall were lit, unless the lamp was seen to rise before.
+func TestHoursBeforeAFall(t *testing.T) {
+	for rose, kept := range map[bool]bool{false: true, true: false} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(120, flat(200), 1)
+		at := f.at.UnixMilli()
+		if rose {
+			f.l.c.Edges.record(edge{At: at - 3_600_000, Size: 24, SD: 6, From: 200})
+		}
+		f.l.adoptFirst(edge{At: at, Size: -26, SD: 6, From: 226}, at, 8)
+		if got := f.l.c.Hours.at(t0.UnixMilli()).Minutes > 0; got != kept {
+			t.Errorf("rose %v: hours kept %v, want %v", rose, got, kept)
+		}
 	}
 }
