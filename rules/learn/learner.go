@@ -878,7 +878,8 @@ func (c *core) teachStep(e edge) {
 func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	c := &l.c
 	f := &c.F
-	f.R = math.Max(c.Noise.variance(), sq(0.01*f.Step))
+	least := math.Max(c.Noise.variance(), sq(0.01*f.Step))
+	f.R = clamp(f.R, least, heavy*least)
 	f.Rail = c.Noise.rail()
 	f.PB = c.priorBlink()
 
@@ -889,6 +890,9 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.RhoHour = c.Hours.jumps(ms, f.Rho0)
 	f.observe(ms, y, dt, &where)
 	b = f.best()
+	if b.Enter == was.Enter {
+		f.tail(c.Edges.V[:], &was, v, least)
+	}
 	spike := 0.0
 	if b.By == bySpike {
 		spike = 1
@@ -939,6 +943,43 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	if c.State == Blinking && b.S == Blinking && b.By == byNormal {
 		f.learnRun(b.Run)
 	}
+}
+
+// heavy is how much larger than by the differences of neighbours the variance
+// may prove to be by its tail.
+const heavy = 4
+
+// tail lets the noise follow how often readings are off by more than three of
+// its standard deviations, one alone or the mean of the last three. Noise may
+// have heavier tails than a Gaussian, or come in runs, which the differences of
+// neighbours do not show: with a small step, two or three such readings would
+// pass for the lamp's. v is the variance expected, least that of the differences.
+func (f *filter) tail(last []float64, h *hyp, v, least float64) {
+	if sq(f.Step) > 196*least { // no noise comes near it
+		f.R = least
+		return
+	}
+	if h.S == Blinking || h.Age < 3 {
+		return
+	}
+	m := h.M
+	if h.S == Lit {
+		m += f.Step
+	}
+	n := len(last)
+	one := sq(last[n-1] - m)
+	three := sq(last[n-1]+last[n-2]+last[n-3]-mul(3, m)) / 3
+	// A Gaussian's are 0.005 in all; to ask for half of that makes its standard
+	// deviation larger by a tenth at most.
+	const often, pace = 0.0025, 0.05
+	switch {
+	case one > 25*v: // an outlier
+	case math.Max(one, three) > 9*v:
+		f.R *= 1 + pace*(1-often)
+	default:
+		f.R *= 1 - pace*often
+	}
+	f.R = clamp(f.R, least, heavy*least)
 }
 
 // priorBlink is the share of blinking among the lamp's changes from a steady

@@ -1,6 +1,7 @@
 package learn
 
 import (
+	"math"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -45,6 +46,44 @@ func TestHoursBeforeAFall(t *testing.T) {
 		f.l.adoptFirst(edge{At: at, Size: -26, SD: 6, From: 226}, at, 8)
 		if got := f.l.c.Hours.at(t0.UnixMilli()).Minutes > 0; got != kept {
 			t.Errorf("rose %v: hours kept %v, want %v", rose, got, kept)
+		}
+	}
+}
+
+// Readings that are off by half a small step come in twos and threes where the
+// noise has heavy tails. They are not announced, and the lamp
+// still is.
+func TestNoiseIsNoGaussian(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	for name, c := range map[string]struct {
+		noise func() float64
+		most  int // announced in 20 days
+	}{
+		"Laplace": {func() float64 {
+			return math.Copysign(6/math.Sqrt2*r.ExpFloat64(), r.Float64()-0.5)
+		}, 0},
+	} {
+		r = rand.New(rand.NewPCG(5, 6))
+		f := feed(Config{}, time.Minute, 0)
+		at := func(x float64) func(int) float64 { return func(int) float64 { return x + c.noise() } }
+		f.read(300, at(200), 1)
+		f.l.Teach(f.at, Dark)
+		f.l.c.adopt(26, 6)
+		f.l.c.F.start(Dark, 200, f.at.UnixMilli())
+		f.l.c.State = Dark
+		f.read(1440, at(200), 1) // to know the noise
+		f.got = nil
+		f.read(20*1440, at(200), 1)
+		if len(f.got) > c.most {
+			t.Errorf("%s: %d announced in 20 dark days", name, len(f.got))
+		}
+		f.got = nil
+		for range 10 {
+			f.read(60, at(226), 1)
+			f.read(60, at(200), 1)
+		}
+		if len(f.got) != 20 {
+			t.Errorf("%s: %d of 20 changes announced", name, len(f.got))
 		}
 	}
 }
