@@ -1064,6 +1064,8 @@ func (l *Learner) decide(ms int64, dt float64) {
 		bearable = 0.015
 	case age >= 12:
 		bearable = 0.2
+	case age >= 5 && sq(c.F.Step) < 49*c.F.R: // noise in runs may look like that
+		bearable = 0.03
 	case age >= 5:
 		bearable = 0.12
 	case age >= 3:

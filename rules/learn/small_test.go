@@ -51,10 +51,11 @@ func TestHoursBeforeAFall(t *testing.T) {
 }
 
 // Readings that are off by half a small step come in twos and threes where the
-// noise has heavy tails. They are not announced, and the lamp
+// noise has heavy tails or comes in runs. They are not announced, and the lamp
 // still is.
 func TestNoiseIsNoGaussian(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 6))
+	was := 0.0
 	for name, c := range map[string]struct {
 		noise func() float64
 		most  int // announced in 20 days
@@ -62,8 +63,12 @@ func TestNoiseIsNoGaussian(t *testing.T) {
 		"Laplace": {func() float64 {
 			return math.Copysign(6/math.Sqrt2*r.ExpFloat64(), r.Float64()-0.5)
 		}, 0},
+		"in runs": {func() float64 {
+			was = 0.3*was + 6*math.Sqrt(1-0.3*0.3)*r.NormFloat64()
+			return was
+		}, 2},
 	} {
-		r = rand.New(rand.NewPCG(5, 6))
+		r, was = rand.New(rand.NewPCG(5, 6)), 0
 		f := feed(Config{}, time.Minute, 0)
 		at := func(x float64) func(int) float64 { return func(int) float64 { return x + c.noise() } }
 		f.read(300, at(200), 1)
