@@ -879,6 +879,9 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	c := &l.c
 	f := &c.F
 	least := math.Max(c.Noise.variance(), sq(0.01*f.Step))
+	if sq(f.Step) > 196*least { // no noise comes near it
+		f.R = least
+	}
 	f.R = clamp(f.R, least, heavy*least)
 	f.Rail = c.Noise.rail()
 	f.PB = c.priorBlink()
@@ -955,11 +958,7 @@ const heavy = 4
 // neighbours do not show: with a small step, two or three such readings would
 // pass for the lamp's. v is the variance expected, least that of the differences.
 func (f *filter) tail(last []float64, h *hyp, v, least float64) {
-	if sq(f.Step) > 196*least { // no noise comes near it
-		f.R = least
-		return
-	}
-	if h.S == Blinking || h.Age < 3 {
+	if sq(f.Step) > 196*least || h.S == Blinking || h.Age < 3 {
 		return
 	}
 	m := h.M
