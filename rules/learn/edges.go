@@ -267,8 +267,10 @@ func (e *edges) evidence(size, watched float64) (ev, mean float64, n int) {
 	if excess := (sum2 - sq(sum)/k) / (spread / k); excess > k {
 		ev -= mul(0.5, excess-k)
 	}
-	// clouds come by day: their edges crowd into a part of it
-	if share := crowd(at[:n]) / math.Min(watched, 24); share > 0 && share < 1 {
+	// Clouds come by day: their edges crowd into a part of it. They do not keep
+	// to less than eight hours for days on end: that is a lamp of fixed hours.
+	const daylight = 8
+	if share := math.Max(crowd(at[:n]), daylight) / math.Min(watched, 24); share > 0 && share < 1 {
 		ev += math.Min(ln(float64(n))+mul(float64(n-1), ln(share)), 0)
 	}
 	// a lamp alternates 9 times in 10, clouds 7 times in 10

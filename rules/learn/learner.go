@@ -632,7 +632,7 @@ func (c *core) back(e edge, sd float64) bool {
 func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 	c := &l.c
 	if c.twins(e) {
-		c.Hours.doubt()
+		c.Hours.forget()
 	}
 	a := math.Abs(e.Size)
 	if e.Act > 0.3 && e.Leap > 0.7*a { // amid moving light the two levels tell less than the jump itself
@@ -645,6 +645,12 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 		s = Lit
 	} else {
 		c.Hours.shift(-a)
+		for i := range c.Edges.E[:c.Edges.NE] {
+			if x := &c.Edges.E[i]; x.At < e.At && x.Size > mul(0.6, a) { // no: it rose before, untold, and most of them were dark
+				c.Hours.forget()
+				break
+			}
+		}
 	}
 	c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
 	if w := &c.Why; w.State == s && w.How == byChange && math.Abs(float64(w.Enter-e.At)) < 3*c.IV { // it was announced, by a step since given up
@@ -814,8 +820,8 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 	c := &l.c
 	c.adopt(step, e.SD)
 	last, ok := c.teachAll(step)
-	if c.NUp+c.NDown > 1 {
-		c.Hours.doubt()
+	if c.NUp+c.NDown > 1 { // the lamp shone unknown: what the hours were taken for may be its light
+		c.Hours.forget()
 	}
 	s := Dark
 	if ok && last.Size > 0 {
@@ -906,7 +912,11 @@ func (c *core) teachStep(e edge) {
 func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	c := &l.c
 	f := &c.F
-	f.R = math.Max(c.Noise.variance(), sq(0.01*f.Step))
+	least := math.Max(c.Noise.variance(), sq(0.01*f.Step))
+	if sq(f.Step) > 196*least { // no noise comes near it
+		f.R = least
+	}
+	f.R = clamp(f.R, least, heavy*least)
 	f.Rail = c.Noise.rail()
 	f.PB = c.priorBlink()
 
@@ -917,6 +927,9 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.RhoHour = c.Hours.jumps(ms, f.Rho0)
 	f.observe(ms, y, dt, &where)
 	b = f.best()
+	if b.Enter == was.Enter {
+		f.tail(c.Edges.V[:], &was, v, least)
+	}
 	spike := 0.0
 	if b.By == bySpike {
 		spike = 1
@@ -967,6 +980,39 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	if c.State == Blinking && b.S == Blinking && b.By == byNormal {
 		f.learnRun(b.Run)
 	}
+}
+
+// heavy is how much larger than by the differences of neighbours the variance
+// may prove to be by its tail.
+const heavy = 4
+
+// tail lets the noise follow how often readings are off by more than three of
+// its standard deviations, one alone or the mean of the last three. Noise may
+// have heavier tails than a Gaussian, or come in runs, which the differences of
+// neighbours do not show: with a small step, two or three such readings would
+// pass for the lamp's. v is the variance expected, least that of the differences.
+func (f *filter) tail(last []float64, h *hyp, v, least float64) {
+	if sq(f.Step) > 196*least || h.S == Blinking || h.Age < 3 {
+		return
+	}
+	m := h.M
+	if h.S == Lit {
+		m += f.Step
+	}
+	n := len(last)
+	one := sq(last[n-1] - m)
+	three := sq(last[n-1]+last[n-2]+last[n-3]-mul(3, m)) / 3
+	// A Gaussian's are 0.005 in all; to ask for half of that makes its standard
+	// deviation larger by a tenth at most.
+	const often, pace = 0.0025, 0.05
+	switch {
+	case one > 25*v: // an outlier
+	case math.Max(one, three) > 9*v:
+		f.R *= 1 + pace*(1-often)
+	default:
+		f.R *= 1 - pace*often
+	}
+	f.R = clamp(f.R, least, heavy*least)
 }
 
 // priorBlink is the share of blinking among the lamp's changes from a steady
@@ -1051,6 +1097,8 @@ func (l *Learner) decide(ms int64, dt float64) {
 		bearable = 0.015
 	case age >= 12:
 		bearable = 0.2
+	case age >= 5 && sq(c.F.Step) < 49*c.F.R: // noise in runs may look like that
+		bearable = 0.03
 	case age >= 5:
 		bearable = 0.12
 	case age >= 3:

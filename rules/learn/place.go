@@ -111,6 +111,13 @@ func (h *hours) shift(by float64) {
 	}
 }
 
+// forget lets all slots be learned anew, but for how the light moves.
+func (h *hours) forget() {
+	for i := range h {
+		h[i].Minutes = 0
+	}
+}
+
 // jump takes note whether the ambient jumped (1) at a reading or not (0).
 func (h *hours) jump(ms int64, minutes, was float64) {
 	s := h.at(ms)
@@ -131,12 +138,4 @@ func (h *hours) jumps(ms int64, all float64) float64 {
 		sum += mul(m, s.Jumps)
 	}
 	return sum / w
-}
-
-// doubt forgets where the light usually is, when the lamp shone unknown: it may
-// be the lamp's own.
-func (h *hours) doubt() {
-	for i := range h {
-		h[i].Minutes = 0
-	}
 }

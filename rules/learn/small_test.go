@@ -1,0 +1,94 @@
+package learn
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+)
+
+// A small lamp that shines at the same two hours every day is believed; edges
+// all over the daylight and never at night count for less than those of all hours.
+func TestFixedHours(t *testing.T) {
+	evidence := func(hour func(i int) int) float64 {
+		r := rand.New(rand.NewPCG(1, 2))
+		e := edges{}
+		for i := range 12 {
+			size := 26 + 3*r.NormFloat64()
+			if i%2 == 1 {
+				size = -size
+			}
+			e.record(edge{At: int64(i/2)*dayMS + int64(hour(i))*3_600_000, Size: size, SD: 6, From: 200})
+		}
+		ev, _, _ := e.evidence(26, 144)
+		return ev
+	}
+	fixed := evidence(func(i int) int { return 6 + 2*(i%2) })
+	daylight := evidence(func(i int) int { return 8 + 7*i%10 })
+	all := evidence(func(i int) int { return 7 * i % 24 })
+	if fixed < 3 {
+		t.Errorf("evidence for a lamp of fixed hours %.1f", fixed)
+	}
+	if daylight > all-3 {
+		t.Errorf("evidence for edges by day %.1f, at all hours %.1f", daylight, all)
+	}
+}
+
+// The hours before a fall were lit, unless the lamp was seen to rise before.
+func TestHoursBeforeAFall(t *testing.T) {
+	for rose, kept := range map[bool]bool{false: true, true: false} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(120, flat(200), 1)
+		at := f.at.UnixMilli()
+		if rose {
+			f.l.c.Edges.record(edge{At: at - 3_600_000, Size: 24, SD: 6, From: 200})
+		}
+		f.l.adoptFirst(edge{At: at, Size: -26, SD: 6, From: 226}, at, 8)
+		if got := f.l.c.Hours.at(t0.UnixMilli()).Minutes > 0; got != kept {
+			t.Errorf("rose %v: hours kept %v, want %v", rose, got, kept)
+		}
+	}
+}
+
+// Readings that are off by half a small step come in twos and threes where the
+// noise has heavy tails or comes in runs. They are not announced, and the lamp
+// still is.
+func TestNoiseIsNoGaussian(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	was := 0.0
+	for name, c := range map[string]struct {
+		noise func() float64
+		most  int // announced in 20 days
+	}{
+		"Laplace": {func() float64 {
+			return math.Copysign(6/math.Sqrt2*r.ExpFloat64(), r.Float64()-0.5)
+		}, 0},
+		"in runs": {func() float64 {
+			was = 0.3*was + 6*math.Sqrt(1-0.3*0.3)*r.NormFloat64()
+			return was
+		}, 2},
+	} {
+		r, was = rand.New(rand.NewPCG(5, 6)), 0
+		f := feed(Config{}, time.Minute, 0)
+		at := func(x float64) func(int) float64 { return func(int) float64 { return x + c.noise() } }
+		f.read(300, at(200), 1)
+		f.l.Teach(f.at, Dark)
+		f.l.c.adopt(26, 6)
+		f.l.c.F.start(Dark, 200, f.at.UnixMilli())
+		f.l.c.State = Dark
+		f.read(1440, at(200), 1) // to know the noise
+		f.got = nil
+		f.read(20*1440, at(200), 1)
+		if len(f.got) > c.most {
+			t.Errorf("%s: %d announced in 20 dark days", name, len(f.got))
+		}
+		f.got = nil
+		for range 10 {
+			f.read(60, at(226), 1)
+			f.read(60, at(200), 1)
+		}
+		if len(f.got) != 20 {
+			t.Errorf("%s: %d of 20 changes announced", name, len(f.got))
+		}
+	}
+}
