@@ -21,6 +21,18 @@ func habits(t *testing.T, blinks, steady uint32) *feeder {
 	return f
 }
 
+// From dark, half of the changes between lit and dark count: the others began
+// while lit.
+func TestPriorBlink(t *testing.T) {
+	c := &core{NBlink: 100, NLit: 200}
+	for s, want := range map[State]float64{Dark: 0.5, Lit: 1.0 / 3} {
+		c.State = s
+		if p := c.priorBlink(); math.Abs(p-want) > 0.001 {
+			t.Errorf("%v: share of blinking %.4f, want %.4f", s, p, want)
+		}
+	}
+}
+
 // Histories that agree are kept once.
 func TestEqualHistoriesMerge(t *testing.T) {
 	f := habits(t, 1, 10)

@@ -35,7 +35,7 @@ type core struct {
 	TaughtAs   [2]float64
 	Told       uint32  // changes announced since this step is used
 	Refuted    float64 // largest step that turned out not to be a lamp's, counts
-	NLit       uint32  // announced steady changes
+	NLit       uint32  // announced changes from lit to dark or back
 	NBlink     uint32  // announced blinking
 
 	State   State
@@ -937,10 +937,13 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	}
 }
 
-// priorBlink is the share of blinking among the lamp's changes from a steady
-// state, with a prior that fades as the lamp shows what it does.
+// priorBlink is the share of blinking among the lamp's changes from the steady
+// state it is in, with a prior that fades as the lamp shows what it does.
 func (c *core) priorBlink() float64 {
 	b, n := float64(c.NBlink), float64(c.NLit)
+	if c.State != Lit { // what went from dark to lit came back: half of them began here
+		n *= 0.5
+	}
 	return (b + 0.02) / (n + b + 0.2)
 }
 
