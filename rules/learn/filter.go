@@ -89,7 +89,10 @@ func broad(d, sd float64) float64 {
 // start begins with one hypothesis.
 func (f *filter) start(s State, m float64, enter int64) {
 	f.N = 1
-	f.H[0] = hyp{S: s, Prev: Learning, M: m, P: f.R, W: 1, Enter: enter, Age: 8, Run: 1}
+	f.H[0] = hyp{S: s, Prev: Learning, M: m, P: f.R, W: 1, Enter: enter, Age: 8}
+	if s == Blinking { // a run of anything else would keep equal histories apart
+		f.H[0].Run = 1
+	}
 }
 
 func (f *filter) best() *hyp {

@@ -351,6 +351,7 @@ func TestShortVisits(t *testing.T) {
 	}{
 		"lit for 5":   {200, 580, 5, 0, []State{Dark, Lit, Dark}},
 		"dark for 4":  {580, 200, 4, 0, []State{Lit, Dark, Lit}},
+		"lit for 3":   {200, 580, 3, 0, []State{Dark, Lit, Dark}},
 		"one outlier": {200, 580, 1, 0, nil},
 		"outliers":    {200, 580, 2, 0, nil},
 		"sliding":     {200, 580, 5, 90, nil},

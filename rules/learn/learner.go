@@ -35,7 +35,7 @@ type core struct {
 	TaughtAs   [2]float64
 	Told       uint32  // changes announced since this step is used
 	Refuted    float64 // largest step that turned out not to be a lamp's, counts
-	NLit       uint32  // announced steady changes
+	NLit       uint32  // announced changes from lit to dark or back
 	NBlink     uint32  // announced blinking
 
 	State   State
@@ -405,6 +405,7 @@ func (l *Learner) edge(ms int64) {
 				// as with a lone edge
 				c.Hours.shift(-e.Size)
 				l.adoptFirst(e, ms, half)
+				c.NLit = brief
 				return
 			}
 		}
@@ -1015,10 +1016,18 @@ func (f *filter) tail(last []float64, h *hyp, v, least float64) {
 	f.R = clamp(f.R, least, heavy*least)
 }
 
-// priorBlink is the share of blinking among the lamp's changes from a steady
-// state, with a prior that fades as the lamp shows what it does.
+// brief is the number of changes that a lamp counts for that was first seen by a
+// visit of a few readings: to wait longer than that for what is no blinking
+// would be to miss all of them.
+const brief = 8
+
+// priorBlink is the share of blinking among the lamp's changes from the steady
+// state it is in, with a prior that fades as the lamp shows what it does.
 func (c *core) priorBlink() float64 {
 	b, n := float64(c.NBlink), float64(c.NLit)
+	if c.State != Lit { // what went from dark to lit came back: half of them began here
+		n *= 0.5
+	}
 	return (b + 0.02) / (n + b + 0.2)
 }
 
@@ -1107,16 +1116,24 @@ func (l *Learner) decide(ms int64, dt float64) {
 	if outlier > 1-c.sure() || moved > bearable {
 		return
 	}
-	rest := 1 - p[next] - p[c.State] // the third state
-	limit := 0.0045
-	if next == Blinking {
+	// The third state: lit may be the beginning of blinking. Each reading halves
+	// that doubt, so waiting is cheap; but a lamp may show itself for some ten
+	// readings only, and one that never blinked for five.
+	rest := 1 - p[next] - p[c.State]
+	limit := 0.001
+	switch {
+	case next == Blinking:
 		limit = 0.01
+	case age >= 9:
+		limit = 0.0045
+	case c.NBlink == 0:
+		limit = 0.002
 	}
 	if rest > mul(limit, p[next]) {
 		return
 	}
 	conf := p[next]
-	if bearable > 0.15 {
+	if bearable > 0.15 && moved > 0.006 {
 		// Where only the hours' habits speak, the change itself was missed:
 		// of such late announcements about half were still in time (see the
 		// reliability table in CHOICE.md).
