@@ -495,8 +495,10 @@ func (c *core) refute() {
 	share, n := c.Edges.sharp(step, sd)
 	matched := c.NUp + c.NDown
 	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60)
+	calm, lively, known := c.Hours.moves()
 	switch {
 	case step < mul(12, sd) && n >= 6 && share < 0.62: // the light slides, and no lamp does
+	case step < mul(8, sd) && known && lively-calm > step: // it goes as far by itself
 	case ev > 0, c.Told < 12 && (ev > -2 || 2*matched > c.Told):
 		return
 	// Amid moving light the sizes of a lamp's edges scatter. What no cloud did
@@ -594,6 +596,7 @@ func (l *Learner) held(ms int64, floor float64) {
 		c.Range.edge(e.Size, uint32(cut))
 	}
 	switch {
+	case sq(e.SD) > mul(1+6/math.Sqrt(float64(nBuf-cut)), floor): // more than chance makes of the noise
 	case quiet < 0, e.Act > 0.2, known && lively > mul(2.2, sd), !c.twoLevels(a, sd), !l.surpasses(e):
 	case a < 2*c.Refuted, a > mul(14, sd) || c.Noise.Block < 2 && a > mul(9, sd), a > mul(9, sd) && e.Leap < a-mul(2.2, sd):
 	case a < mul(7, sd) && (c.Range.Minutes < 50 || e.Size < 0 && c.Range.Minutes < 60): // the noise is hardly known

@@ -139,3 +139,47 @@ func TestRoomLightBeforeTheNoiseIsKnown(t *testing.T) {
 		t.Errorf("%d of 200 announced", told)
 	}
 }
+
+// A small step is given up where the light goes as far by itself within hours:
+// a lamp would be lost in it, and all that was announced was the light. Where
+// it moves less, the lamp is kept.
+func TestSmallStepInMovingLight(t *testing.T) {
+	for swing, known := range map[float64]bool{0: true, 60: false} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(300, flat(200), 1)
+		f.read(60, flat(228), 1)
+		f.read(120, flat(200), 1)
+		for d := range 4 {
+			// by day the light comes and goes, and so do steps of the size
+			f.read(720, func(i int) float64 {
+				return 200 + swing*(1-math.Cos(float64(i)/60))/2 + 28*float64(i/90%2)
+			}, 1)
+			f.read(720, flat(200), 1)
+			if d == 0 && !f.l.c.Known {
+				t.Fatalf("swing %v: the lamp was not known", swing)
+			}
+		}
+		if f.l.c.Known != known {
+			t.Errorf("light that moves by %v: lamp known %v, want %v; %d told", swing, f.l.c.Known, known, len(f.got))
+		}
+	}
+}
+
+// The level after a small step must be as quiet as the one before: light that
+// has begun to move is no lamp.
+func TestHeldLevelIsQuiet(t *testing.T) {
+	for spread, want := range map[float64]bool{1: true, 1.7: false} {
+		told := 0
+		for seed := range uint64(100) {
+			f := feed(Config{}, time.Minute, 6)
+			f.r = rand.New(rand.NewPCG(4, seed))
+			f.read(300, flat(200), 0)
+			f.noise *= spread
+			f.read(40, flat(235), 0)
+			told += min(len(f.got), 1)
+		}
+		if (told > 50) != want {
+			t.Errorf("noise %v times as large: %d of 100 told", spread, told)
+		}
+	}
+}
