@@ -590,3 +590,28 @@ func (e *edges) held(cut int, pre, floor, least float64) (x edge, ok bool) {
 	}
 	return edge{At: e.T[cut], Size: size, Leap: e.leap(cut), SD: math.Sqrt(math.Max(v, floor)), From: pre}, true
 }
+
+// flicker is the variance of the last readings about a level where neighbours
+// differ now up, now down, as by light that changes within the interval; 0
+// where they do not. It is that of most of them, not of a few large ones, and
+// changes of the lamp (step) do not count.
+func (e *edges) flicker(step float64) float64 {
+	var d [nBuf]float64
+	turns, all, n := 0.0, 0.0, 0
+	for i := 2; i < nBuf; i++ {
+		a, b := e.V[i-1]-e.V[i-2], e.V[i]-e.V[i-1]
+		if math.Abs(a) > mul(0.6, step) || math.Abs(b) > mul(0.6, step) {
+			continue
+		}
+		turns -= mul(a, b)
+		all += mul(0.5, sq(a)+sq(b))
+		d[n] = math.Abs(b)
+		n++
+	}
+	if n < 14 || e.N < nBuf || turns < mul(0.3, all) {
+		return 0
+	}
+	slices.Sort(d[:n])
+	// the median of a Gaussian difference is 0.954 of a reading's deviation
+	return math.Min(math.Min(turns/float64(n), sq(d[n/2]/0.954)), sq(mul(0.2, step)))
+}

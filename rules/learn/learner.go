@@ -792,7 +792,7 @@ func (c *core) twins(e edge) bool {
 	a := e.Leap
 	sd := math.Sqrt(c.Noise.variance())
 	near := mul(0.05, a) + mul(2, sd)
-	found := math.Abs(c.Range.Jump-a) < near // one that was not recorded as an edge
+	found := math.Abs(c.Range.Jump-a) < near // one that was not recorded as an edge; it had no other reason to be so large
 	if a < 0.75*math.Abs(e.Size) || a < mul(25, sd) || c.Range.Minutes < 120 || c.Range.Jump > 0.3*a && !found {
 		return false
 	}
@@ -919,6 +919,9 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	least := math.Max(c.Noise.variance(), sq(0.01*f.Step))
 	if sq(f.Step) > 196*least { // no noise comes near it
 		f.R = least
+		if v := c.Edges.flicker(f.Step); v > 4*least && sq(f.Step) < 49*v {
+			f.R, least = v, v // restless light: for now the lamp is a faint one
+		}
 	}
 	f.R = clamp(f.R, least, heavy*least)
 	f.Rail = c.Noise.rail()

@@ -183,3 +183,56 @@ func TestHeldLevelIsQuiet(t *testing.T) {
 		}
 	}
 }
+
+// Light that flickers from reading to reading by a fifth of the step makes the
+// lamp a faint one for as long: fewer of its changes are lost, and nothing else
+// is told.
+func TestFlicker(t *testing.T) {
+	missed, wrong := 0, 0
+	for seed := range uint64(10) {
+		f := feed(Config{}, time.Minute, 6)
+		f.r = rand.New(rand.NewPCG(5, seed))
+		for range 4 {
+			f.read(100, flat(200), 1)
+			f.read(100, flat(500), 1)
+		}
+		f.read(100, flat(200), 1)
+		f.noise = 60
+		f.got = nil
+		for range 5 {
+			f.read(90, flat(500), 1)
+			f.read(90, flat(200), 1)
+		}
+		missed += max(10-len(f.got), 0)
+		wrong += max(len(f.got)-10, 0)
+	}
+	if missed > 22 || wrong > 2 {
+		t.Errorf("of 100 changes %d missed, %d too many", missed, wrong)
+	}
+	var e edges
+	for i := range nBuf { // a lamp's own changes, a slope and one reading that is off are no flicker
+		e.push(int64(i)*60_000, 200+300*float64(i/4%2))
+	}
+	if v := e.flicker(300); v != 0 {
+		t.Errorf("a lamp flickers by itself: %v", v)
+	}
+	for i := range nBuf {
+		e.push(int64(i)*60_000, 200+20*float64(i))
+	}
+	if v := e.flicker(300); v != 0 {
+		t.Errorf("a slope: %v", v)
+	}
+	for i := range nBuf {
+		e.push(int64(i)*60_000, 200+150*float64(btoi(i == 9)))
+	}
+	if v := e.flicker(300); v != 0 {
+		t.Errorf("one outlier: %v", v)
+	}
+}
+
+func btoi(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
