@@ -1002,6 +1002,9 @@ func (f *filter) tail(last []float64, h *hyp, v, least float64) {
 	m := h.M
 	if h.S == Lit {
 		m += f.Step
+		if f.Rail != 0 {
+			m = math.Min(m, f.Rail)
+		}
 	}
 	n := len(last)
 	one := sq(last[n-1] - m)
