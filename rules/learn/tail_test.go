@@ -9,7 +9,7 @@ import (
 // The noise rises by readings off by more than three deviations, alone or three
 // together, and falls slowly otherwise; outliers and blinking tell nothing of
 // it, nor does what is cut short by saturation.
-func TestTail(t *testing.T) {
+func TestFollowTail(t *testing.T) {
 	const sd = 6.0
 	for name, c := range map[string]struct {
 		h    hyp
@@ -30,14 +30,14 @@ func TestTail(t *testing.T) {
 		"lit, but below it": {hyp{S: Lit, M: 200, Age: 9}, 300, [3]float64{260, 260, 260 - 4*sd}, 1},
 	} {
 		f := filter{Step: 60, R: 40, Rail: c.rail}
-		f.tail(c.last[:], &c.h, sd*sd, sd*sd)
+		f.followTail(c.last[:], &c.h, sd*sd, sd*sd)
 		if got := f.R - 40; (got > 0) != (c.want > 0) || (got < 0) != (c.want < 0) {
 			t.Errorf("%s: the noise changes by %v", name, got)
 		}
 	}
 	f := filter{Step: 60, R: 36}
 	for range 1000 {
-		f.tail([]float64{200, 200, 224}, &hyp{S: Dark, M: 200, Age: 9}, 36, 36)
+		f.followTail([]float64{200, 200, 224}, &hyp{S: Dark, M: 200, Age: 9}, 36, 36)
 	}
 	if f.R != heavy*36 {
 		t.Errorf("the noise rises to %v", f.R)
@@ -46,7 +46,7 @@ func TestTail(t *testing.T) {
 
 // While a small step's lit level is cut short by saturation, the readings on the
 // rail do not pass for noise.
-func TestTailAtTheRail(t *testing.T) {
+func TestFollowTailAtTheRail(t *testing.T) {
 	f := feed(Config{}, time.Minute, 0)
 	const rail = 1000
 	board := func(level float64) func(int) float64 {
