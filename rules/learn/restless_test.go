@@ -224,3 +224,19 @@ func TestTwinsAre(t *testing.T) {
 		}
 	}
 }
+
+// The hours before a rise were dark, unless the lamp was seen to fall as far.
+func TestHoursBeforeATwin(t *testing.T) {
+	for fell, kept := range map[bool]bool{false: true, true: false} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(200, flat(200), 1)
+		at := f.at.UnixMilli()
+		if fell {
+			f.l.c.Edges.record(edge{At: at - 3_600_000, Size: -300, Leap: 300, SD: 6, From: 500})
+		}
+		f.l.adoptFirst(edge{At: at, Size: 302, Leap: 302, SD: 6, From: 200}, at, 8)
+		if got := f.l.c.Hours.at(t0.UnixMilli()).Minutes > 0; got != kept {
+			t.Errorf("fell %v: hours kept %v, want %v", fell, got, kept)
+		}
+	}
+}

@@ -70,3 +70,21 @@ func TestFollowTailAtTheRail(t *testing.T) {
 		t.Errorf("noise %v, by the differences %v", c.F.R, c.Noise.variance())
 	}
 }
+
+// Against a step that no noise comes near, the noise is that of the differences,
+// whatever its tail was taken for.
+func TestTailAgainstALargeStep(t *testing.T) {
+	for step, kept := range map[float64]bool{60: true, 380: false} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(200, flat(200), 1)
+		c := &f.l.c
+		c.adopt(step, 6)
+		c.F.start(Dark, 200, f.at.UnixMilli())
+		c.State = Dark
+		c.F.R = 3 * c.Noise.variance()
+		f.read(1, flat(200), 1)
+		if got := c.F.R > 2*c.Noise.variance(); got != kept {
+			t.Errorf("step %v: noise %v, by the differences %v", step, c.F.R, c.Noise.variance())
+		}
+	}
+}
