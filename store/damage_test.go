@@ -168,7 +168,7 @@ func TestSnapshotTreeDamage(t *testing.T) {
 	s := openTest(t, dir)
 	require.NoError(t, s.SaveSnapshot(ctx, 1, func(fn func(Part) error) error {
 		for i := range 300 {
-			if err := fn(Part{fmt.Sprint("lamp/", i), bytes.Repeat([]byte{byte(i)}, 5473)}); err != nil {
+			if err := fn(Part{Key: fmt.Sprint("lamp/", i), Data: bytes.Repeat([]byte{byte(i)}, 5473)}); err != nil {
 				return err
 			}
 		}

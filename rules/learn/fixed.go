@@ -15,7 +15,7 @@ func mul(a, b float64) float64 { return float64(a * b) }
 
 func sq(a float64) float64 { return float64(a * a) }
 
-func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+func finite(x float64) bool { return x-x == 0 } // infinite less infinite is no number
 
 func clamp(x, lo, hi float64) float64 {
 	if x < lo {

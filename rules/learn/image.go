@@ -61,7 +61,7 @@ func (m *image) f64(p *float64) {
 	v := math.Float64bits(*p)
 	m.u64(&v)
 	*p = math.Float64frombits(v)
-	m.strange = m.strange || *p-*p != 0 // infinite, or no number
+	m.strange = m.strange || !finite(*p)
 }
 
 func (m *image) state(p *State) {

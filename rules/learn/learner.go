@@ -935,7 +935,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.observe(ms, y, dt, &where)
 	b = f.best()
 	if b.Enter == was.Enter {
-		f.tail(c.Edges.V[:], &was, v, least)
+		f.followTail(c.Edges.V[:], &was, v, least)
 	}
 	spike := 0.0
 	if b.By == bySpike {
@@ -993,18 +993,21 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 // may prove to be by its tail.
 const heavy = 4
 
-// tail lets the noise follow how often readings are off by more than three of
+// followTail lets the noise follow how often readings are off by more than three of
 // its standard deviations, one alone or the mean of the last three. Noise may
 // have heavier tails than a Gaussian, or come in runs, which the differences of
 // neighbours do not show: with a small step, two or three such readings would
 // pass for the lamp's. v is the variance expected, least that of the differences.
-func (f *filter) tail(last []float64, h *hyp, v, least float64) {
+func (f *filter) followTail(last []float64, h *hyp, v, least float64) {
 	if sq(f.Step) > 196*least || h.S == Blinking || h.Age < 3 {
 		return
 	}
 	m := h.M
 	if h.S == Lit {
 		m += f.Step
+		if f.Rail != 0 {
+			m = math.Min(m, f.Rail)
+		}
 	}
 	n := len(last)
 	one := sq(last[n-1] - m)

@@ -33,19 +33,27 @@ func TestAbruptEdge(t *testing.T) {
 		}
 		return v
 	}
+	restless, faint := hill(1), hill(1)
+	restless[2*half] += 61 // a fifth of the edge, from one reading to the next
+	for i := range faint {
+		faint[i] = 600 + (faint[i]-600)*0.45 // 24 deviations
+	}
 	for name, c := range map[string]struct {
 		v    [nBuf]float64
+		size float64
 		want bool
 	}{
-		"at once":           {hill(1), true},
-		"in two readings":   {hill(2), false},
-		"in three readings": {hill(3), false},
+		"restless":          {restless, 300, false},
+		"faint":             {faint, 135, false},
+		"at once":           {hill(1), 300, true},
+		"in two readings":   {hill(2), 300, false},
+		"in three readings": {hill(3), 300, false},
 	} {
 		var e edges
 		for i, y := range c.v {
 			e.push(int64(i)*60_000, y)
 		}
-		if got := e.abrupt(nBuf-half, 300, 36); got != c.want {
+		if got := e.abrupt(nBuf-half, c.size, 36); got != c.want {
 			t.Errorf("%s: abrupt %v", name, got)
 		}
 		if x, ok := e.detect(36, false); c.want && (!ok || math.Abs(x.Leap-300) > 20) {
@@ -180,6 +188,55 @@ func TestHeldLevelIsQuiet(t *testing.T) {
 		}
 		if (told > 50) != want {
 			t.Errorf("noise %v times as large: %d of 100 told", spread, told)
+		}
+	}
+}
+
+// What twins are, edge by edge: a leap as large the other way, of late or
+// recorded, and nothing near it that is of another size.
+func TestTwinsAre(t *testing.T) {
+	fall := edge{At: 9, Size: -300, Leap: 298, SD: 6, From: 500}
+	rise := func(by float64) edge { return edge{At: 5, Size: by, Leap: by, SD: 6, From: 200} }
+	for name, c := range map[string]struct {
+		e    edge
+		past []edge
+		jump float64
+		want bool
+	}{
+		"nothing before":       {fall, nil, 0, false},
+		"itself":               {fall, []edge{fall}, 0, false},
+		"a rise":               {fall, []edge{rise(305), fall}, 0, true},
+		"a fall only":          {fall, []edge{{At: 5, Size: -300, Leap: 300, SD: 6, From: 500}, fall}, 0, false},
+		"a rise not recorded":  {fall, []edge{fall}, 310, true},
+		"one less large":       {fall, []edge{rise(240), fall}, 0, false},
+		"another of no size":   {fall, []edge{rise(305), rise(240), fall}, 0, false},
+		"a far fainter one":    {fall, []edge{rise(305), rise(150), fall}, 0, true},
+		"clouds half as large": {fall, []edge{rise(305), fall}, 150, false},
+		"it slid":              {edge{At: 9, Size: -300, Leap: 200, SD: 6, From: 500}, []edge{rise(200)}, 0, false},
+	} {
+		var k core
+		k.Noise.V, k.Range.Minutes, k.Range.Jump = 36, 300, c.jump
+		for _, x := range c.past {
+			k.Edges.record(x)
+		}
+		if got := k.twins(c.e); got != c.want {
+			t.Errorf("%s: twins %v", name, got)
+		}
+	}
+}
+
+// The hours before a rise were dark, unless the lamp was seen to fall as far.
+func TestHoursBeforeATwin(t *testing.T) {
+	for fell, kept := range map[bool]bool{false: true, true: false} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(200, flat(200), 1)
+		at := f.at.UnixMilli()
+		if fell {
+			f.l.c.Edges.record(edge{At: at - 3_600_000, Size: -300, Leap: 300, SD: 6, From: 500})
+		}
+		f.l.adoptFirst(edge{At: at, Size: 302, Leap: 302, SD: 6, From: 200}, at, 8)
+		if got := f.l.c.Hours.at(t0.UnixMilli()).Minutes > 0; got != kept {
+			t.Errorf("fell %v: hours kept %v, want %v", fell, got, kept)
 		}
 	}
 }
