@@ -487,7 +487,7 @@ func (l *Learner) edge(ms int64) {
 // not agree on it: it was learned from clouds. From then on a lamp must show
 // more than such a step at once, or more often.
 func (c *core) refute() {
-	if !c.Known || c.Told < 6 || c.NBlink*4 > c.Told || c.Noise.rail() != 0 || c.Taught[0] && c.Taught[1] {
+	if !c.Known || c.Told < 6 || c.Noise.rail() != 0 || c.Taught[0] && c.Taught[1] {
 		return
 	}
 	sd := math.Sqrt(c.Noise.variance())
@@ -497,6 +497,8 @@ func (c *core) refute() {
 	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60)
 	calm, lively, known := c.Hours.moves()
 	switch {
+	case c.NBlink*4 > c.Told && ev > -3: // a blinking lamp has few edges, but those agree
+		return
 	case step < mul(12, sd) && n >= 6 && share < 0.62: // the light slides, and no lamp does
 	case step < mul(8, sd) && known && lively-calm > step: // it goes as far by itself
 	case ev > 0, c.Told < 12 && (ev > -2 || 2*matched > c.Told):

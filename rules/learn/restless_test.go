@@ -293,3 +293,30 @@ func btoi(b bool) int {
 	}
 	return 0
 }
+
+// What was told as blinking is given up like any other when its edges speak for
+// clouds; the few edges of a blinking lamp agree.
+func TestRefuteBlinking(t *testing.T) {
+	for name, c := range map[string]struct {
+		sizes []float64
+		known bool
+	}{
+		"lamp":   {[]float64{60, -61, 59, -60}, true},
+		"none":   {nil, true},
+		"clouds": {[]float64{45, 52, -88, 58, 73, -41, -60, -66, 84, 49, 91, -77, -55, -48, 69, 64}, false},
+	} {
+		l := New(Config{})
+		x := &l.c
+		x.Noise.V, x.Noise.Block = 36, 9
+		x.Range.Minutes = 5000
+		x.Known, x.Told, x.NBlink, x.NLit = true, 8, 4, 4
+		x.F.Step = 60
+		for i, size := range c.sizes {
+			at := int64(i/4*24+10+i%4) * 3_600_000 // by day
+			x.Edges.record(edge{At: at, Size: size, SD: 6, From: 200, Leap: math.Abs(size)})
+		}
+		if x.refute(); x.Known != c.known {
+			t.Errorf("%s: known %v", name, x.Known)
+		}
+	}
+}
