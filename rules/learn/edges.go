@@ -593,9 +593,9 @@ func (e *edges) held(cut int, pre, floor, least float64) (x edge, ok bool) {
 
 // flicker is the variance of the last readings about a level where neighbours
 // differ now up, now down, as by light that changes within the interval; 0
-// where they do not. It is that of most of them, not of a few large ones, and
-// changes of the lamp (step) do not count.
-func (e *edges) flicker(step float64) float64 {
+// where they do not, or where it is less than least. It is that of most of
+// them, not of a few large ones, and changes of the lamp (step) do not count.
+func (e *edges) flicker(step, least float64) float64 {
 	var d [nBuf]float64
 	turns, all, n := 0.0, 0.0, 0
 	for i := 2; i < nBuf; i++ {
@@ -608,10 +608,14 @@ func (e *edges) flicker(step float64) float64 {
 		d[n] = math.Abs(b)
 		n++
 	}
-	if n < 14 || e.N < nBuf || turns < mul(0.3, all) {
+	v := math.Min(turns/float64(n), sq(0.2*step))
+	if n < 14 || e.N < nBuf || turns < mul(0.3, all) || v < least {
 		return 0
 	}
 	slices.Sort(d[:n])
 	// the median of a Gaussian difference is 0.954 of a reading's deviation
-	return math.Min(math.Min(turns/float64(n), sq(d[n/2]/0.954)), sq(mul(0.2, step)))
+	if v = math.Min(v, sq(d[n/2]/0.954)); v < least {
+		return 0
+	}
+	return v
 }

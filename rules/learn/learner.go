@@ -921,7 +921,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	least := math.Max(c.Noise.variance(), sq(0.01*f.Step))
 	if sq(f.Step) > 196*least { // no noise comes near it
 		f.R = least
-		if v := c.Edges.flicker(f.Step); v > 4*least && sq(f.Step) < 49*v {
+		if v := c.Edges.flicker(f.Step, math.Max(4*least, sq(f.Step)/49)); v > 0 {
 			f.R, least = v, v // restless light: for now the lamp is a faint one
 		}
 	}

@@ -270,19 +270,19 @@ func TestFlicker(t *testing.T) {
 	for i := range nBuf { // a lamp's own changes, a slope and one reading that is off are no flicker
 		e.push(int64(i)*60_000, 200+300*float64(i/4%2))
 	}
-	if v := e.flicker(300); v != 0 {
+	if v := e.flicker(300, 100); v != 0 {
 		t.Errorf("a lamp flickers by itself: %v", v)
 	}
 	for i := range nBuf {
 		e.push(int64(i)*60_000, 200+20*float64(i))
 	}
-	if v := e.flicker(300); v != 0 {
+	if v := e.flicker(300, 100); v != 0 {
 		t.Errorf("a slope: %v", v)
 	}
 	for i := range nBuf {
 		e.push(int64(i)*60_000, 200+150*float64(btoi(i == 9)))
 	}
-	if v := e.flicker(300); v != 0 {
+	if v := e.flicker(300, 100); v != 0 {
 		t.Errorf("one outlier: %v", v)
 	}
 }
