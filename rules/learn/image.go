@@ -64,18 +64,6 @@ func (m *image) f64(p *float64) {
 	m.strange = m.strange || !finite(*p)
 }
 
-func (m *image) state(p *State) {
-	v := uint8(*p)
-	m.u8(&v)
-	*p = State(v)
-}
-
-func (m *image) fault(p *Fault) {
-	v := uint8(*p)
-	m.u8(&v)
-	*p = Fault(v)
-}
-
 func (m *image) bools(p ...*bool) {
 	for _, x := range p {
 		m.bool(x)
@@ -127,7 +115,7 @@ func (c *core) image(m *image) {
 	m.u32(&c.Told)
 	m.f64(&c.Refuted)
 	m.u32s(&c.NLit, &c.NBlink)
-	m.state(&c.State)
+	m.u8((*uint8)(&c.State))
 	m.i64(&c.Since)
 	m.bools(&c.Prov, &c.Changed, &c.Settled)
 	m.f64(&c.Conf)
@@ -136,7 +124,7 @@ func (c *core) image(m *image) {
 	m.u32(&c.Man.Run)
 	m.i64(&c.Man.Since)
 	c.Why.image(m)
-	m.fault(&c.Fault)
+	m.u8((*uint8)(&c.Fault))
 	m.bool(&c.FaultChanged)
 	c.Health.image(m)
 }
@@ -187,8 +175,8 @@ func (f *filter) image(m *image) {
 	m.u32(&f.N)
 	for i := range f.H {
 		h := &f.H[i]
-		m.state(&h.S)
-		m.state(&h.Prev)
+		m.u8((*uint8)(&h.S))
+		m.u8((*uint8)(&h.Prev))
 		m.u8(&h.Phase)
 		m.u8(&h.Run)
 		m.u8(&h.By)
@@ -203,8 +191,8 @@ func (f *filter) image(m *image) {
 }
 
 func (w *why) image(m *image) {
-	m.state(&w.State)
-	m.state(&w.From)
+	m.u8((*uint8)(&w.State))
+	m.u8((*uint8)(&w.From))
 	m.i64s(&w.At, &w.Enter)
 	m.u32s(&w.Held, &w.Flips)
 	m.f64s(&w.Value, &w.On, &w.Off, &w.Step, &w.Conf)
