@@ -637,9 +637,7 @@ func (c *core) back(e edge, sd float64) bool {
 // adoptFirst announces, provisionally, by the first edge alone.
 func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 	c := &l.c
-	if c.twins(e) {
-		c.Hours.forget()
-	}
+	before := c.twins(e) // the lamp shone before, untold
 	a := math.Abs(e.Size)
 	if e.Act > 0.3 && e.Leap > 0.7*a { // amid moving light the two levels tell less than the jump itself
 		a = e.Leap
@@ -649,14 +647,14 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 	s := Dark
 	if e.Size > 0 {
 		s = Lit
-	} else {
+	} else if !before {
+		before = slices.ContainsFunc(c.Edges.E[:c.Edges.NE], func(x edge) bool { return x.At < e.At && x.Size > mul(0.6, a) })
+	}
+	switch {
+	case before: // what the hours were taken for may be its light
+		c.Hours.forget()
+	case s == Dark: // they were lit
 		c.Hours.shift(-a)
-		for i := range c.Edges.E[:c.Edges.NE] {
-			if x := &c.Edges.E[i]; x.At < e.At && x.Size > mul(0.6, a) { // no: it rose before, untold, and most of them were dark
-				c.Hours.forget()
-				break
-			}
-		}
 	}
 	c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
 	if w := &c.Why; w.State == s && w.How == byChange && math.Abs(float64(w.Enter-e.At)) < 3*c.IV { // it was announced, by a step since given up
