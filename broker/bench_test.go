@@ -10,7 +10,6 @@ import (
 	"runtime"
 	"sync"
 	"sync/atomic"
-	"syscall"
 	"testing"
 	"time"
 
@@ -106,12 +105,6 @@ func (l *load) run(b *testing.B, n int) (wall, cpu time.Duration) {
 	wg.Wait()
 	<-l.heard.reached // QoS 0 has no acknowledgement to wait for
 	return time.Since(start), cpuUsed() - used
-}
-
-func cpuUsed() time.Duration {
-	var u syscall.Rusage
-	_ = syscall.Getrusage(syscall.RUSAGE_SELF, &u)
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
 // counter is a Sink that counts.

@@ -9,7 +9,6 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
-	"syscall"
 	"testing"
 	"time"
 
@@ -161,13 +160,6 @@ func (a *ackTimes) wait(b *testing.B, n int) {
 			b.Fatalf("%d of %d readings were acknowledged", have, n)
 		}
 	}
-}
-
-// openFiles is how many files a process may have open here.
-func openFiles(b *testing.B) int {
-	var l syscall.Rlimit
-	require.NoError(b, syscall.Getrlimit(syscall.RLIMIT_NOFILE, &l))
-	return int(min(l.Cur, 1<<20)) // the runtime has raised it to the most
 }
 
 // cpuOf is the processor time that a process has used.

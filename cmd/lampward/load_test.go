@@ -15,7 +15,6 @@ import (
 	"slices"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -235,13 +234,6 @@ func publishRaw(b *testing.B, c net.Conn, i, n int, qos byte, window int) {
 		b.Error(err)
 	}
 	acknowledged(0)
-}
-
-// cpuTime is the processor time of this process, senders included.
-func cpuTime() time.Duration {
-	var u syscall.Rusage
-	_ = syscall.Getrusage(syscall.RUSAGE_SELF, &u)
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
 // BenchmarkAlert measures, for each change of a lamp, the time from the
