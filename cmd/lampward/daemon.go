@@ -30,7 +30,11 @@ type daemon struct {
 	linkKey []byte
 	// tap is told of each input and its events as they are decided, for those
 	// who watch live; it must not block. nil: nobody.
-	tap  func(in rules.Input, events []rules.Event)
+	tap func(in rules.Input, events []rules.Event)
+	// progress is told how much of long work at the start is done, in per cent.
+	// nil: nobody.
+	progress func(doing string, done int64)
+
 	jobs *queue
 	// dones holds channels for job.done, to be used again. Not one pool for
 	// all daemons: tests that fake time may not share channels.
@@ -67,6 +71,7 @@ type keeper interface {
 	SaveSnapshot(ctx context.Context, seq int64, each func(func(store.Part) error) error) error
 	Prune(ctx context.Context, now time.Time) error
 	CorrectWall(ctx context.Context, fromSeq int64, offset time.Duration) error
+	LastSeq() int64
 	LastAt() time.Time
 	LastOffset() time.Duration
 }
@@ -245,8 +250,10 @@ func (d *daemon) rebuild(ctx context.Context) error {
 	}
 	d.snapSeq, d.seq, d.tried = seq, seq, seq
 	differs := 0
+	passed := d.way("replaying what came since the last snapshot", seq, d.store.LastSeq())
 	err = d.store.Inputs(ctx, seq, func(seq int64, in rules.Input, stored [][]byte) error {
 		d.seq = seq
+		passed(seq)
 		if !sameEvents(m.Step(in), stored) {
 			if differs++; differs == 1 {
 				d.log.Warn("replay decides otherwise than it was decided live (normal once after an upgrade)", "input", seq)
@@ -317,11 +324,13 @@ func (d *daemon) relearn(ctx context.Context, m *rules.Machine, lamps []string, 
 	for _, name := range lamps {
 		stale[name] = true
 	}
+	passed := d.way("learning again from the stored readings", 0, seq)
 	enough := errors.New("enough")
 	err := d.store.Inputs(ctx, 0, func(at int64, in rules.Input, _ [][]byte) error {
 		if at > seq {
 			return enough
 		}
+		passed(at)
 		if stale[in.Lamp] {
 			m.Relearn(in)
 		}
@@ -331,6 +340,18 @@ func (d *daemon) relearn(ctx context.Context, m *rules.Machine, lamps []string, 
 		return fmt.Errorf("learning again from the stored readings: %w", err)
 	}
 	return nil
+}
+
+// way returns what is to be called with the number of each input on the way
+// from after to last: it tells of every hundredth that is done.
+func (d *daemon) way(doing string, after, last int64) func(seq int64) {
+	told := int64(0)
+	return func(seq int64) {
+		if done := (seq - after) * 100 / max(last-after, 1); done > told && d.progress != nil {
+			told = done
+			d.progress(doing, done)
+		}
+	}
 }
 
 // sameEvents compares events with their stored form.

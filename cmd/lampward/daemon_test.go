@@ -241,7 +241,11 @@ func TestUpgradeOfTheLearner(t *testing.T) {
 			return fn(p)
 		})
 	}))
+	var told []string
+	h.d.progress = func(doing string, done int64) { told = append(told, fmt.Sprint(doing, " ", done)) }
 	require.NoError(t, h.d.rebuild(t.Context()))
+	assert.Len(t, told, 100, "each hundredth is told once")
+	assert.Equal(t, "learning again from the stored readings 100", told[len(told)-1])
 	after, err := h.d.machine.Snapshot()
 	require.NoError(t, err)
 	assert.Equal(t, before, after)

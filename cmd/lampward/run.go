@@ -152,7 +152,10 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	if o.inside != nil {
 		o.inside(d)
 	}
-	if err := d.boot(ctx); err != nil {
+	d.progress = o.manager.working
+	err = d.boot(ctx)
+	d.progress = nil // what is replayed later is no start
+	if err != nil {
 		return err
 	}
 	return d.runAll(ctx, o)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"net"
 	"strconv"
@@ -54,6 +55,15 @@ func (m *manager) tell(assignments ...string) {
 		m.log.Warn("cannot tell the service manager", "what", assignments[0], "error", err)
 	}
 }
+
+// working tells that a start goes on, and how far it is, so that one that takes
+// long is not taken for one that hangs.
+func (m *manager) working(doing string, done int64) {
+	m.tell(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", startTakes.Microseconds()), fmt.Sprintf("STATUS=%s: %d %%", doing, done))
+}
+
+// startTakes is how long a hundredth of a start may take.
+const startTakes = 5 * time.Minute
 
 // ready tells that everything listens.
 func (m *manager) ready(lamps int) {

@@ -163,3 +163,27 @@ func TestManagerAbstractSocket(t *testing.T) {
 	newManager(getenv, 1, slog.New(slog.DiscardHandler)).reloading()
 	assert.Equal(t, "RELOADING=1\nSTATUS=reading the configuration", s.next(10*time.Second))
 }
+
+// A start that takes long asks for more time whenever it got on, and says how
+// far it is; one that does not get on says nothing.
+func TestStartGetsOn(t *testing.T) {
+	var told []string
+	m := &manager{log: slog.New(slog.DiscardHandler), send: func(msg string) error {
+		told = append(told, msg)
+		return nil
+	}}
+	d := &daemon{progress: m.working}
+	passed := d.way("learning", 1000, 5000)
+	for seq := range int64(4001) {
+		passed(1000 + seq)
+		passed(1000 + seq)
+	}
+	require.Len(t, told, 100)
+	assert.Equal(t, "EXTEND_TIMEOUT_USEC=300000000\nSTATUS=learning: 1 %", told[0])
+	assert.Equal(t, "EXTEND_TIMEOUT_USEC=300000000\nSTATUS=learning: 100 %", told[99])
+	told = nil
+	d.way("nothing", 7, 7)(7)
+	assert.Empty(t, told)
+	(&daemon{}).way("nobody listens", 0, 1)(1)
+	(*manager)(nil).working("no manager", 1)
+}
