@@ -986,7 +986,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 			f.Jump = moved
 		}
 		if moved > f.Jump { // the larger ones count: what clouds never did, the lamp may
-			f.Jump += mul(0.2, moved-f.Jump)
+			f.Jump += mul(0.3, moved-f.Jump)
 		} else {
 			f.Jump += mul(0.05, moved-f.Jump)
 		}
