@@ -165,6 +165,15 @@ func (e *edges) leap(k int) float64 {
 	return math.Min(math.Abs(a), math.Min(math.Abs(b), math.Abs(c)))
 }
 
+// brief tells whether a leap at k is the beginning or the end of two readings off
+// their level, which are outliers and no jump of the light.
+func (e *edges) brief(k int, leap float64) bool {
+	before, after := [5]float64(e.V[k-5:k]), [5]float64(e.V[k:k+5])
+	slices.Sort(before[:])
+	slices.Sort(after[:])
+	return math.Abs(after[2]-before[2]) < mul(0.3, leap)
+}
+
 // returned counts the readings kept from after the edge that lie on its old
 // level.
 func (e *edges) returned(x edge) (n int) {

@@ -499,3 +499,23 @@ func TestNoiseOfWholeCounts(t *testing.T) {
 		}
 	}
 }
+
+// Two outliers in a row are no jump of the light: they do not keep a first edge
+// from being told for days. A jump that the light comes back from slowly is one.
+func TestTwoOutliersAreNoJump(t *testing.T) {
+	for name, c := range map[string]struct {
+		level func(i int) float64
+		want  float64
+	}{
+		"one":   {func(i int) float64 { return 200 + 300*float64(max(1-i, 0)) }, 0},
+		"two":   {func(i int) float64 { return 200 + 300*float64(min(max(2-i, 0), 1)) }, 0},
+		"light": {func(i int) float64 { return 500 - 40*math.Min(float64(i), 7.5) }, 270},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(300, flat(200), 1)
+		f.read(300, c.level, 1)
+		if got := f.l.c.Range.Jump; math.Abs(got-c.want) > 30 {
+			t.Errorf("%s: the light jumps by %.0f, want %.0f", name, got, c.want)
+		}
+	}
+}

@@ -318,7 +318,7 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 	slow := math.Min(minutes/7200, 1)
 	r.Jump -= mul(r.Jump, 0.5*slow)
 	if n := e.NE; n == 0 || e.E[n-1].At != e.T[nBuf-half-1] {
-		if j := e.leap(nBuf - half - 1); j > r.Jump && !e.has(j) {
+		if j := e.leap(nBuf - half - 1); j > r.Jump && !e.has(j) && !e.brief(nBuf-half-1, j) {
 			r.Jump = j
 		}
 	}
