@@ -89,3 +89,18 @@ func TestEqualHistoriesMerge(t *testing.T) {
 		}
 	}
 }
+
+// A lamp that reads lit, dark, lit, dark for days does not make its step pass for
+// noise: its end is seen, and the next beginning.
+func TestBlinkingForDays(t *testing.T) {
+	f := feed(Config{}, time.Minute, 6)
+	f.read(600, flat(300), 1)
+	blinks := func(i int) float64 { return 300 + 380*float64((i+i/37)%2) }
+	f.read(8*1440, blinks, 1)
+	f.read(300, flat(300), 1)
+	f.read(300, blinks, 1)
+	f.want(t, Blinking, Dark, Blinking)
+	if sd := math.Sqrt(f.l.c.Noise.variance()); sd > 9 {
+		t.Errorf("the noise passes for %.1f, it is 6", sd)
+	}
+}

@@ -34,6 +34,7 @@ type edges struct {
 	E    [nEdges]edge
 	NE   uint32 // edges in E, oldest first
 	Wait uint32 // readings to wait before the next edge may be seen
+	Next change // a small one that has yet to show that it holds; Next.N is 0 if none
 }
 
 func (e *edges) push(ms int64, y float64) {
@@ -162,6 +163,15 @@ func (e *edges) leap(k int) float64 {
 		return 0
 	}
 	return math.Min(math.Abs(a), math.Min(math.Abs(b), math.Abs(c)))
+}
+
+// brief tells whether a leap at k is the beginning or the end of two readings off
+// their level, which are outliers and no jump of the light.
+func (e *edges) brief(k int, leap float64) bool {
+	before, after := [5]float64(e.V[k-5:k]), [5]float64(e.V[k:k+5])
+	slices.Sort(before[:])
+	slices.Sort(after[:])
+	return math.Abs(after[2]-before[2]) < mul(0.3, leap)
 }
 
 // returned counts the readings kept from after the edge that lie on its old
@@ -544,23 +554,64 @@ func (e *edges) opening(floor float64) (x edge, before int, ok bool) {
 	return edge{}, 0, false
 }
 
+// change is a small change of level, seen by what follows it.
+type change struct {
+	Edge  edge
+	Pre   float64 // level before it, counts
+	Post  float64 // mean of the readings after it, as first seen, counts
+	Brink float64 // of the two readings on either side: how far they are off their levels towards the other, weighted, counts; 0.4 of the size less for light that slid
+	N     uint32  // readings after it
+	S, I  float64 // of them, about Post: sum, and sum weighted by their number from 0
+	SS    float64 // sum of squares
+}
+
+// add takes one more reading of the new level.
+func (x *change) add(y float64) {
+	d := y - x.Post
+	x.S += d
+	x.I += mul(float64(x.N), d)
+	x.SS += sq(d)
+	x.N++
+}
+
+// size is the difference of the two levels.
+func (x *change) size() float64 { return x.Post + x.S/float64(x.N) - x.Pre }
+
+// variance is that of the readings after it.
+func (x *change) variance() float64 {
+	n := float64(x.N)
+	return math.Max(x.SS-sq(x.S)/n, 0) / (n - 1)
+}
+
+// slope is how far the new level rose on, all over, by least squares, as a
+// share of the size.
+func (x *change) slope() float64 {
+	n := float64(x.N)
+	return (x.I - mul(mul(0.5, n-1), x.S)) * 12 / (sq(n) - 1) / x.size()
+}
+
+// slid is how much the readings on either side were off their levels, as a share of
+// the size: 0 for a change from one reading to the next, 0.4 if the light slid
+// in five readings: then the two on either side are off by 0.2 and 0.4.
+func (x *change) slid() float64 { return (x.Brink + mul(0.6, x.Post+x.S/float64(x.N))) / x.size() }
+
 // held looks for a small change of level by what follows it: the readings kept
 // from cut on lie flat on a new level, at least so many (least) standard
 // deviations from the one before (pre), and of all cuts between the two this
 // one serves best. An edge of four standard deviations is often too blurred by
 // its own readings to be seen by detect, and one reading does not tell whether
 // it slid: four together do, against a slope of five.
-func (e *edges) held(cut int, pre, floor, least float64) (x edge, ok bool) {
+func (e *edges) held(cut int, pre, floor, least float64) (x change, ok bool) {
 	if e.N < nBuf {
-		return edge{}, false
+		return change{}, false
 	}
-	n, post := float64(nBuf-cut), 0.0
+	post := 0.0
 	for _, v := range e.V[cut:] {
-		post += v / n
+		post += v / float64(nBuf-cut)
 	}
 	size := post - pre
 	if sq(size) < mul(sq(least), floor) {
-		return edge{}, false
+		return change{}, false
 	}
 	sum, best, at := 0.0, 0.0, 0
 	for i, v := range e.V[:cut+4] {
@@ -570,25 +621,29 @@ func (e *edges) held(cut int, pre, floor, least float64) (x edge, ok bool) {
 		}
 	}
 	if at != cut {
-		return edge{}, false
+		return change{}, false
 	}
-	v, slope := 0.0, 0.0
-	for i, y := range e.V[cut:] {
-		v += sq(y - post)
-		slope += mul(float64(i)-mul(0.5, n-1), y)
+	x = change{Pre: pre, Post: post}
+	for _, y := range e.V[cut:] {
+		x.add(y)
 	}
-	v /= n - 1
-	slope *= 12 / (sq(n) - 1)                                 // over all of them, by least squares
-	if v > 3*floor || slope/size > 0.3 || slope/size < -0.4 { // one that goes on is a dawn
-		return edge{}, false
+	// the four are weighted so that a slope of five counts most
+	x.Brink = mul(0.2, e.V[cut-2]-pre-e.V[cut+1]) + mul(0.4, e.V[cut-1]-pre-e.V[cut])
+	v, slope, slid := x.variance(), x.slope(), x.slid()
+	if v > 3*floor || slope > 0.8 || slope < -0.8 || slid > 0.2 { // one that goes on is a dawn
+		return change{}, false
 	}
-	// If the light slid in five readings, the two on either side are off their
-	// levels by 0.2 and 0.4 of the size; this is their mean so weighted.
-	slid := (mul(0.2, e.V[cut-2]-pre+post-e.V[cut+1]) + mul(0.4, e.V[cut-1]-pre+post-e.V[cut])) / size
-	if slid > 0.2 { // half of what a slope makes, 0.4
-		return edge{}, false
-	}
-	return edge{At: e.T[cut], Size: size, Leap: e.leap(cut), SD: math.Sqrt(math.Max(v, floor)), From: pre}, true
+	x.Edge = edge{At: e.T[cut], Size: size, Leap: e.leap(cut), SD: math.Sqrt(math.Max(v, floor)), From: pre}
+	return x, true
+}
+
+// steep is the largest slope of a level that holds.
+const steep = 0.3
+
+// holds tells whether the new level is as flat and as quiet as it should be, by
+// the readings so far: a half more is what chance makes of the noise.
+func (x *change) holds(floor float64) bool {
+	return x.slope() < steep && x.slope() > -0.4 && x.variance() < mul(1+6/math.Sqrt(float64(x.N)), floor) && x.slid() < 0.2
 }
 
 // flicker is the variance of the last readings about a level where neighbours

@@ -65,7 +65,7 @@ const (
 	hazard = 1.0 / 250
 	calms  = 1.0 / 150
 
-	tail = 0.2 // area of over beyond 1
+	tail = 1.0 / 7 // area of over beyond 1
 
 	leastEps = 2e-3 // chance of an outlier a reading, until more are seen
 
@@ -190,7 +190,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			// both at once: the lamp changes as a room's light does
 			if d2 := y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !clipped {
 				k = h
-				g := mul(f.RhoHour, 0.5/(1+tail)/f.Jump*over(math.Abs(d2)/f.Jump))
+				g := mul(rho, 0.5/(1+tail)/f.Jump*over(math.Abs(d2)/f.Jump))
 				k.W = h.W * hazard * g * math.Min(exp(where.odds(h.M+d2)-where.odds(h.M)), 1)
 				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
 				k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, ms, d2, Dark+Lit-h.S
@@ -347,10 +347,10 @@ func (f *filter) chances() (p [4]float64) {
 }
 
 // over is how the density of the ambient's jumps falls off beyond the usual
-// large one: x times that, to the power of -6.
+// large one: x times that, to the power of -8.
 func over(x float64) float64 {
 	if x <= 1 {
 		return 1
 	}
-	return 1 / sq(mul(sq(x), x))
+	return 1 / sq(sq(sq(x)))
 }

@@ -457,7 +457,7 @@ func TestHeld(t *testing.T) {
 		"step":          {func(i int) float64 { return 226 }, true},
 		"one between":   {func(i int) float64 { return []float64{216, 226}[min(i, 1)] }, true},
 		"slides":        {func(i int) float64 { return 203 + 23*min(1, float64(i+2)/4) }, false},
-		"goes on":       {func(i int) float64 { return 220 + float64(i) }, false},
+		"goes on":       {func(i int) float64 { return 220 + 1.5*float64(i) }, false},
 		"a little less": {func(i int) float64 { return 217 }, false},
 		"noisy":         {func(i int) float64 { return 226 + 13*float64(1-2*(i%2)) }, false}, // three times the usual variance
 	} {
@@ -471,7 +471,7 @@ func TestHeld(t *testing.T) {
 				e.push(int64(i), v)
 			}
 			x, ok := e.held(4, 200, 36, 3)
-			if want := c.ok && shift == 0; ok != want || ok && (math.Abs(x.Size-26) > 1 || x.At != 4) {
+			if want := c.ok && shift == 0; ok != want || ok && (math.Abs(x.Edge.Size-26) > 1 || x.Edge.At != 4) {
 				t.Errorf("%s, shifted by %d: %v, want %v: %+v", name, shift, ok, want, x)
 			}
 		}
@@ -496,6 +496,26 @@ func TestNoiseOfWholeCounts(t *testing.T) {
 		t.Logf("noise %v: %.2f, want %.2f", sd, sum, want)
 		if math.Abs(sum/want-1) > 0.15 {
 			t.Errorf("noise %v: %.2f on average, want %.2f", sd, sum, want)
+		}
+	}
+}
+
+// Two outliers in a row are no jump of the light: they do not keep a first edge
+// from being told for days. A jump that the light comes back from slowly is one.
+func TestTwoOutliersAreNoJump(t *testing.T) {
+	for name, c := range map[string]struct {
+		level func(i int) float64
+		want  float64
+	}{
+		"one":   {func(i int) float64 { return 200 + 300*float64(max(1-i, 0)) }, 0},
+		"two":   {func(i int) float64 { return 200 + 300*float64(min(max(2-i, 0), 1)) }, 0},
+		"light": {func(i int) float64 { return 500 - 40*math.Min(float64(i), 7.5) }, 270},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(300, flat(200), 1)
+		f.read(300, c.level, 1)
+		if got := f.l.c.Range.Jump; math.Abs(got-c.want) > 30 {
+			t.Errorf("%s: the light jumps by %.0f, want %.0f", name, got, c.want)
 		}
 	}
 }

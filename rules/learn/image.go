@@ -153,11 +153,19 @@ func (e *edges) image(m *image) {
 	}
 	m.u32(&e.N)
 	for i := range e.E {
-		x := &e.E[i]
-		m.i64(&x.At)
-		m.f64s(&x.Size, &x.SD, &x.From, &x.Leap, &x.Act)
+		e.E[i].image(m)
 	}
 	m.u32s(&e.NE, &e.Wait)
+	x := &e.Next
+	x.Edge.image(m)
+	m.f64s(&x.Pre, &x.Post, &x.Brink)
+	m.u32(&x.N)
+	m.f64s(&x.S, &x.I, &x.SS)
+}
+
+func (x *edge) image(m *image) {
+	m.i64(&x.At)
+	m.f64s(&x.Size, &x.SD, &x.From, &x.Leap, &x.Act)
 }
 
 func (r *ambient) image(m *image) {

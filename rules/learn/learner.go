@@ -131,7 +131,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c.N++
 	c.At, c.Val = ms, value
 	y := mul(c.sign(), value)
-	c.Noise.observe(y)
+	c.Noise.observe(y, c.flips(y))
 	c.Edges.push(ms, y)
 	if c.Cfg.manual() {
 		l.manual(ms, y)
@@ -156,6 +156,11 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	v := l.Verdict()
 	v.GivenUp = known && v.State == Learning
 	return v
+}
+
+// flips tells whether the reading is at the other level of a lamp that blinks.
+func (c *core) flips(y float64) bool {
+	return c.Known && c.F.best().S == Blinking && math.Abs(y-c.Noise.Last) > mul(0.5, c.F.Step)
 }
 
 // cadence tracks the median interval.
@@ -193,7 +198,9 @@ type noise struct {
 // early is the number of blocks that are simply averaged.
 const early = 6
 
-func (n *noise) observe(y float64) {
+// observe takes a reading; flipped says that a blinking lamp's change makes the
+// difference to the one before.
+func (n *noise) observe(y float64, flipped bool) {
 	if y != math.Floor(y) {
 		n.Frac = true
 	}
@@ -211,12 +218,12 @@ func (n *noise) observe(y float64) {
 	}
 	// saturated readings tell nothing of the noise
 	flat := y == n.Last && (y == n.Max && n.AtMax > 5 || y == n.Min && n.AtMin > 5)
-	if n.Seen && !flat {
+	if n.Seen && !flat && !flipped {
 		n.D[n.N] = math.Abs(y - n.Last)
 		n.N++
 	}
 	n.Last, n.Seen = y, true
-	if flat || n.N < uint32(len(n.D)) && !(n.Block == 0 && n.N == 12) {
+	if flat || flipped || n.N < uint32(len(n.D)) && !(n.Block == 0 && n.N == 12) {
 		return
 	}
 	d := n.D[:n.N]
@@ -311,7 +318,7 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 	slow := math.Min(minutes/7200, 1)
 	r.Jump -= mul(r.Jump, 0.5*slow)
 	if n := e.NE; n == 0 || e.E[n-1].At != e.T[nBuf-half-1] {
-		if j := e.leap(nBuf - half - 1); j > r.Jump && !e.has(j) {
+		if j := e.leap(nBuf - half - 1); j > r.Jump && !e.has(j) && !e.brief(nBuf-half-1, j) {
 			r.Jump = j
 		}
 	}
@@ -500,13 +507,15 @@ func (c *core) refute() {
 	case c.NBlink*4 > c.Told && ev > -3: // a blinking lamp has few edges, but those agree
 		return
 	case step < mul(12, sd) && n >= 6 && share < 0.62: // the light slides, and no lamp does
-	case step < mul(8, sd) && known && lively-calm > step: // it goes as far by itself
+	case step < mul(8, sd) && known && lively-calm > step && // it goes as far by itself,
+		(ev < 6 || lively-calm > 2*step || n >= 6 && share < 0.8): // and not by changes of the lamp that were not seen as edges
 	case ev > 0, c.Told < 12 && (ev > -2 || 2*matched > c.Told):
 		return
 	// Amid moving light the sizes of a lamp's edges scatter. What no cloud did
 	// so far, or nearly every change had a sharp edge of, is no cloud's.
 	case step > mul(25, sd) && (4*matched >= 3*c.Told || c.Range.Jump < 0.45*step || n >= 3 && share > 0.9),
-		n >= 6 && share > 0.72 && 4*matched >= 3*c.Told:
+		n >= 6 && share > 0.72 && 4*matched >= 3*c.Told,
+		n >= 6 && share > 0.85 && 2*matched >= c.Told: // of small ones many are not seen
 		return
 	}
 	c.Refuted = math.Max(c.Refuted, c.F.Step)
@@ -564,9 +573,14 @@ func (l *Learner) stayed(e edge, ms int64) {
 // held announces a small first change, seen by detect or not, once the new
 // level has held for sixteen readings, or eleven where the step is larger: where
 // no light moved so far by itself. A dawn goes on rising, a cloud's edge slides,
-// and a room's light is brighter.
+// and a room's light is brighter. Where the readings do not tell at once
+// whether the light slid, twice as many do.
 func (l *Learner) held(ms int64, floor float64) {
 	c := &l.c
+	if c.Edges.Next.N > 0 {
+		l.longer(ms, floor)
+		return
+	}
 	sd := math.Sqrt(floor)
 	pre, seen := c.Range.M+c.Range.Off, -1 // by all readings before, not the last few
 	for i := int(c.Edges.NE) - 1; i >= 0 && c.Edges.E[i].At >= c.Edges.T[1]; i-- {
@@ -574,11 +588,12 @@ func (l *Learner) held(ms int64, floor float64) {
 		seen = i
 	}
 	cut := nBuf - 16
-	e, ok := c.Edges.held(cut, pre, floor, 3)
+	x, ok := c.Edges.held(cut, pre, floor, 3)
 	if !ok {
 		cut = nBuf - 11
-		e, ok = c.Edges.held(cut, pre, floor, 6.5)
+		x, ok = c.Edges.held(cut, pre, floor, 6.5)
 	}
+	e := x.Edge
 	a := math.Abs(e.Size)
 	if !ok || seen >= 0 && (seen < int(c.Edges.NE)-1 || math.Abs(c.Edges.E[seen].Size-e.Size) > mul(2, sd)) { // or more than this happened
 		return
@@ -590,6 +605,7 @@ func (l *Learner) held(ms int64, floor float64) {
 	quiet -= c.Range.RHi - c.Range.RLo
 	calm, lively, known := c.Hours.moves()
 	e.Act = clamp((c.moved(e.At)-calm-mul(1.2, sd))/a, 0, 100)
+	x.Edge = e
 	if seen < 0 { // large ones are for detect
 		if a > mul(9, sd) || quiet < 0 {
 			return
@@ -598,19 +614,39 @@ func (l *Learner) held(ms int64, floor float64) {
 		c.Range.edge(e.Size, uint32(cut))
 	}
 	switch {
-	case sq(e.SD) > mul(1+6/math.Sqrt(float64(nBuf-cut)), floor): // more than chance makes of the noise
 	case quiet < 0, e.Act > 0.2, known && lively > mul(2.2, sd), !c.twoLevels(a, sd), !l.surpasses(e):
 	case a < 2*c.Refuted, a > mul(14, sd) || c.Noise.Block < 2 && a > mul(9, sd), a > mul(9, sd) && e.Leap < a-mul(2.2, sd):
 	case a < mul(7, sd) && (c.Range.Minutes < 50 || e.Size < 0 && c.Range.Minutes < 60): // the noise is hardly known
+	case !x.holds(floor):
+		if x.N == 16 {
+			c.Edges.Next = x
+		}
 	default:
-		l.adoptFirst(e, ms, uint32(nBuf-cut))
+		l.adoptFirst(e, ms, x.N)
+	}
+}
+
+// longer looks again at a small first change that was in doubt, when twice as
+// many readings or so tell the slope.
+func (l *Learner) longer(ms int64, floor float64) {
+	c := &l.c
+	x := &c.Edges.Next
+	x.add(c.Edges.V[nBuf-1])
+	if x.N < 28 {
+		return
+	}
+	e, held, holds := x.Edge, x.N, x.holds(floor)
+	e.Size = x.size()
+	*x = change{}
+	if holds {
+		l.adoptFirst(e, ms, held)
 	}
 }
 
 // twoLevels tells whether all the light seen so far is one level, or two when
 // edges of a's size were seen before the last one; sd is the readings' noise.
 func (c *core) twoLevels(a, sd float64) bool {
-	span, wide := c.Range.Hi-c.Range.Lo, mul(3.5, sd)
+	span, wide := c.Range.Hi-c.Range.Lo, mul(4.2, sd)
 	if !c.Noise.Frac {
 		wide++ // rounding
 	}
@@ -814,6 +850,7 @@ func (c *core) adopt(step, sd float64) {
 	r := c.Noise.variance()
 	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1}
 	c.Known = true
+	c.Edges.Next = change{}
 	c.NUp, c.NDown, c.Told = 0, 0, 0
 	c.NLit, c.NBlink = 0, 0 // what was told by another step tells nothing of this lamp's habits
 	c.Health.Was = 0
@@ -934,9 +971,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.RhoHour = c.Hours.jumps(ms, f.Rho0)
 	f.observe(ms, y, dt, &where)
 	b = f.best()
-	if b.Enter == was.Enter {
-		f.followTail(c.Edges.V[:], &was, v, least)
-	}
+	f.followTail(c.Edges.V[:], b, v, least)
 	spike := 0.0
 	if b.By == bySpike {
 		spike = 1
@@ -951,7 +986,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 			f.Jump = moved
 		}
 		if moved > f.Jump { // the larger ones count: what clouds never did, the lamp may
-			f.Jump += mul(0.2, moved-f.Jump)
+			f.Jump += mul(0.3, moved-f.Jump)
 		} else {
 			f.Jump += mul(0.05, moved-f.Jump)
 		}
@@ -998,8 +1033,11 @@ const heavy = 4
 // have heavier tails than a Gaussian, or come in runs, which the differences of
 // neighbours do not show: with a small step, two or three such readings would
 // pass for the lamp's. v is the variance expected, least that of the differences.
+// What is judged lies some readings back, for a change of the lamp is not
+// recognized at once, and till then looks like such noise.
 func (f *filter) followTail(last []float64, h *hyp, v, least float64) {
-	if sq(f.Step) > 196*least || h.S == Blinking || h.Age < 3 {
+	const since = 4 // readings
+	if sq(f.Step) > 196*least || h.S == Blinking || h.Age < since+4 {
 		return
 	}
 	m := h.M
@@ -1009,7 +1047,7 @@ func (f *filter) followTail(last []float64, h *hyp, v, least float64) {
 			m = math.Min(m, f.Rail)
 		}
 	}
-	n := len(last)
+	n := len(last) - since
 	one := sq(last[n-1] - m)
 	three := sq(last[n-1]+last[n-2]+last[n-3]-mul(3, m)) / 3
 	// A Gaussian's are 0.005 in all; to ask for half of that makes its standard

@@ -320,3 +320,33 @@ func TestRefuteBlinking(t *testing.T) {
 		}
 	}
 }
+
+// The jumps that the light is expected to make are a density: over has the area
+// of 1 up to 1, and tail beyond.
+func TestOverIsADensity(t *testing.T) {
+	area, dx := 0.0, 1e-3
+	for x := dx / 2; x < 100; x += dx {
+		area += over(x) * dx
+	}
+	if math.Abs(area-1-tail) > 1e-3 {
+		t.Errorf("the area is %.4f, want %.4f", area, 1+tail)
+	}
+}
+
+// The lamp lights just as a cloud's edge comes, at an hour that was calm so far:
+// together they are farther than the light ever jumped, so it is the lamp.
+func TestLampAndCloudAtOnce(t *testing.T) {
+	f := filter{Step: 300, R: 36, Q: 4, Tau2: 100, Eps: leastEps, Rho: 0.05, Jump: 100, PB: 0.01}
+	f.start(Dark, 200, 0)
+	at := place{}
+	for i := range 6 {
+		y := 200.0
+		if i >= 3 {
+			y = 200 + 300 + 90
+		}
+		f.observe(int64(i)*60_000, y, 1, &at)
+	}
+	if p := f.chances(); p[Lit] < 0.9 {
+		t.Errorf("lit with a chance of %.3f", p[Lit])
+	}
+}

@@ -92,3 +92,57 @@ func TestNoiseIsNoGaussian(t *testing.T) {
 		}
 	}
 }
+
+// A small first step whose sixteen readings rise by chance is told when twelve
+// more are flat; not if they go on, nor if the step itself slid.
+func TestHoldsLonger(t *testing.T) {
+	at := func(lvl func(i int) float64) (told int) {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(196, flat(200), 0)
+		f.noise = 0
+		f.read(4, flat(200), 0)
+		for i := range 40 {
+			swing := []float64{0, 0, 6, -4, -6, 4, 7, -7, 0, 0}[i%10] // as noise would
+			f.read(1, func(int) float64 { return lvl(i) + swing }, 0)
+			if len(f.got) > 0 {
+				return i + 1
+			}
+		}
+		return 0
+	}
+	for name, c := range map[string]struct {
+		level func(i int) float64 // from the step on
+		told  int                 // readings after it; 0: not at all
+	}{
+		"at once":         {flat(226), 16},
+		"rises by chance": {func(i int) float64 { return 220 + 9*math.Min(float64(i), 9)/9 }, 28},
+		"goes on":         {func(i int) float64 { return 219 + 10*float64(i)/15 }, 0},
+		"slid":            {func(i int) float64 { return 206 + 6*math.Min(float64(i), 3) }, 0},
+		"comes back":      {func(i int) float64 { return 219 + 10*float64(i%22)/15 - 22*float64(i/22) }, 0},
+	} {
+		if told := at(c.level); told != c.told {
+			t.Errorf("%s: told after %d readings, want %d", name, told, c.told)
+		}
+	}
+}
+
+// A small lamp whose changes come so fast that many are not seen as edges moves
+// the level by itself, as far as light would. It is not given up for that.
+func TestNotGivenUpForItsOwnChanges(t *testing.T) {
+	for seed := range uint64(40) {
+		f := &feeder{l: New(Config{}), r: rand.New(rand.NewPCG(seed, 9)), at: t0, every: 3 * time.Minute, noise: 6}
+		f.read(60, flat(271), 1)
+		lost := 0
+		for range 120 {
+			known := f.l.c.Known
+			f.read(12+int(6*f.r.ExpFloat64()), flat(297), 1)
+			f.read(12+int(10*f.r.ExpFloat64()), flat(271), 1)
+			if known && !f.l.c.Known {
+				lost++
+			}
+		}
+		if lost > 0 || !f.l.c.Known {
+			t.Errorf("seed %d: given up %d times, known %v", seed, lost, f.l.c.Known)
+		}
+	}
+}
