@@ -426,8 +426,10 @@ func (e *edges) blinks(floor float64) (lo, hi float64, flips int, ok bool) {
 	}
 	s := e.V
 	slices.Sort(s[:])
+	// six readings at least on either level: four or five of twenty may be
+	// outliers, all alike where the converter saturates
 	gap, at := 0.0, 0
-	for i := 4; i < nBuf-3; i++ {
+	for i := 6; i < nBuf-5; i++ {
 		if g := s[i] - s[i-1]; g > gap {
 			gap, at = g, i
 		}

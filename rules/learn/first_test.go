@@ -519,3 +519,21 @@ func TestTwoOutliersAreNoJump(t *testing.T) {
 		}
 	}
 }
+
+// Outliers that saturate are all alike. A few among twenty readings are no
+// blinking, before the lamp was ever seen.
+func TestSaturatedOutliersAreNoBlinking(t *testing.T) {
+	for outliers, want := range map[int]int{5: 0, 8: 1} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(300, flat(728), 1)
+		f.read(40, func(i int) float64 {
+			if i%2 == 0 && i/2 < outliers {
+				return 1023
+			}
+			return 728
+		}, 1)
+		if n := f.times(Blinking); n != want {
+			t.Errorf("%d outliers: blinking announced %d times, want %d", outliers, n, want)
+		}
+	}
+}

@@ -646,7 +646,7 @@ func (l *Learner) longer(ms int64, floor float64) {
 // twoLevels tells whether all the light seen so far is one level, or two when
 // edges of a's size were seen before the last one; sd is the readings' noise.
 func (c *core) twoLevels(a, sd float64) bool {
-	span, wide := c.Range.Hi-c.Range.Lo, mul(4.2, sd)
+	span, wide := c.Range.Hi-c.Range.Lo, mul(3.5, sd)
 	if !c.Noise.Frac {
 		wide++ // rounding
 	}
