@@ -317,6 +317,14 @@ func (e *edges) spread(step float64) float64 {
 	return crowd(at[:n])
 }
 
+// days is how many days the collected edges span.
+func (e *edges) days() float64 {
+	if e.NE == 0 {
+		return 0
+	}
+	return float64(e.E[e.NE-1].At-e.E[0].At) / dayMS
+}
+
 // tolerance is how far from size the edge may be to be of that size: 2.5
 // standard errors and a little.
 func (x *edge) tolerance(size float64) float64 { return mul(0.03, size) + mul(1.5, x.SD) }

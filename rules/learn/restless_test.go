@@ -350,3 +350,41 @@ func TestLampAndCloudAtOnce(t *testing.T) {
 		t.Errorf("lit with a chance of %.3f", p[Lit])
 	}
 }
+
+// A small step whose edges all come in the few hours when the light moves was
+// learned from patches of cloud, however much the edges agree. At all hours, or
+// where no light moves, it is a lamp's.
+func TestSmallStepByDay(t *testing.T) {
+	for name, c := range map[string]struct {
+		hours int64   // that the edges come in
+		move  float64 // of the light by day, counts
+		aDay  int64   // edges
+		kept  bool
+	}{
+		"patches of cloud":      {6, 15, 1, false},
+		"a lamp at all hours":   {24, 15, 1, true},
+		"a lamp of fixed hours": {6, 2, 1, true},
+		"of eleven hours":       {11, 15, 1, true},
+		"all in one day":        {6, 15, 10, true},
+	} {
+		l := given(40, 6, 14, func(i int) edge {
+			size := 40 + 14*float64(i%5-2)/2 // they agree as patches do
+			if i%2 == 1 {
+				size = -size
+			}
+			return edge{At: int64(i)*dayMS/c.aDay + int64(i)*7%c.hours*3_600_000, Size: size, SD: 6, From: 200, Leap: 38}
+		})
+		for h := range l.c.Hours {
+			l.c.Hours[h].Moves = 1000
+			if h > 6 && h < 18 {
+				l.c.Hours[h].Move = c.move
+			}
+		}
+		l.c.Range.Jump, l.c.Range.Minutes = 30, 20000
+		l.c.NUp, l.c.NDown = 7, 7
+		l.c.refute()
+		if l.c.Known != c.kept {
+			t.Errorf("%s: kept %v, want %v", name, l.c.Known, c.kept)
+		}
+	}
+}
