@@ -42,13 +42,14 @@ func TestForgeries(t *testing.T) {
 	other, err := Make(key, Claims{Action: Ack, About: "lamp/salt", Event: "ev-1", Expires: expires})
 	require.NoError(t, err)
 	for i := range len(token) {
-		for _, c := range "Aa0_-." {
-			forged := token[:i] + string(c) + token[i+1:]
-			if forged == token {
-				continue
+		for _, c := range "Aa0_-.\r\n" {
+			for _, forged := range []string{token[:i] + string(c) + token[i+1:], token[:i] + string(c) + token[i:]} {
+				if forged == token {
+					continue
+				}
+				_, err := Verify(key, forged, now)
+				require.ErrorIs(t, err, ErrInvalid, "character %d", i)
 			}
-			_, err := Verify(key, forged, now)
-			require.ErrorIs(t, err, ErrInvalid, "character %d", i)
 		}
 		_, err := Verify(key, token[:i], now)
 		require.ErrorIs(t, err, ErrInvalid)
@@ -84,6 +85,7 @@ func FuzzVerify(f *testing.F) {
 	require.NoError(f, err)
 	f.Add(token)
 	f.Add("a.b")
+	f.Add(token + "\n")
 	f.Fuzz(func(t *testing.T, s string) {
 		if _, err := Verify(key, s, now); err == nil && s != token {
 			t.Fatalf("accepted %q", s)
