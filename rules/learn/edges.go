@@ -362,11 +362,11 @@ func (e *edges) dwarfed(step float64) bool {
 }
 
 // daily tells whether the edges of this size come at the same hours on
-// several days, as those of a room's light do.
+// several days, as those of a room's light do. One of eight may come at another:
+// a cloud's edge of the same size.
 func (e *edges) daily(step float64) bool {
-	const day, slack = dayMS, 5_400_000 // ms
-	var at [2]int64
-	var seen [2]int
+	var at [2][nEdges]int64
+	var n [2]int
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
 		if math.Abs(math.Abs(x.Size)-step) > x.tolerance(step) || x.credit() == 0 {
@@ -376,17 +376,31 @@ func (e *edges) daily(step float64) bool {
 		if x.Size < 0 {
 			k = 1
 		}
-		if seen[k] == 0 {
-			at[k] = x.At
-		} else {
-			d := (x.At - at[k]) % day
-			if d > slack && d < day-slack || x.At-at[k] < day/2 {
-				return false
+		at[k][n[k]] = x.At
+		n[k]++
+	}
+	all := n[0] + n[1]
+	return all >= 3 && all-together(at[0][:n[0]])-together(at[1][:n[1]]) <= all/8
+}
+
+// together is the largest number of these times (ms, ascending) that lie within an
+// hour and a half of one time of the day, one a day.
+func together(at []int64) (most int) {
+	const slack = 5_400_000 // ms
+	for _, ref := range at {
+		n, last := 0, int64(math.MinInt64/2)
+		for _, t := range at {
+			d := (t - ref) % dayMS
+			if d < 0 {
+				d += dayMS
+			}
+			if (d <= slack || d >= dayMS-slack) && t-last >= dayMS/2 {
+				n, last = n+1, t
 			}
 		}
-		seen[k]++
+		most = max(most, n)
 	}
-	return seen[0]+seen[1] >= 3
+	return most
 }
 
 // fit finds the step that the collected edges speak for, with its evidence.

@@ -485,7 +485,7 @@ func (l *Learner) edge(ms int64) {
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
-		step > 0 && step < 0.77*c.F.Step && l.outgrown(ms, ev):
+		step > 0 && step < 0.77*c.F.Step && l.outgrown(step, ms, ev):
 		l.relearned(step, e, ms)
 	}
 }
@@ -494,10 +494,13 @@ func (l *Learner) edge(ms int64) {
 // not agree on it: it was learned from clouds. From then on a lamp must show
 // more than such a step at once, or more often.
 func (c *core) refute() {
-	if !c.Known || c.Told < 6 || c.Noise.rail() != 0 || c.Taught[0] && c.Taught[1] {
+	if !c.Known || c.Told < 6 || c.Taught[0] && c.Taught[1] {
 		return
 	}
 	sd := math.Sqrt(c.Noise.variance())
+	if rail := c.Noise.rail(); rail != 0 && math.Max(c.Range.Hi, c.F.best().M+c.F.Step) > rail-mul(3, sd) {
+		return // its edges are cut short; outliers alone may saturate as well
+	}
 	step := c.F.Step
 	share, n := c.Edges.sharp(step, sd)
 	matched := c.NUp + c.NDown
@@ -530,9 +533,13 @@ func (c *core) forget() {
 }
 
 // outgrown tells whether a smaller step with this evidence may replace the one
-// in use: an established one only when it was not seen for ten days.
-func (l *Learner) outgrown(ms int64, ev float64) bool {
+// in use: an established one only when it was not seen for ten days. What comes at
+// the same hours each day is a room's light.
+func (l *Learner) outgrown(step float64, ms int64, ev float64) bool {
 	c := &l.c
+	if c.Edges.daily(step) {
+		return false
+	}
 	if c.NUp+c.NDown < 4 {
 		return ev > 10 && l.weak()
 	}
