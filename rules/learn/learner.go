@@ -514,7 +514,7 @@ func (c *core) refute() {
 		(ev < 6 || lively-calm > 2*step || n >= 6 && share < 0.8): // and not by changes of the lamp that were not seen as edges
 	case step < mul(14, sd) && known && lively-calm > mul(0.33, step) && // a lamp changes at other hours than those of moving light, too
 		n >= 8 && c.Edges.days() > 2 && c.Edges.spread(step) < 9 && ev < 15:
-	case ev > 0, c.Told < 12 && (ev > -2 || 2*matched > c.Told):
+	case ev > 0, c.Told < 12 && (ev > -2 && 5*matched >= c.Told || 2*matched > c.Told):
 		return
 	// Amid moving light the sizes of a lamp's edges scatter. What no cloud did
 	// so far, or nearly every change had a sharp edge of, is no cloud's.
