@@ -58,12 +58,13 @@ type filter struct {
 	Going   uint8           // length of the run going on
 	Rail    float64         // readings saturate here; 0: unknown
 	PB      float64         // share of blinking among what follows dark (or lit)
+	Hazard  float64         // chance of a switch a reading, from a steady state
 }
 
-// Chance of a switch a reading, a priori: from a steady state, and out of blinking.
 const (
-	hazard = 1.0 / 250
-	calms  = 1.0 / 150
+	seldom = 1.0 / 250 // chance of a switch a reading from a steady state, unless more are seen
+	often  = 1.0 / 12  // the most that is learned for it
+	calms  = 1.0 / 150 // the same out of blinking
 
 	tail = 1.0 / 7 // area of over beyond 1
 
@@ -133,7 +134,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			h.Age++
 		}
 		sd := math.Sqrt(h.P + f.R)
-		stay := 1 - f.Eps - f.Rho - hazard
+		stay := 1 - f.Eps - f.Rho - f.Hazard
 
 		lit := h.M + f.Step
 		level := h.M
@@ -191,7 +192,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			if d2 := y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !clipped {
 				k = h
 				g := mul(rho, 0.5/(1+tail)/f.Jump*over(math.Abs(d2)/f.Jump))
-				k.W = h.W * hazard * g * math.Min(exp(where.odds(h.M+d2)-where.odds(h.M)), 1)
+				k.W = h.W * f.Hazard * g * math.Min(exp(where.odds(h.M+d2)-where.odds(h.M)), 1)
 				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
 				k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, ms, d2, Dark+Lit-h.S
 				add(k)
@@ -210,9 +211,9 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			k = update(h, other, f.Tau2)
 			g *= math.Min(exp(where.odds(k.M)-where.odds(h.M)), 1)
 			k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
-			k.S, k.W = to, h.W*hazard*(1-f.PB)*g
+			k.S, k.W = to, h.W*f.Hazard*(1-f.PB)*g
 			add(k)
-			k.S, k.W, k.Phase, k.Run = Blinking, h.W*hazard*f.PB*g, phase, 1
+			k.S, k.W, k.Phase, k.Run = Blinking, h.W*f.Hazard*f.PB*g, phase, 1
 			add(k)
 			// a board that averages over its interval reads in between when
 			// the lamp changes
@@ -220,7 +221,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 				k = h
 				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
 				k.P += f.Tau2
-				k.S, k.W = to, h.W*hazard*(1-f.PB)*f.Part/f.Step
+				k.S, k.W = to, h.W*f.Hazard*(1-f.PB)*f.Part/f.Step
 				add(k)
 			}
 		case Blinking:
@@ -237,7 +238,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 				g := likely(mean, v)
 				k := update(h, mean, 0)
 				k.By, k.Phase, k.Run = byNormal, ph, run
-				k.W = h.W * (stay + hazard - calms) * p * g
+				k.W = h.W * (stay + f.Hazard - calms) * p * g
 				add(k)
 				k.Prev, k.Enter, k.Age, k.By = Blinking, ms, 0, bySwitch
 				k.S, k.W = Dark+State(ph), h.W*calms*0.5*g

@@ -195,7 +195,7 @@ func (f *filter) image(m *image) {
 	m.f64s(&f.Step, &f.Tau2, &f.R, &f.Q, &f.C, &f.Eps, &f.Rho, &f.Rho0, &f.RhoHour, &f.Jump, &f.Part)
 	m.row(f.Runs[:])
 	m.u8(&f.Going)
-	m.f64s(&f.Rail, &f.PB)
+	m.f64s(&f.Rail, &f.PB, &f.Hazard)
 }
 
 func (w *why) image(m *image) {

@@ -452,6 +452,7 @@ func (l *Learner) edge(ms int64) {
 		// amid moving light only an edge of just the size is taken for the lamp's
 		if d < math.Max(0.1*c.F.Step, 2*e.SD) || e.credit() > 0.2 && d < math.Max(0.3*c.F.Step, 3*e.SD) {
 			c.teachStep(e)
+			c.F.Hazard = math.Min(c.F.Hazard+pace/(1+sq(mul(6, e.Act))), often)
 			return
 		}
 	}
@@ -857,7 +858,7 @@ func (c *core) twins(e edge) bool {
 // adopt takes a step as the lamp's.
 func (c *core) adopt(step, sd float64) {
 	r := c.Noise.variance()
-	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1}
+	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1, Hazard: seldom}
 	c.Known = true
 	c.Edges.Next = change{}
 	c.NUp, c.NDown, c.Told = 0, 0, 0
@@ -972,6 +973,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.R = clamp(f.R, least, heavy*least)
 	f.Rail = c.Noise.rail()
 	f.PB = c.priorBlink()
+	f.Hazard = math.Max(f.Hazard-mul(pace, f.Hazard), seldom)
 
 	b := f.best()
 	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
@@ -1033,6 +1035,9 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	}
 }
 
+// pace is the weight of a reading in how often the lamp changes.
+const pace = 1.0 / 500
+
 // heavy is how much larger than by the differences of neighbours the variance
 // may prove to be by its tail.
 const heavy = 4
@@ -1061,13 +1066,13 @@ func (f *filter) followTail(last []float64, h *hyp, v, least float64) {
 	three := sq(last[n-1]+last[n-2]+last[n-3]-mul(3, m)) / 3
 	// A Gaussian's are 0.005 in all; to ask for half of that makes its standard
 	// deviation larger by a tenth at most.
-	const often, pace = 0.0025, 0.05
+	const share, pace = 0.0025, 0.05
 	switch {
 	case one > 25*v: // an outlier
 	case math.Max(one, three) > 9*v:
-		f.R *= 1 + pace*(1-often)
+		f.R *= 1 + pace*(1-share)
 	default:
-		f.R *= 1 - pace*often
+		f.R *= 1 - pace*share
 	}
 	f.R = clamp(f.R, least, heavy*least)
 }

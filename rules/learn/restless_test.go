@@ -336,7 +336,7 @@ func TestOverIsADensity(t *testing.T) {
 // The lamp lights just as a cloud's edge comes, at an hour that was calm so far:
 // together they are farther than the light ever jumped, so it is the lamp.
 func TestLampAndCloudAtOnce(t *testing.T) {
-	f := filter{Step: 300, R: 36, Q: 4, Tau2: 100, Eps: leastEps, Rho: 0.05, Jump: 100, PB: 0.01}
+	f := filter{Step: 300, R: 36, Q: 4, Tau2: 100, Eps: leastEps, Rho: 0.05, Jump: 100, PB: 0.01, Hazard: seldom}
 	f.start(Dark, 200, 0)
 	at := place{}
 	for i := range 6 {
