@@ -200,9 +200,9 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 		}
 		switch h.S {
 		case Dark, Lit:
-			other, to, phase := lit, Lit, uint8(1)
+			other, to, phase, pb := lit, Lit, uint8(1), f.PB
 			if h.S == Lit {
-				other, to, phase = h.M, Dark, 0
+				other, to, phase, pb = h.M, Dark, 0, math.Min(pb, 0.1)
 			}
 			k := update(h, level, 0)
 			k.W, k.By = h.W*stay*likely(level, h.P+f.R), byNormal
@@ -211,9 +211,9 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			k = update(h, other, f.Tau2)
 			g *= math.Min(exp(where.odds(k.M)-where.odds(h.M)), 1)
 			k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
-			k.S, k.W = to, h.W*f.Hazard*(1-f.PB)*g
+			k.S, k.W = to, h.W*f.Hazard*(1-pb)*g
 			add(k)
-			k.S, k.W, k.Phase, k.Run = Blinking, h.W*f.Hazard*f.PB*g, phase, 1
+			k.S, k.W, k.Phase, k.Run = Blinking, h.W*f.Hazard*pb*g, phase, 1
 			add(k)
 			// a board that averages over its interval reads in between when
 			// the lamp changes
@@ -221,7 +221,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 				k = h
 				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
 				k.P += f.Tau2
-				k.S, k.W = to, h.W*f.Hazard*(1-f.PB)*f.Part/f.Step
+				k.S, k.W = to, h.W*f.Hazard*(1-pb)*f.Part/f.Step
 				add(k)
 			}
 		case Blinking:

@@ -1027,6 +1027,9 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	most := mul(0.1, f.R) + mul(0.25, sq(math.Max(c.moved(ms)-mul(1.5, math.Sqrt(f.R)), 0)))
 	f.Q = math.Max(0.01*f.R, math.Min(f.C-2*f.R, most))
 	l.decide(ms, dt)
+	if b.W > 0.9 && b.Age == 4 && b.S != Blinking && b.S == c.State && b.Prev == Dark+Lit-b.S && b.Enter > c.Since && !c.Changed {
+		c.NLit += 2 // there and back, too soon to be told
+	}
 	if b.W > 0.9 && b.S == c.State && b.Age >= 3 {
 		c.Hours.learn(ms, b.M, minutes)
 	}
