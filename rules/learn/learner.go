@@ -514,7 +514,7 @@ func (c *core) refute() {
 	case step < mul(8, sd) && known && lively-calm > step && // it goes as far by itself,
 		(ev < 6 || lively-calm > 2*step || n >= 6 && share < 0.8): // and not by changes of the lamp that were not seen as edges
 	case step < mul(14, sd) && known && lively-calm > mul(0.33, step) && // a lamp changes at other hours than those of moving light, too
-		n >= 8 && c.Edges.days() > 2 && c.Edges.spread(step) < 9 && ev < 15:
+		n >= 8 && c.Edges.days() > 2 && c.Edges.spread(step) < clamp(float64(n), 9, 11) && ev < 15:
 	case ev > 0, c.Told < 12 && (ev > -2 && 5*matched >= c.Told || 2*matched > c.Told):
 		return
 	// Amid moving light the sizes of a lamp's edges scatter. What no cloud did
@@ -1027,7 +1027,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	most := mul(0.1, f.R) + mul(0.25, sq(math.Max(c.moved(ms)-mul(1.5, math.Sqrt(f.R)), 0)))
 	f.Q = math.Max(0.01*f.R, math.Min(f.C-2*f.R, most))
 	l.decide(ms, dt)
-	if b.W > 0.9 && b.Age == 4 && b.S != Blinking && b.S == c.State && b.Prev == Dark+Lit-b.S && b.Enter > c.Since && !c.Changed {
+	if b.W > 0.9 && b.Age == 12 && b.S != Blinking && b.S == c.State && b.Prev == Dark+Lit-b.S && b.Enter > c.Since && !c.Changed {
 		c.NLit += 2 // there and back, too soon to be told
 	}
 	if b.W > 0.9 && b.S == c.State && b.Age >= 3 {

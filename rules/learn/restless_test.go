@@ -359,15 +359,18 @@ func TestSmallStepByDay(t *testing.T) {
 		hours int64   // that the edges come in
 		move  float64 // of the light by day, counts
 		aDay  int64   // edges
+		n     int     // edges in all
 		kept  bool
 	}{
-		"patches of cloud":      {6, 15, 1, false},
-		"a lamp at all hours":   {24, 15, 1, true},
-		"a lamp of fixed hours": {6, 2, 1, true},
-		"of eleven hours":       {11, 15, 1, true},
-		"all in one day":        {6, 15, 10, true},
+		"patches of cloud":       {6, 15, 1, 14, false},
+		"a lamp at all hours":    {24, 15, 1, 14, true},
+		"a lamp of fixed hours":  {6, 2, 1, 14, true},
+		"of eleven hours":        {11, 15, 1, 14, true},
+		"of eleven hours, often": {11, 15, 1, 24, false},
+		"of thirteen, often":     {13, 15, 1, 24, true},
+		"all in one day":         {6, 15, 10, 14, true},
 	} {
-		l := given(40, 6, 14, func(i int) edge {
+		l := given(40, 6, c.n, func(i int) edge {
 			size := 40 + 14*float64(i%5-2)/2 // they agree as patches do
 			if i%2 == 1 {
 				size = -size
