@@ -133,7 +133,7 @@ func (d *daemon) mend(ctx context.Context, now time.Time) {
 	}
 	d.mendAt = now.Add(mendEvery)
 	d.pending, d.flushAt = d.pending[:0], time.Time{} // of a machine that is no more
-	if err := d.rebuild(ctx); err != nil {
+	if err := d.rebuild(context.WithoutCancel(ctx)); err != nil {
 		d.broken = err
 		return
 	}

@@ -230,7 +230,6 @@ func (d *daemon) targets(events []rules.Event, now time.Time) [][]store.Target {
 
 // rebuild makes the machine of the last snapshot and the inputs since.
 func (d *daemon) rebuild(ctx context.Context) error {
-	ctx = context.WithoutCancel(ctx)
 	var parts rules.Restorer
 	seq, bad, err := loadSnapshot(ctx, d.store, &parts)
 	if err != nil {
@@ -250,10 +249,12 @@ func (d *daemon) rebuild(ctx context.Context) error {
 	}
 	d.snapSeq, d.seq, d.tried = seq, seq, seq
 	differs := 0
-	passed := d.way("replaying what came since the last snapshot", seq, d.store.LastSeq())
+	passed := d.way(ctx, "replaying what came since the last snapshot", d.store.LastSeq())
 	err = d.store.Inputs(ctx, seq, func(seq int64, in rules.Input, stored [][]byte) error {
+		if err := passed(seq); err != nil {
+			return err
+		}
 		d.seq = seq
-		passed(seq)
 		if !sameEvents(m.Step(in), stored) {
 			if differs++; differs == 1 {
 				d.log.Warn("replay decides otherwise than it was decided live (normal once after an upgrade)", "input", seq)
@@ -324,13 +325,15 @@ func (d *daemon) relearn(ctx context.Context, m *rules.Machine, lamps []string, 
 	for _, name := range lamps {
 		stale[name] = true
 	}
-	passed := d.way("learning again from the stored readings", 0, seq)
+	passed := d.way(ctx, "learning again from the stored readings", seq)
 	enough := errors.New("enough")
 	err := d.store.Inputs(ctx, 0, func(at int64, in rules.Input, _ [][]byte) error {
 		if at > seq {
 			return enough
 		}
-		passed(at)
+		if err := passed(at); err != nil {
+			return err
+		}
 		if stale[in.Lamp] {
 			m.Relearn(in)
 		}
@@ -342,15 +345,30 @@ func (d *daemon) relearn(ctx context.Context, m *rules.Machine, lamps []string, 
 	return nil
 }
 
-// way returns what is to be called with the number of each input on the way
-// from after to last: it tells of every hundredth that is done.
-func (d *daemon) way(doing string, after, last int64) func(seq int64) {
-	told := int64(0)
-	return func(seq int64) {
-		if done := (seq - after) * 100 / max(last-after, 1); done > told && d.progress != nil {
-			told = done
+// way returns what is to be called with the number of each input, from the first
+// that is stored to last. It tells of every hundredth that is done, and once a
+// minute at least; and it fails when ctx ends, so that a start may be ended.
+func (d *daemon) way(ctx context.Context, doing string, last int64) func(seq int64) error {
+	before, told := int64(-1), int64(0) // older inputs may be gone
+	var toldAt, logged time.Time
+	return func(seq int64) error {
+		if d.progress == nil {
+			return nil
+		}
+		now := d.clock.Now()
+		if before < 0 {
+			before, toldAt, logged = seq-1, now, now
+		}
+		done := (seq - before) * 100 / max(last-before, 1)
+		if done > told || now.Sub(toldAt) >= time.Minute {
+			told, toldAt = done, now
 			d.progress(doing, done)
 		}
+		if now.Sub(logged) >= time.Minute {
+			logged = now
+			d.log.Info(doing, "percent", done)
+		}
+		return ctx.Err()
 	}
 }
 
@@ -390,7 +408,8 @@ func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 	}
 }
 
-// boot brings the machine up to date and tells it that the daemon started.
+// boot brings the machine up to date and tells it that the daemon started. When
+// ctx ends meanwhile, nothing was changed.
 func (d *daemon) boot(ctx context.Context) error {
 	if err := d.rebuild(ctx); err != nil {
 		return err

@@ -217,6 +217,18 @@ func (h *harness) replayAll() (difference string, kinds map[rules.Kind]int) {
 	return difference, kinds
 }
 
+// ageLearner stores a snapshot whose lamps another version of the learner wrote.
+func (h *harness) ageLearner() {
+	require.NoError(h.t, h.st.SaveSnapshot(h.t.Context(), h.d.seq, func(fn func(store.Part) error) error {
+		return h.d.machine.EachPart(func(p store.Part) error {
+			if strings.HasPrefix(p.Key, "lamp/") {
+				p.Data[len("lampward learner ")]++ // the version
+			}
+			return fn(p)
+		})
+	}))
+}
+
 // An upgrade to a version that learns in another way: the lamps learn again
 // from the stored readings, and what else was known is kept.
 func TestUpgradeOfTheLearner(t *testing.T) {
@@ -233,14 +245,7 @@ func TestUpgradeOfTheLearner(t *testing.T) {
 	require.NoError(t, h.d.stop())
 	before, err := h.d.machine.Snapshot()
 	require.NoError(t, err)
-	require.NoError(t, h.st.SaveSnapshot(t.Context(), h.d.seq, func(fn func(store.Part) error) error {
-		return h.d.machine.EachPart(func(p store.Part) error {
-			if strings.HasPrefix(p.Key, "lamp/") {
-				p.Data[len("lampward learner ")]++ // the version
-			}
-			return fn(p)
-		})
-	}))
+	h.ageLearner()
 	var told []string
 	h.d.progress = func(doing string, done int64) { told = append(told, fmt.Sprint(doing, " ", done)) }
 	require.NoError(t, h.d.rebuild(t.Context()))

@@ -119,7 +119,7 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	}
 	st, err := store.Open(ctx, store.Options{Dir: cfg.Store.Dir, KeepReadings: cfg.Store.KeepReadings, Log: o.log})
 	if err != nil {
-		return err
+		return o.starting(ctx, err)
 	}
 	defer func() { err = errors.Join(err, st.Close()) }()
 	if o.clock == nil {
@@ -156,9 +156,20 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	err = d.boot(ctx)
 	d.progress = nil // what is replayed later is no start
 	if err != nil {
-		return err
+		return o.starting(ctx, err)
 	}
 	return d.runAll(ctx, o)
+}
+
+// starting is what to return for an error of a start: being told to stop
+// meanwhile is none.
+func (o *serveOptions) starting(ctx context.Context, err error) error {
+	if ctx.Err() == nil {
+		return err
+	}
+	o.manager.stopping()
+	o.log.Info("told to stop while starting; the next start does it again", "at", err)
+	return nil
 }
 
 // runAll starts worker, loop, page, broker and what watches over them, and

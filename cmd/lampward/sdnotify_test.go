@@ -165,25 +165,82 @@ func TestManagerAbstractSocket(t *testing.T) {
 }
 
 // A start that takes long asks for more time whenever it got on, and says how
-// far it is; one that does not get on says nothing.
+// far it is, counted from the oldest reading that is left; one that gets on
+// slowly says so once a minute, in the log as well; one that does not says
+// nothing.
 func TestStartGetsOn(t *testing.T) {
 	var told []string
 	m := &manager{log: slog.New(slog.DiscardHandler), send: func(msg string) error {
 		told = append(told, msg)
 		return nil
 	}}
-	d := &daemon{progress: m.working}
-	passed := d.way("learning", 1000, 5000)
-	for seq := range int64(4001) {
-		passed(1000 + seq)
-		passed(1000 + seq)
+	var log strings.Builder
+	clock := &simClock{now: demoDay}
+	d := &daemon{progress: m.working, clock: clock, log: slog.New(slog.NewTextHandler(&log, nil))}
+	passed := d.way(t.Context(), "learning", 5000)
+	for seq := range int64(4000) {
+		require.NoError(t, passed(1001+seq))
+		require.NoError(t, passed(1001+seq))
 	}
 	require.Len(t, told, 100)
 	assert.Equal(t, "EXTEND_TIMEOUT_USEC=300000000\nSTATUS=learning: 1 %", told[0])
 	assert.Equal(t, "EXTEND_TIMEOUT_USEC=300000000\nSTATUS=learning: 100 %", told[99])
+	assert.Empty(t, log.String(), "a quick start is not worth a line")
+
 	told = nil
-	d.way("nothing", 7, 7)(7)
-	assert.Empty(t, told)
-	(&daemon{}).way("nobody listens", 0, 1)(1)
+	passed = d.way(t.Context(), "learning", 1_000_000)
+	for seq := range int64(5) {
+		require.NoError(t, passed(1+seq))
+		clock.Advance(40 * time.Second)
+	}
+	assert.Equal(t, []string{"EXTEND_TIMEOUT_USEC=300000000\nSTATUS=learning: 0 %", "EXTEND_TIMEOUT_USEC=300000000\nSTATUS=learning: 0 %"}, told)
+	assert.Equal(t, 2, strings.Count(log.String(), "msg=learning percent=0"), log.String())
+
+	told = nil
+	require.NoError(t, d.way(t.Context(), "nothing", 7)(8))
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	require.ErrorIs(t, d.way(ctx, "told to stop", 1000)(1), context.Canceled)
+	d.progress = nil
+	require.NoError(t, d.way(ctx, "nobody listens", 1)(1), "what is made anew while it runs is not ended")
 	(*manager)(nil).working("no manager", 1)
+}
+
+// SIGTERM while the lamps learn again after an upgrade ends the start at once,
+// and cleanly; the next start does it.
+func TestStopWhileStarting(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	for i := range 600 {
+		h.clock.Advance(time.Minute)
+		require.NoError(t, h.publish("cellar/tank", fmt.Sprint(200+i%7)))
+	}
+	require.NoError(t, h.d.stop())
+	h.ageLearner()
+	require.NoError(t, h.st.Close())
+
+	h.cfg.Broker.Listen, h.cfg.Page.Listen = "127.0.0.1:0", "127.0.0.1:0"
+	for _, early := range []bool{true, false} {
+		var told []string
+		ctx, cancel := context.WithCancel(t.Context())
+		m := &manager{log: slog.New(slog.DiscardHandler), send: func(msg string) error {
+			told = append(told, msg)
+			if early && strings.Contains(msg, "learning again from the stored readings: 30 %") {
+				cancel()
+			}
+			return nil
+		}}
+		ready := false
+		err := serve(ctx, h.cfg, serveOptions{log: slog.New(slog.DiscardHandler), clock: h.clock, manager: m,
+			ready: func(addresses) { ready = true; cancel() }})
+		cancel()
+		require.NoError(t, err)
+		if early {
+			assert.False(t, ready)
+			require.Len(t, told, 31)
+			assert.Contains(t, told[30], "STOPPING=1")
+		} else {
+			assert.True(t, ready, "the next start does not end by itself")
+			assert.Contains(t, told[99], "learning again from the stored readings: 100 %")
+		}
+	}
 }
