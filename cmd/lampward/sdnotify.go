@@ -62,7 +62,7 @@ func (m *manager) working(doing string, done int64) {
 	m.tell(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", startTakes.Microseconds()), fmt.Sprintf("STATUS=%s: %d %%", doing, done))
 }
 
-// startTakes is how long a hundredth of a start may take.
+// startTakes is how long nothing may be heard of a start.
 const startTakes = 5 * time.Minute
 
 // ready tells that everything listens.

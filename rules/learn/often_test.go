@@ -152,7 +152,7 @@ func TestFrequentChangesAreNoBlinking(t *testing.T) {
 }
 
 // What follows lit is dark, however often a lamp that was dark blinks: visits of
-// eleven readings of such a lamp, with no other in between, count as lit.
+// ten readings of such a lamp, too short to be told, count as lit.
 func TestShortVisitsOfABlinkingLamp(t *testing.T) {
 	f := habits(t, 60, 4)
 	before := f.l.c.NLit
