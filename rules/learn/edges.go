@@ -221,6 +221,9 @@ func (x *edge) credit() float64 {
 	return clamp((0.5-x.Act)/0.25, least, 1)
 }
 
+// unrest is what an edge counts less for amid moving light: 1 in still light.
+func (x *edge) unrest() float64 { return 1 + sq(mul(6, x.Act)) }
+
 // evidence weighs, as the logarithm of a likelihood ratio, how much better a
 // lamp of this step explains the edges of about its size than clouds do.
 //

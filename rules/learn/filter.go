@@ -64,7 +64,8 @@ type filter struct {
 const (
 	seldom = 1.0 / 250 // chance of a switch a reading from a steady state, unless more are seen
 	often  = 1.0 / 12  // the most that is learned for it
-	calms  = 1.0 / 150 // the same out of blinking
+	recent = 1.0 / 500 // weight of a reading in how often that is
+	calms  = 1.0 / 150 // chance of a switch a reading out of blinking
 
 	tail = 1.0 / 7 // area of over beyond 1
 

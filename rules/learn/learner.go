@@ -452,7 +452,7 @@ func (l *Learner) edge(ms int64) {
 		// amid moving light only an edge of just the size is taken for the lamp's
 		if d < math.Max(0.1*c.F.Step, 2*e.SD) || e.credit() > 0.2 && d < math.Max(0.3*c.F.Step, 3*e.SD) {
 			c.teachStep(e)
-			c.F.Hazard = math.Min(c.F.Hazard+pace/(1+sq(mul(6, e.Act))), often)
+			c.F.Hazard = math.Min(c.F.Hazard+recent/e.unrest(), often)
 			return
 		}
 	}
@@ -954,7 +954,7 @@ func (c *core) teachStep(e edge) {
 		}
 	}
 	// moving light makes sizes scatter, too
-	trust := 1 / (1 + sq(mul(6, e.Act)))
+	trust := 1 / e.unrest()
 	c.F.Tau2 += mul(0.1, mul(trust, sq(d)-c.F.Tau2))
 	c.F.Tau2 = clamp(c.F.Tau2, sq(0.03*c.F.Step), sq(0.15*c.F.Step))
 }
@@ -973,7 +973,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.R = clamp(f.R, least, heavy*least)
 	f.Rail = c.Noise.rail()
 	f.PB = c.priorBlink()
-	f.Hazard = math.Max(f.Hazard-mul(pace, f.Hazard), seldom)
+	f.Hazard = math.Max(f.Hazard-mul(recent, f.Hazard), seldom)
 
 	b := f.best()
 	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
@@ -1037,9 +1037,6 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		f.learnRun(b.Run)
 	}
 }
-
-// pace is the weight of a reading in how often the lamp changes.
-const pace = 1.0 / 500
 
 // heavy is how much larger than by the differences of neighbours the variance
 // may prove to be by its tail.
