@@ -30,6 +30,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"modernc.org/sqlite"
@@ -120,6 +121,9 @@ type Store struct {
 
 	pruning sync.Mutex // serialises Prune and Backup's clean-up
 	tail    tailCache
+	// snapshotSound is set when Open checked the whole database, the snapshot
+	// with it, until the snapshot was read.
+	snapshotSound atomic.Bool
 
 	mu     sync.RWMutex // guards what follows
 	closed bool
