@@ -291,7 +291,11 @@ func (s *Store) checkOpen(ctx context.Context, know int) error {
 		if version > int64(know) { // as the log has it; checkFile saw the file's
 			return newer(s.path, int(version), know)
 		}
-		if s.o.CheckLimit < 0 || pages*size <= s.o.CheckLimit || version < int64(know) {
+		large := pages*size > s.o.CheckLimit
+		if s.o.CheckLimit < 0 || !large || version < int64(know) {
+			if large {
+				s.o.Working("checking the database", pages*size)
+			}
 			if err := integrity(r, "PRAGMA quick_check(20)"); err != nil {
 				return err
 			}
@@ -299,6 +303,7 @@ func (s *Store) checkOpen(ctx context.Context, know int) error {
 			return nil
 		}
 		for _, table := range decisive {
+			s.o.Working("checking the database: "+table, 0)
 			if err := integrity(r, "PRAGMA quick_check("+table+")"); err != nil {
 				return err
 			}

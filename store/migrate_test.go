@@ -2,7 +2,9 @@ package store
 
 import (
 	"context"
+	"database/sql/driver"
 	"flag"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -10,6 +12,7 @@ import (
 	"testing/fstest"
 
 	"github.com/stretchr/testify/require"
+	"modernc.org/sqlite"
 
 	"lampward/rules"
 )
@@ -102,4 +105,92 @@ func TestCreationCutShort(t *testing.T) {
 	// What a killed process would have left is no obstacle.
 	require.NoError(t, os.WriteFile(filepath.Join(dir, dbName+".new"), []byte("half"), 0o600))
 	openTest(t, dir)
+}
+
+// Open tells of each step that may take long before it is begun, and of none in
+// a small database. One that is told to stop, before a step or in the middle of
+// it, has changed nothing.
+func TestOpenTellsWhatTakesLong(t *testing.T) {
+	dir := filled(t)
+	path := filepath.Join(dir, dbName)
+	next := append(append([]migration(nil), migrations...), migration{"next.sql", "SELECT test_now(); CREATE TABLE extra (x INTEGER);"})
+	check, raise := "checking the database", fmt.Sprintf("bringing the database from version %d to %d", len(migrations), len(next))
+	var tables []string
+	for _, table := range decisive {
+		tables = append(tables, check+": "+table)
+	}
+	info, err := os.Stat(path)
+	require.NoError(t, err)
+	var told []string
+	try := func(steps []migration, limit int64, on string, do func()) error {
+		told = nil
+		s, err := open(t.Context(), Options{Dir: dir, Log: quiet(), CheckLimit: limit, Working: func(doing string, bytes int64) {
+			told = append(told, doing)
+			if doing == check || doing == raise {
+				require.Equal(t, info.Size(), bytes)
+			}
+			if doing == on {
+				do()
+			}
+		}}, steps)
+		if err == nil {
+			require.NoError(t, s.Close())
+		}
+		return err
+	}
+	require.NoError(t, try(migrations, 0, "", nil))
+	require.Empty(t, told)
+	require.NoError(t, try(migrations, 1, "", nil))
+	require.Equal(t, tables, told)
+	require.NoError(t, try(migrations, -1, "", nil))
+	require.Equal(t, []string{check}, told)
+
+	before, err := os.ReadFile(path)
+	require.NoError(t, err)
+	stopped := func(limit int64, steps []migration, on string) {
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		testNow = func() {}
+		if on == "in the middle" {
+			testNow = cancel
+		}
+		_, err := open(ctx, Options{Dir: dir, Log: quiet(), CheckLimit: limit, Working: func(doing string, _ int64) {
+			if doing == on {
+				cancel()
+			}
+		}}, steps)
+		require.ErrorIs(t, err, context.Canceled, on)
+		after, err := os.ReadFile(path)
+		require.NoError(t, err)
+		require.Equal(t, before, after, on)
+	}
+	stopped(-1, migrations, check)
+	stopped(1, migrations, tables[3])
+	stopped(1, next, check)
+	stopped(1, next, raise)
+	endless := append(append([]migration(nil), migrations...), migration{"endless.sql",
+		"CREATE TABLE extra (x INTEGER); SELECT test_now(); WITH RECURSIVE n(x) AS (SELECT 1 UNION ALL SELECT x FROM n) SELECT count(*) FROM n;"})
+	stopped(1, endless, "in the middle")
+
+	testNow = func() {}
+	version := -1
+	require.NoError(t, try(next, 1, raise, func() {
+		db, err := openReader(path, "mode=ro")
+		require.NoError(t, err)
+		require.NoError(t, db.QueryRow("PRAGMA user_version").Scan(&version))
+		require.NoError(t, db.Close())
+	}))
+	require.Equal(t, []string{check, raise}, told)
+	require.Equal(t, len(migrations), version, "told before it is done")
+	require.NoError(t, try(next, 0, "", nil))
+}
+
+// testNow is called by the function test_now of SQL.
+var testNow = func() {}
+
+func init() {
+	sqlite.MustRegisterScalarFunction("test_now", 0, func(*sqlite.FunctionContext, []driver.Value) (driver.Value, error) {
+		testNow()
+		return int64(0), nil
+	})
 }
