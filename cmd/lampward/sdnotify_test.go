@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -251,16 +252,21 @@ func TestStopWhileStarting(t *testing.T) {
 // a minute, in the log as well, but without asking for more time.
 func TestLongStep(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex
 		var told []string
 		m := &manager{send: func(msg string) error {
+			mu.Lock()
+			defer mu.Unlock()
 			told = append(told, msg)
 			return nil
 		}}
-		var log strings.Builder
-		l := longStep{manager: m, log: slog.New(slog.NewTextHandler(&log, nil))}
+		log := &logBuffer{more: make(chan struct{}, 1)}
+		l := longStep{manager: m, log: slog.New(slog.NewTextHandler(log, nil))}
 		after := func(d time.Duration) []string {
 			time.Sleep(d)
 			synctest.Wait()
+			mu.Lock()
+			defer mu.Unlock()
 			defer func() { told = nil }()
 			return told
 		}
