@@ -191,7 +191,7 @@ func (m *Mail) send(ctx context.Context, msg *Message) Outcome {
 		}
 		letters, waiting = append(letters, l), append(waiting, to)
 	}
-	err := m.deliver(ctx, letters)
+	begun, err := m.deliver(ctx, letters)
 	say := func(err error) string {
 		if ctx.Err() != nil {
 			err = ctx.Err() // the cause; the error itself is about the closed connection
@@ -218,7 +218,7 @@ func (m *Mail) send(ctx context.Context, msg *Message) Outcome {
 	switch {
 	case len(again) > 0:
 		m.remember(msg.ID, done)
-		return Outcome{Kind: Again, Note: m.clean(again[0]), Answered: answered}
+		return Outcome{Kind: Again, Note: m.clean(again[0]), Answered: answered, Unsent: !begun && len(done) == 0}
 	case len(done) > 0:
 		m.remember(msg.ID, nil)
 		note := fmt.Sprintf("accepted for %d of %d recipients", len(done), len(m.to))
@@ -269,9 +269,9 @@ func (m *Mail) remember(id string, done map[string]bool) {
 
 // deliver opens one connection and sends the letters over it; what became of
 // each is in the letter.
-func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) error {
+func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) (begun bool, err error) {
 	if len(letters) == 0 {
-		return nil
+		return false, nil
 	}
 	// The library leaves the connection open when the greeting, TLS or the
 	// login fails, and its time limit starts anew for each part of the
@@ -312,15 +312,15 @@ func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) error {
 	}
 	c, err := mail.NewClient(m.o.Host, opts...)
 	if err != nil {
-		return err
+		return false, err
 	}
 	session, err := c.DialToSMTPClientWithContext(ctx)
 	if err != nil {
-		return err
+		return false, err
 	}
 	err = c.SendWithSMTPClient(session, letters...)
 	_ = c.CloseWithSMTPClient(session) // the letters know what became of them
-	return err
+	return true, err
 }
 
 // boundedConn ends a conversation in which the other side says too much.
@@ -463,7 +463,8 @@ func (v letterView) Lower() bool { return v.OnAbove < v.OffBelow }
 var plainLetter = texttemplate.Must(texttemplate.New("letter").Funcs(texttemplate.FuncMap{"line": oneLine, "num": num}).Parse(
 	`{{line .Text}}
 {{if .Items}}{{range .Items}}
-- {{with .Time}}{{.}}: {{end}}{{line .Text}}{{end}}
+- {{with .Time}}{{.}}: {{end}}{{line .Text}}{{if not $.AckURL}}{{with .AckURL}}
+  Acknowledge: {{.}}{{end}}{{end}}{{end}}
 {{else}}
 {{line .Why}}
 {{if .When}}
@@ -486,7 +487,7 @@ var htmlLetter = template.Must(template.New("letter").Funcs(template.FuncMap{"li
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>{{line .Name}}</title></head>
 <body style="font-family:sans-serif;line-height:1.4;max-width:40em;margin:1em auto;padding:0 1em">
 <p style="font-size:1.4em;margin:0 0 .4em"><strong>{{line .Text}}</strong></p>
-{{if .Items}}<ul>{{range .Items}}<li>{{with .Time}}{{.}}: {{end}}{{line .Text}}</li>{{end}}</ul>
+{{if .Items}}<ul>{{range .Items}}<li>{{with .Time}}{{.}}: {{end}}{{line .Text}}{{if not $.AckURL}}{{with .AckURL}} &nbsp; <a href="{{.}}">Acknowledge</a>{{end}}{{end}}</li>{{end}}</ul>
 {{else}}<p style="margin:0 0 1em">{{line .Why}}</p>
 {{if .Picture}}<p><img src="cid:trace" width="640" style="max-width:100%;height:auto" alt="Recent readings of {{line .Name}}, with the two levels as dashed lines"></p>
 {{end}}<table style="border-collapse:collapse">
