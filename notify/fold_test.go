@@ -66,6 +66,34 @@ func TestBacklogOfOneLampIsOneMessage(t *testing.T) {
 	})
 }
 
+// When more lamps have something to say than may be told one by one, all that
+// waits for them is one message, up to a limit.
+func TestBacklogOfManyLampsIsOneMessage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{heads: true}
+		r := &scripted{name: "phone", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
+		for i := range 20 {
+			box.add(happened("phone", fmt.Sprint("lamp", i%5), []rules.Kind{rules.Lit, rules.Dark}[i/5%2], time.Now()))
+		}
+		limits := map[string]Limit{"phone": {FoldOver: 4}}
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}, Limits: limits}, time.Minute)
+		require.Len(t, r.got, 1)
+		assert.Len(t, r.got[0].ids, 20)
+		assert.Equal(t, "20 messages, the last: lamp4 is dark", r.got[0].text)
+
+		r.got = nil
+		for i := range 60*30 + 1 {
+			box.add(happened("phone", fmt.Sprint("lamp", i%60), rules.Lit, time.Now()))
+		}
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}, Limits: limits}, time.Minute)
+		var sizes []int
+		for _, g := range r.got {
+			sizes = append(sizes, len(g.ids))
+		}
+		assert.Equal(t, []int{maxFold, 26 * 30, 21}, sizes, "the rest of the line that did not fit is last")
+	})
+}
+
 // What the receiver may have is told again as it was, and only the rest folds:
 // a receiver that answered has seen the message, though it did not take it.
 func TestWhatMayHaveArrivedIsNotFolded(t *testing.T) {
@@ -376,6 +404,53 @@ func TestFoldedText(t *testing.T) {
 	m = text()
 	assert.Equal(t, "2 messages, the last: a test", m.Text)
 	assert.Equal(t, "a test\na test", m.Why)
+}
+
+// A letter about one lamp's backlog, and one about several lamps: each tells all
+// that happened and links to what acknowledges it.
+func TestFoldedLetter(t *testing.T) {
+	at := time.Date(2026, 5, 2, 14, 2, 0, 0, time.UTC)
+	var ds []rules.Delivery
+	add := func(lamp string, n int) {
+		for i := range n {
+			d := happened("mail", lamp, []rules.Kind{rules.Lit, rules.Dark}[i%2], at.Add(time.Duration(len(ds))*time.Minute))
+			d.ID = int64(len(ds) + 1)
+			d.EventID = fmt.Sprint("ev-", d.ID)
+			ds = append(ds, d)
+		}
+	}
+	letter := func() (plain, html string) {
+		m := foldMessages(ds, func(d rules.Delivery) Links { return Links{Ack: "https://ack/" + d.EventID} }, time.UTC)
+		v := newLetterView(&m)
+		v.Picture = m.Lamp != ""
+		var p, h strings.Builder
+		require.NoError(t, plainLetter.Execute(&p, v))
+		require.NoError(t, htmlLetter.Execute(&h, v))
+		return p.String(), h.String()
+	}
+	add("tank", 4)
+	plain, html := letter()
+	assert.Contains(t, plain, "tank is dark (4 messages since 14:02: lit twice, dark twice)\n\n- ")
+	assert.Equal(t, 4, strings.Count(plain, "\n- "), plain)
+	assert.Contains(t, plain, "Acknowledge: https://ack/ev-4\n")
+	assert.Equal(t, 1, strings.Count(plain, "Acknowledge"), plain)
+	assert.Contains(t, html, "cid:trace")
+	assert.Contains(t, html, `href="https://ack/ev-4"`)
+
+	add("salt", 1)
+	plain, html = letter()
+	assert.Contains(t, plain, "5 messages, the last: salt is lit\n\n"+
+		"- Sat 14:05 tank is dark (4 messages since 14:02: lit twice, dark twice)\n- Sat 14:06 salt is lit\n")
+	assert.Contains(t, plain, "Acknowledge tank: https://ack/ev-4\nAcknowledge salt: https://ack/ev-5\n")
+	assert.Contains(t, html, `<a href="https://ack/ev-4">Acknowledge tank</a>`)
+	assert.Contains(t, html, `<a href="https://ack/ev-5">Acknowledge salt</a>`)
+	assert.Equal(t, 2, strings.Count(html, "<li>"))
+
+	ds = nil
+	add("tank", 70)
+	plain, _ = letter()
+	assert.Contains(t, plain, "\n- 20 earlier ones are not listed.\n- Sat 14:22 tank is lit\n")
+	assert.Equal(t, 51, strings.Count(plain, "\n- "))
 }
 
 // Only what never left this machine is unsent: no connection, no TLS, no login.

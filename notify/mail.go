@@ -11,6 +11,7 @@ import (
 	"net"
 	netmail "net/mail"
 	"net/textproto"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -404,7 +405,8 @@ func (m *Mail) letter(msg *Message, to *netmail.Address, picture []byte) (*mail.
 	l.SetGenHeaderPreformatted(mail.HeaderInReplyTo, ancestor)
 	l.SetGenHeaderPreformatted(mail.HeaderReferences, ancestor)
 	l.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834 section 5
-	view := letterView{Message: *msg, When: m.when(msg), Picture: picture != nil}
+	view := newLetterView(msg)
+	view.When, view.Picture = m.when(msg), picture != nil
 	for i := range view.Items {
 		view.Items[i].Time = m.when(&msg.Items[i])
 	}
@@ -448,6 +450,27 @@ type letterView struct {
 	Message
 	When    string
 	Picture bool
+	Lines   []string  // of a folded message that does not hold all as Items: what happened
+	Acks    []Message // of one about several lamps: the newest of each that has a link
+}
+
+func newLetterView(m *Message) letterView {
+	v := letterView{Message: *m}
+	if len(m.Items) == 0 {
+		return v
+	}
+	if lines := strings.Split(m.Why, "\n"); len(lines) != len(m.Items) {
+		v.Lines = lines
+	}
+	seen := map[string]bool{}
+	for _, item := range slices.Backward(m.Items) {
+		if m.AckURL == "" && item.AckURL != "" && !seen[item.Name] {
+			v.Acks = append(v.Acks, item)
+		}
+		seen[item.Name] = true
+	}
+	slices.Reverse(v.Acks)
+	return v
 }
 
 // Percent is the confidence for people.
@@ -462,9 +485,10 @@ func (v letterView) Lower() bool { return v.OnAbove < v.OffBelow }
 
 var plainLetter = texttemplate.Must(texttemplate.New("letter").Funcs(texttemplate.FuncMap{"line": oneLine, "num": num}).Parse(
 	`{{line .Text}}
-{{if .Items}}{{range .Items}}
-- {{with .Time}}{{.}}: {{end}}{{line .Text}}{{if not $.AckURL}}{{with .AckURL}}
-  Acknowledge: {{.}}{{end}}{{end}}{{end}}
+{{if .Lines}}{{range .Lines}}
+- {{line .}}{{end}}
+{{else if .Items}}{{range .Items}}
+- {{with .Time}}{{.}}: {{end}}{{line .Text}}{{end}}
 {{else}}
 {{line .Why}}
 {{if .When}}
@@ -477,7 +501,8 @@ Confidence: {{.Percent}}{{end}}
 {{end}}{{if .AckURL}}
 Acknowledge: {{.AckURL}}
 {{end}}{{if .ShelveURL}}Shelve: {{.ShelveURL}}
-{{end}}
+{{end}}{{range .Acks}}
+Acknowledge {{line .Name}}: {{.AckURL}}{{end}}
 -- 
 Sent by lampward. It is not a life-safety alarm.
 `))
@@ -487,8 +512,11 @@ var htmlLetter = template.Must(template.New("letter").Funcs(template.FuncMap{"li
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>{{line .Name}}</title></head>
 <body style="font-family:sans-serif;line-height:1.4;max-width:40em;margin:1em auto;padding:0 1em">
 <p style="font-size:1.4em;margin:0 0 .4em"><strong>{{line .Text}}</strong></p>
-{{if .Items}}<ul>{{range .Items}}<li>{{with .Time}}{{.}}: {{end}}{{line .Text}}{{if not $.AckURL}}{{with .AckURL}} &nbsp; <a href="{{.}}">Acknowledge</a>{{end}}{{end}}</li>{{end}}</ul>
-{{else}}<p style="margin:0 0 1em">{{line .Why}}</p>
+{{if .Lines}}<ul>{{range .Lines}}<li>{{line .}}</li>{{end}}</ul>
+{{if .Picture}}<p><img src="cid:trace" width="640" style="max-width:100%;height:auto" alt="Recent readings of {{line .Name}}"></p>
+{{end}}{{else if .Items}}<ul>{{range .Items}}<li>{{with .Time}}{{.}}: {{end}}{{line .Text}}</li>{{end}}</ul>
+{{if .Picture}}<p><img src="cid:trace" width="640" style="max-width:100%;height:auto" alt="Recent readings of {{line .Name}}"></p>
+{{end}}{{else}}<p style="margin:0 0 1em">{{line .Why}}</p>
 {{if .Picture}}<p><img src="cid:trace" width="640" style="max-width:100%;height:auto" alt="Recent readings of {{line .Name}}, with the two levels as dashed lines"></p>
 {{end}}<table style="border-collapse:collapse">
 {{if .When}}<tr><td style="padding-right:1em">Time</td><td>{{.When}}</td></tr>
@@ -498,6 +526,7 @@ var htmlLetter = template.Must(template.New("letter").Funcs(template.FuncMap{"li
 <tr><td style="padding-right:1em">Confidence</td><td>{{.Percent}}</td></tr>
 {{end}}</table>
 {{end}}{{if .AckURL}}<p><a href="{{.AckURL}}">Acknowledge</a>{{if .ShelveURL}} &nbsp; <a href="{{.ShelveURL}}">Shelve</a>{{end}}</p>
+{{end}}{{range .Acks}}<p><a href="{{.AckURL}}">Acknowledge {{line .Name}}</a></p>
 {{end}}<p style="color:#666;font-size:.85em">Sent by lampward. It is not a life-safety alarm.</p>
 </body></html>
 `))

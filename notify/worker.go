@@ -331,8 +331,9 @@ func (m *message) has(d rules.Delivery) bool {
 
 // message returns what goes out next, the first of ready or more with it, and
 // has it recorded before it is first sent: whatever happens then, even if the
-// daemon dies and its configuration changes, none of it is ever part of another
-// message.
+// daemon dies, none of it is ever part of another message, until it was refused
+// or nothing of it has left this machine. A route that does not fold has nothing
+// recorded until an attempt has failed, and saves the disk the work.
 func (l *routeLoop) message(ctx context.Context, ready []rules.Delivery, now, look time.Time) (message, error) {
 	first := ready[0]
 	_, folds := l.route.(folder)
