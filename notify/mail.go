@@ -11,6 +11,7 @@ import (
 	"net"
 	netmail "net/mail"
 	"net/textproto"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -191,7 +192,7 @@ func (m *Mail) send(ctx context.Context, msg *Message) Outcome {
 		}
 		letters, waiting = append(letters, l), append(waiting, to)
 	}
-	err := m.deliver(ctx, letters)
+	begun, err := m.deliver(ctx, letters)
 	say := func(err error) string {
 		if ctx.Err() != nil {
 			err = ctx.Err() // the cause; the error itself is about the closed connection
@@ -218,7 +219,7 @@ func (m *Mail) send(ctx context.Context, msg *Message) Outcome {
 	switch {
 	case len(again) > 0:
 		m.remember(msg.ID, done)
-		return Outcome{Kind: Again, Note: m.clean(again[0]), Answered: answered}
+		return Outcome{Kind: Again, Note: m.clean(again[0]), Answered: answered, Unsent: !begun && len(done) == 0}
 	case len(done) > 0:
 		m.remember(msg.ID, nil)
 		note := fmt.Sprintf("accepted for %d of %d recipients", len(done), len(m.to))
@@ -269,9 +270,9 @@ func (m *Mail) remember(id string, done map[string]bool) {
 
 // deliver opens one connection and sends the letters over it; what became of
 // each is in the letter.
-func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) error {
+func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) (begun bool, err error) {
 	if len(letters) == 0 {
-		return nil
+		return false, nil
 	}
 	// The library leaves the connection open when the greeting, TLS or the
 	// login fails, and its time limit starts anew for each part of the
@@ -312,15 +313,15 @@ func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) error {
 	}
 	c, err := mail.NewClient(m.o.Host, opts...)
 	if err != nil {
-		return err
+		return false, err
 	}
 	session, err := c.DialToSMTPClientWithContext(ctx)
 	if err != nil {
-		return err
+		return false, err
 	}
 	err = c.SendWithSMTPClient(session, letters...)
 	_ = c.CloseWithSMTPClient(session) // the letters know what became of them
-	return err
+	return true, err
 }
 
 // boundedConn ends a conversation in which the other side says too much.
@@ -404,7 +405,8 @@ func (m *Mail) letter(msg *Message, to *netmail.Address, picture []byte) (*mail.
 	l.SetGenHeaderPreformatted(mail.HeaderInReplyTo, ancestor)
 	l.SetGenHeaderPreformatted(mail.HeaderReferences, ancestor)
 	l.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834 section 5
-	view := letterView{Message: *msg, When: m.when(msg), Picture: picture != nil}
+	view := newLetterView(msg)
+	view.When, view.Picture = m.when(msg), picture != nil
 	for i := range view.Items {
 		view.Items[i].Time = m.when(&msg.Items[i])
 	}
@@ -448,6 +450,27 @@ type letterView struct {
 	Message
 	When    string
 	Picture bool
+	Lines   []string  // of a folded message that does not hold all as Items: what happened
+	Acks    []Message // of one about several lamps: the newest of each that has a link
+}
+
+func newLetterView(m *Message) letterView {
+	v := letterView{Message: *m}
+	if len(m.Items) == 0 {
+		return v
+	}
+	if lines := strings.Split(m.Why, "\n"); len(lines) != len(m.Items) {
+		v.Lines = lines
+	}
+	seen := map[string]bool{}
+	for _, item := range slices.Backward(m.Items) {
+		if m.AckURL == "" && item.AckURL != "" && !seen[item.Name] {
+			v.Acks = append(v.Acks, item)
+		}
+		seen[item.Name] = true
+	}
+	slices.Reverse(v.Acks)
+	return v
 }
 
 // Percent is the confidence for people.
@@ -462,7 +485,9 @@ func (v letterView) Lower() bool { return v.OnAbove < v.OffBelow }
 
 var plainLetter = texttemplate.Must(texttemplate.New("letter").Funcs(texttemplate.FuncMap{"line": oneLine, "num": num}).Parse(
 	`{{line .Text}}
-{{if .Items}}{{range .Items}}
+{{if .Lines}}{{range .Lines}}
+- {{line .}}{{end}}
+{{else if .Items}}{{range .Items}}
 - {{with .Time}}{{.}}: {{end}}{{line .Text}}{{end}}
 {{else}}
 {{line .Why}}
@@ -476,7 +501,8 @@ Confidence: {{.Percent}}{{end}}
 {{end}}{{if .AckURL}}
 Acknowledge: {{.AckURL}}
 {{end}}{{if .ShelveURL}}Shelve: {{.ShelveURL}}
-{{end}}
+{{end}}{{range .Acks}}
+Acknowledge {{line .Name}}: {{.AckURL}}{{end}}
 -- 
 Sent by lampward. It is not a life-safety alarm.
 `))
@@ -486,8 +512,11 @@ var htmlLetter = template.Must(template.New("letter").Funcs(template.FuncMap{"li
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>{{line .Name}}</title></head>
 <body style="font-family:sans-serif;line-height:1.4;max-width:40em;margin:1em auto;padding:0 1em">
 <p style="font-size:1.4em;margin:0 0 .4em"><strong>{{line .Text}}</strong></p>
-{{if .Items}}<ul>{{range .Items}}<li>{{with .Time}}{{.}}: {{end}}{{line .Text}}</li>{{end}}</ul>
-{{else}}<p style="margin:0 0 1em">{{line .Why}}</p>
+{{if .Lines}}<ul>{{range .Lines}}<li>{{line .}}</li>{{end}}</ul>
+{{if .Picture}}<p><img src="cid:trace" width="640" style="max-width:100%;height:auto" alt="Recent readings of {{line .Name}}"></p>
+{{end}}{{else if .Items}}<ul>{{range .Items}}<li>{{with .Time}}{{.}}: {{end}}{{line .Text}}</li>{{end}}</ul>
+{{if .Picture}}<p><img src="cid:trace" width="640" style="max-width:100%;height:auto" alt="Recent readings of {{line .Name}}"></p>
+{{end}}{{else}}<p style="margin:0 0 1em">{{line .Why}}</p>
 {{if .Picture}}<p><img src="cid:trace" width="640" style="max-width:100%;height:auto" alt="Recent readings of {{line .Name}}, with the two levels as dashed lines"></p>
 {{end}}<table style="border-collapse:collapse">
 {{if .When}}<tr><td style="padding-right:1em">Time</td><td>{{.When}}</td></tr>
@@ -497,6 +526,7 @@ var htmlLetter = template.Must(template.New("letter").Funcs(template.FuncMap{"li
 <tr><td style="padding-right:1em">Confidence</td><td>{{.Percent}}</td></tr>
 {{end}}</table>
 {{end}}{{if .AckURL}}<p><a href="{{.AckURL}}">Acknowledge</a>{{if .ShelveURL}} &nbsp; <a href="{{.ShelveURL}}">Shelve</a>{{end}}</p>
+{{end}}{{range .Acks}}<p><a href="{{.AckURL}}">Acknowledge {{line .Name}}</a></p>
 {{end}}<p style="color:#666;font-size:.85em">Sent by lampward. It is not a life-safety alarm.</p>
 </body></html>
 `))

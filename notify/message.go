@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -65,33 +66,146 @@ func newMessage(d rules.Delivery, links func(rules.Delivery) Links) Message {
 	return m
 }
 
-// foldMessages builds one message that stands for several.
+// maxItems is how many of the deliveries that a folded message stands for it
+// holds one by one. It counts the others, and holds the newest of each lamp and
+// device in any case.
+const maxItems = maxFoldLines
+
+// fewLines is how many messages of one lamp or device are listed one by one in a
+// message about several.
+const fewLines = 3
+
+// foldMessages builds one message that stands for several, in order of ID. It
+// is made of nothing but them, so that a retry is the same message.
 func foldMessages(ds []rules.Delivery, links func(rules.Delivery) Links, loc *time.Location) Message {
 	m := Message{ID: foldID(ds), Kind: kindFolded, Name: "lampward"}
-	names := map[string]bool{}
+	about := map[string][]rules.Delivery{} // by what they are about
 	for _, d := range ds {
-		item := newMessage(d, links)
-		m.Items = append(m.Items, item)
-		names[item.Name] = true
+		k := d.Event.Key()
+		about[k] = append(about[k], d)
 	}
+	left := max(0, maxItems-len(about)) // items beside the newest of each
+	for i := len(ds) - 1; i >= 0; i-- {
+		d := ds[i]
+		of := about[d.Event.Key()]
+		if d.ID != of[len(of)-1].ID {
+			if left == 0 {
+				continue
+			}
+			left--
+		}
+		m.Items = append(m.Items, newMessage(d, links))
+	}
+	slices.Reverse(m.Items)
 	last := m.Items[len(m.Items)-1]
 	m.Time, m.Wall = last.Time, last.Wall
-	if len(names) == 1 {
-		m.Name, m.Lamp, m.Device = last.Name, last.Lamp, last.Device
-	}
+	newest := ds[len(ds)-1]
 	m.Text = fmt.Sprintf("%d messages, the last: %s", len(ds), last.Text)
+	if len(about) == 1 && newest.Event.Key() != "" {
+		m.Name, m.Lamp, m.Device, m.Since = last.Name, last.Lamp, last.Device, last.Since
+		m.AckURL, m.ShelveURL = last.AckURL, last.ShelveURL
+		m.Text, m.State = last.Text+" "+meanwhile(ds, loc), stateOf(ds)
+	}
 	var b strings.Builder
-	for i, item := range m.Items {
-		if i > 0 {
+	line := func(d rules.Delivery, text string) {
+		if b.Len() > 0 {
 			b.WriteByte('\n')
 		}
-		if !item.Wall.IsZero() {
-			b.WriteString(item.Wall.In(loc).Format("Mon 15:04 "))
+		if !d.Wall.IsZero() {
+			b.WriteString(d.Wall.In(loc).Format("Mon 15:04 "))
 		}
-		b.WriteString(item.Text)
+		b.WriteString(text)
+	}
+	if n := len(ds) - len(m.Items); n > 0 && len(about) == 1 {
+		fmt.Fprintf(&b, "%d earlier ones are not listed.", n)
+	}
+	listed := map[string]bool{}
+	for i := range m.Items {
+		listed[m.Items[i].ID] = true
+	}
+	for _, d := range ds {
+		of := about[d.Event.Key()]
+		text := newMessage(d, nil).Text
+		switch {
+		case len(about) == 1 || d.Event.Key() == "":
+			if listed[d.EventID] {
+				line(d, text)
+			}
+		case len(of) <= fewLines:
+			line(d, text)
+		case d.ID == of[len(of)-1].ID:
+			line(d, text+" "+meanwhile(of, loc))
+		}
 	}
 	m.Why = b.String()
 	return m
+}
+
+// meanwhile says what happened to one lamp or device while its messages waited,
+// such as "(4 messages since 14:02: lit twice, dark twice)".
+func meanwhile(ds []rules.Delivery, loc *time.Location) string {
+	var kinds []rules.Kind // in order of their first
+	times := map[rules.Kind]int{}
+	for _, d := range ds {
+		if times[d.Event.Kind]++; times[d.Event.Kind] == 1 {
+			kinds = append(kinds, d.Event.Kind)
+		}
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "(%d messages", len(ds))
+	first, last := ds[0], ds[len(ds)-1]
+	if !first.Wall.IsZero() && !last.Wall.IsZero() {
+		b.WriteString(" since " + clockTime(first.Wall.In(loc), last.Wall.In(loc)))
+	}
+	sep := ": "
+	for _, k := range kinds {
+		b.WriteString(sep + kindWord(k))
+		switch n := times[k]; n {
+		case 1:
+			b.WriteString(" once")
+		case 2:
+			b.WriteString(" twice")
+		default:
+			fmt.Fprintf(&b, " %d times", n)
+		}
+		sep = ", "
+	}
+	if strings.HasPrefix(last.Key, heldLine) && !last.Wall.IsZero() { // it may have changed since, and that been told
+		b.WriteString(", the last at " + clockTime(last.Wall.In(loc), first.Wall.In(loc)))
+	}
+	return b.String() + ")"
+}
+
+// clockTime is the time of day, with as much of the date as it takes beside a
+// time near it.
+func clockTime(t, near time.Time) string {
+	apart := near.Sub(t).Abs()
+	switch {
+	case apart < 24*time.Hour && t.Day() == near.Day():
+		return t.Format("15:04")
+	case apart < 6*24*time.Hour:
+		return t.Format("Mon 15:04")
+	}
+	return t.Format("2 Jan 15:04")
+}
+
+// kindWord is how a kind of event is counted.
+func kindWord(k rules.Kind) string {
+	if k == rules.Reminder {
+		return "reminded"
+	}
+	return strings.ReplaceAll(string(k), "_", " ")
+}
+
+// stateOf is the newest state that deliveries tell of; empty: none does.
+func stateOf(ds []rules.Delivery) string {
+	for i := len(ds) - 1; i >= 0; i-- {
+		switch k := ds[i].Event.Kind; k {
+		case rules.Lit, rules.Dark, rules.Blinking, rules.Unlearned, rules.Silent, rules.Returned:
+			return string(k)
+		}
+	}
+	return ""
 }
 
 // kindFolded is the kind of a message that stands for several.

@@ -18,7 +18,12 @@ type memOutbox struct {
 	noted []string
 	heads bool // Due returns only the first of each key
 	loose bool // a fault: Due forgets that a message waits for the one before
+	// forgets is a fault: what a message is made of is not recorded.
+	forgets bool
+	killed  bool // nothing is recorded any more
 }
+
+var errKilled = errors.New("killed")
 
 type memRow struct {
 	rules.Delivery
@@ -64,17 +69,95 @@ func (o *memOutbox) Due(_ context.Context, now time.Time, limit int, routes []st
 	return due, next, nil
 }
 
+// record changes a row, and those that are one message with it.
 func (o *memOutbox) record(ctx context.Context, id int64, f func(*memRow)) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
+	if o.killed {
+		return errKilled
+	}
 	if o.fail > 0 {
 		o.fail--
 		return errors.New("disk full")
 	}
-	f(o.rows[id-1])
+	first := o.rows[id-1]
+	fold := first.Fold
+	if first.state != "" || fold <= 0 {
+		f(first)
+		return nil
+	}
+	for _, r := range o.rows {
+		if r.state == "" && r.Fold == fold {
+			f(r)
+		}
+	}
+	return nil
+}
+
+func (o *memOutbox) Line(_ context.Context, id int64, now time.Time, limit int) (line []rules.Delivery, err error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	first := o.rows[id-1]
+	for _, r := range o.rows[id-1:] {
+		if r.state != "" || r.Route != first.Route || r.Key != first.Key {
+			continue
+		}
+		if r.Due.After(now) || r.Fold != 0 || len(line) == limit {
+			break
+		}
+		line = append(line, r.Delivery)
+	}
+	return line, nil
+}
+
+func (o *memOutbox) Fold(ctx context.Context, ids []int64) error {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.killed {
+		return errKilled
+	}
+	for _, id := range ids {
+		if r := o.rows[id-1]; r.state != "" || r.Fold != 0 {
+			return fmt.Errorf("delivery %d is %q and of message %d", id, r.state, r.Fold)
+		}
+	}
+	if o.forgets {
+		return ctx.Err()
+	}
+	for _, id := range ids {
+		o.rows[id-1].Fold = ids[0]
+		if len(ids) == 1 {
+			o.rows[id-1].Fold = rules.Alone
+		}
+	}
+	return ctx.Err()
+}
+
+func (o *memOutbox) Folded(_ context.Context, fold int64) (ds []rules.Delivery, err error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for _, r := range o.rows {
+		if r.state == "" && r.Fold == fold {
+			ds = append(ds, r.Delivery)
+		}
+	}
+	return ds, nil
+}
+
+func (o *memOutbox) Unfold(_ context.Context, fold int64) error {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.killed {
+		return errKilled
+	}
+	for _, r := range o.rows {
+		if r.state == "" && r.Fold == fold {
+			r.Fold = rules.Alone
+		}
+	}
 	return nil
 }
 
@@ -82,8 +165,14 @@ func (o *memOutbox) Sent(ctx context.Context, id int64, at time.Time, note strin
 	return o.record(ctx, id, func(r *memRow) { r.state, r.at, r.note = "sent", at, note })
 }
 
-func (o *memOutbox) Retry(ctx context.Context, id int64, due time.Time, note string) error {
+func (o *memOutbox) Retry(ctx context.Context, id int64, due time.Time, note string, unsent bool) error {
 	return o.record(ctx, id, func(r *memRow) {
+		switch {
+		case unsent:
+			r.Fold = 0
+		case r.Fold == 0 && !o.forgets:
+			r.Fold = rules.Alone
+		}
 		r.Attempts++
 		r.Due, r.note = due, note
 		o.noted = append(o.noted, note)
@@ -128,8 +217,9 @@ type scripted struct {
 }
 
 type got struct {
-	at  time.Time
-	ids []string
+	at        time.Time
+	ids       []string
+	text, why string // of a folded message
 }
 
 func (s *scripted) Name() string { return s.name }
@@ -138,6 +228,10 @@ func (s *scripted) Send(ctx context.Context, d rules.Delivery) Outcome {
 }
 func (s *scripted) SendFolded(ctx context.Context, ds []rules.Delivery) Outcome {
 	g := got{at: time.Now()}
+	if len(ds) > 1 {
+		m := foldMessages(ds, nil, time.UTC)
+		g.text, g.why = m.Text, m.Why
+	}
 	for _, d := range ds {
 		g.ids = append(g.ids, d.EventID)
 	}

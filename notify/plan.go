@@ -147,6 +147,9 @@ type Target struct {
 	Key string
 }
 
+// heldLine begins the Key of what is held.
+const heldLine = "held/"
+
 // Plan returns the routes that an event goes to, in the order of routes, at
 // the wall time wall, the zero time if that is unknown. Events that are not
 // alerts, or were kept quiet by their life cycle, go nowhere.
@@ -168,7 +171,7 @@ func Plan(e rules.Event, wall time.Time, routes []Policy) []Target {
 		}
 		if !slices.Contains(through, e.Kind) {
 			if t.Delay = hold(p.Quiet, wall); t.Delay > 0 {
-				t.Key = "held/" + t.Key
+				t.Key = heldLine + t.Key
 			}
 		}
 		out = append(out, t)

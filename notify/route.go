@@ -14,15 +14,29 @@ type Outbox interface {
 	// routes whose Due is at or before now, but none that has an earlier
 	// undelivered one of the same Route and Key which is not due yet: a
 	// message that waits for its retry holds up its lamp, and no other. It
-	// may return no more than the first of each Route and Key; then several
-	// messages of one lamp are not folded into one.
+	// may return no more than the first of each Route and Key.
 	// next is the earliest Due after now among the undelivered ones of the
 	// routes, or the zero time if there is none.
 	Due(ctx context.Context, now time.Time, limit int, routes []string) (due []rules.Delivery, next time.Time, err error)
-	// Sent records that a delivery was accepted.
+	// Line returns an undelivered delivery and those of the same Route and Key
+	// that follow it, in order of ID, as long as their Due is at or before now
+	// and their Fold is 0; at most limit.
+	Line(ctx context.Context, id int64, now time.Time, limit int) ([]rules.Delivery, error)
+	// Fold records that undelivered deliveries whose Fold is 0, all or none, are
+	// one message from now on, and returns when that is on disk: they get one
+	// Fold above 0, a single one gets rules.Alone.
+	Fold(ctx context.Context, ids []int64) error
+	// Folded returns the undelivered deliveries of that Fold, in order of ID.
+	Folded(ctx context.Context, fold int64) ([]rules.Delivery, error)
+	// Unfold sets the Fold of each undelivered delivery of that Fold to
+	// rules.Alone.
+	Unfold(ctx context.Context, fold int64) error
+	// Sent records that a delivery was accepted. What this and the next two
+	// record is so for all of the same Fold above 0, at once.
 	Sent(ctx context.Context, id int64, at time.Time, note string) error
-	// Retry counts an attempt and sets the engine time of the next.
-	Retry(ctx context.Context, id int64, due time.Time, note string) error
+	// Retry counts an attempt and sets the engine time of the next. With unsent
+	// Fold becomes 0, else a Fold of 0 becomes rules.Alone.
+	Retry(ctx context.Context, id int64, due time.Time, note string, unsent bool) error
 	// Dead parks a delivery for good, until a person resends it.
 	Dead(ctx context.Context, id int64, at time.Time, reason string) error
 }
@@ -63,6 +77,9 @@ type Outcome struct {
 	// Busy tells that the whole route asked for the wait, not only this
 	// message, as after 429 or 503 with Retry-After.
 	Busy bool
+	// Unsent tells that nothing of the message left this machine, for the other
+	// side could not be reached.
+	Unsent bool
 	// Answered tells that the receiver itself answered this message, so that
 	// the way to it works.
 	Answered bool

@@ -11,11 +11,13 @@ import (
 	"maps"
 	"net"
 	"net/http"
+	"net/http/httptrace"
 	"net/textproto"
 	"net/url"
 	"os"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"lampward/rules"
@@ -362,9 +364,11 @@ func (w *Webhook) send(ctx context.Context, m *Message) Outcome {
 	if err != nil {
 		return Outcome{Kind: Never, Note: "cannot build the request: " + w.clean(err.Error())}
 	}
+	var reached atomic.Bool
+	req = req.WithContext(httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{GotConn: func(httptrace.GotConnInfo) { reached.Store(true) }}))
 	resp, err := w.client.Do(req)
 	if err != nil {
-		return Outcome{Kind: Again, Note: w.clean(explain(err, w.url.Host))}
+		return Outcome{Kind: Again, Note: w.clean(explain(err, w.url.Host)), Unsent: !reached.Load()}
 	}
 	defer resp.Body.Close()
 	var answer []byte

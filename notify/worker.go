@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -60,9 +61,11 @@ type Backoff struct {
 
 // Limit bounds what a route sends.
 type Limit struct {
-	// FoldOver is how many messages must be due at once for the route to send
-	// them as one that lists them; 0: never. Machines that take CloudEvents
-	// want each event by itself; people do not.
+	// FoldOver is how many messages may be due at once for one lamp or device
+	// until the route sends them as one, which says how it is now and what
+	// happened meanwhile; and for how many lamps and devices until those of all
+	// are sent as one, which lists them. 0: any number. Machines that take
+	// CloudEvents want each event by itself; people do not.
 	FoldOver int
 	// Gap is the least time between two messages of one lamp or device; the
 	// later one waits. 0: none.
@@ -78,11 +81,11 @@ type folder interface {
 	SendFolded(ctx context.Context, ds []rules.Delivery) Outcome
 }
 
-// maxFold is the most deliveries in one folded message.
-const maxFold = 50
-
-// maxFolded is the most failed folded messages that are remembered.
-const maxFolded = 100
+// What one folded message holds at most.
+const (
+	maxFold      = 1000 // deliveries
+	maxFoldLines = 50   // lamps and devices
+)
 
 // Worker takes what is due from the outbox and sends it. Each route has a
 // goroutine of its own, so that a slow or dead one never delays another.
@@ -189,12 +192,6 @@ type routeLoop struct {
 	recovered bool
 	pace      pacer
 	unsaved   map[int64]func(context.Context) error // outcomes the outbox did not take yet
-	// folded holds the ids of each folded message that failed: it is tried
-	// again as it was, so that its id stays the same.
-	folded [][]int64
-	// single holds the ids of those whose folded message was refused: each is
-	// sent by itself, for one of them, or the sum of them, may be to blame.
-	single map[int64]bool
 }
 
 func newRouteLoop(o *Options, r Route) *routeLoop {
@@ -205,7 +202,6 @@ func newRouteLoop(o *Options, r Route) *routeLoop {
 		wake:    make(chan struct{}, 1),
 		pace:    newPacer(limit),
 		unsaved: map[int64]func(context.Context) error{},
-		single:  map[int64]bool{},
 	}
 }
 
@@ -279,13 +275,18 @@ func (l *routeLoop) pass(ctx context.Context) (time.Time, error) {
 		if len(ready) == 0 {
 			break
 		}
-		group := l.group(ready)
-		if err := l.attempt(ctx, group); err != nil {
+		msg, err := l.message(ctx, ready, now, look)
+		if err != nil {
+			return time.Time{}, fmt.Errorf("make up a message: %w", err)
+		}
+		apart, err := l.attempt(ctx, msg)
+		if err != nil {
 			return time.Time{}, err
 		}
-		for _, g := range group {
-			due = slices.DeleteFunc(due, func(d rules.Delivery) bool { return d.ID == g.ID })
+		if apart { // its parts go before what comes after it
+			return now, nil
 		}
+		due = slices.DeleteFunc(due, msg.has)
 		sent++
 	}
 	if sent > 0 {
@@ -314,53 +315,100 @@ func (l *routeLoop) ready(due []rules.Delivery, held map[string]bool, now time.T
 	return ready, at
 }
 
-// group returns the deliveries of due that go out next as one message: the
-// first, or more if there are so many that they are folded.
-func (l *routeLoop) group(due []rules.Delivery) []rules.Delivery {
-	if _, ok := l.route.(folder); !ok || l.limit.FoldOver <= 0 {
-		return due[:1]
-	}
-	for i, g := range l.folded {
-		group := slices.DeleteFunc(slices.Clone(due), func(d rules.Delivery) bool { return !slices.Contains(g, d.ID) })
-		if len(group) == 0 {
-			continue // all of it waits
-		}
-		l.folded = slices.Delete(l.folded, i, i+1)
-		if len(group) == len(g) {
-			return group
-		}
-		break // part of it was settled by hand: the rest folds anew
-	}
-	if len(due) <= l.limit.FoldOver || l.single[due[0].ID] {
-		return due[:1]
-	}
-	n := 1
-	for n < min(len(due), maxFold) && !l.single[due[n].ID] {
-		n++
-	}
-	return due[:n]
+// message is what goes out at once: one delivery, or several folded into one.
+type message struct {
+	ds []rules.Delivery // in order of ID
+	// open tells that nothing of it can have arrived yet: before this attempt
+	// nobody had decided what it is made of.
+	open bool
+	// recorded tells that the outbox knows what it is made of.
+	recorded bool
 }
 
-// attempt sends one group and records what came of it. After a failure the
-// whole route rests, so no later message of the group's keys can overtake it.
-func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) error {
-	out := l.send(ctx, group)
-	if ctx.Err() != nil && out.Kind != Delivered {
-		return nil // stopped: not the receiver's fault, so not counted
+func (m *message) has(d rules.Delivery) bool {
+	return slices.ContainsFunc(m.ds, func(x rules.Delivery) bool { return x.ID == d.ID })
+}
+
+// message returns what goes out next, the first of ready or more with it, and
+// has it recorded before it is first sent: whatever happens then, even if the
+// daemon dies, none of it is ever part of another message, until it was refused
+// or nothing of it has left this machine. A route that does not fold has nothing
+// recorded until an attempt has failed, and saves the disk the work.
+func (l *routeLoop) message(ctx context.Context, ready []rules.Delivery, now, look time.Time) (message, error) {
+	first := ready[0]
+	_, folds := l.route.(folder)
+	switch {
+	case first.Fold > 0 && folds:
+		ds, err := l.o.Outbox.Folded(ctx, first.Fold)
+		if err == nil && len(ds) == 0 {
+			err = fmt.Errorf("message %d is gone", first.Fold)
+		}
+		return message{ds: ds, recorded: true}, err
+	case first.Fold > 0:
+		return message{ds: ready[:1], recorded: true}, l.o.Outbox.Unfold(ctx, first.Fold)
+	case first.Fold != 0:
+		return message{ds: ready[:1], recorded: true}, nil
+	case !folds || l.limit.FoldOver <= 0:
+		return message{ds: ready[:1], open: true}, nil
+	}
+	m := message{open: true, recorded: true}
+	var heads []rules.Delivery // the first of each line
+	seen := map[string]bool{}
+	for _, d := range ready {
+		if d.Fold == 0 && !seen[d.Key] {
+			heads = append(heads, d)
+		}
+		seen[d.Key] = true
+	}
+	if len(heads) <= l.limit.FoldOver {
+		heads = heads[:1]
+	}
+	for _, h := range heads[:min(len(heads), maxFoldLines)] {
+		if len(m.ds) == maxFold {
+			break
+		}
+		line, err := l.o.Outbox.Line(ctx, h.ID, look, maxFold-len(m.ds))
+		if err != nil {
+			return message{}, err
+		}
+		held := slices.IndexFunc(line, func(d rules.Delivery) bool { return d.Due.After(now) && d.Attempts == 0 })
+		if held >= 0 {
+			line = line[:held]
+		}
+		m.ds = append(m.ds, line...)
+	}
+	if len(m.ds) <= l.limit.FoldOver {
+		m.ds = ready[:1]
+	}
+	slices.SortFunc(m.ds, func(a, b rules.Delivery) int { return cmp.Compare(a.ID, b.ID) })
+	ids := make([]int64, len(m.ds))
+	for i := range m.ds {
+		ids[i] = m.ds[i].ID
+	}
+	return m, l.o.Outbox.Fold(ctx, ids)
+}
+
+// attempt sends a message and records what came of it. After a failure the
+// whole route rests, so no later message of its keys can overtake it. A folded
+// message that is refused was taken apart.
+func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err error) {
+	out := l.send(ctx, m.ds)
+	if ctx.Err() != nil && out.Kind != Delivered { // stopped: not the receiver's fault, so not counted
+		if !m.recorded && !out.Unsent { // but it may have arrived
+			ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+			defer cancel()
+			_ = l.o.Outbox.Fold(ctx, []int64{m.ds[0].ID})
+		}
+		return false, nil
 	}
 	now := l.o.Now()
-	if out.Kind == Never && len(group) > 1 {
-		l.log.Warn("a folded message was refused; its messages are sent one by one", "messages", len(group), "note", out.Note)
-		for i := range group {
-			l.single[group[i].ID] = true
-		}
-		return nil
-	}
-	if out.Kind == Delivered {
+	first, newest := &m.ds[0], &m.ds[len(m.ds)-1]
+	switch out.Kind {
+	case Delivered:
 		l.recovered = l.recovered || l.fails > 0
 		l.fails, l.success = 0, now
-		l.pace.sent(group, now)
-	} else if out.Kind == Again {
+		l.pace.sent(m.ds, now)
+	case Again:
 		l.fails++
 		l.recovered = false
 		// The route as a whole rests a little, longer each time, so that a
@@ -372,58 +420,59 @@ func (l *routeLoop) attempt(ctx context.Context, group []rules.Delivery) error {
 			rest = max(rest, min(out.After, l.o.Backoff.MaxAsk))
 		}
 		l.until = now.Add(rest)
-		if len(group) > 1 {
-			ids := make([]int64, len(group))
-			for i := range group {
-				ids[i] = group[i].ID
+	}
+	tries := 0
+	for i := range m.ds {
+		tries = max(tries, m.ds[i].Attempts+1)
+	}
+	// Of several, the newest tells for how long they have been tried together.
+	kind, reason := l.verdict(newest.Event.At, tries, out, now)
+	log := l.log.With("event", first.EventID, "about", first.Key, "attempt", tries, "note", out.Note)
+	if n := len(m.ds); n > 1 {
+		if kind == Never { // one of them, or the sum of them, may be to blame
+			l.log.Warn("a folded message was refused; its messages are sent one by one", "message", foldID(m.ds), "messages", n, "reason", reason)
+			if m.open {
+				return true, l.o.Outbox.Unfold(ctx, first.ID)
 			}
-			l.folded = append(l.folded, ids)
-			l.folded = l.folded[max(0, len(l.folded)-maxFolded):]
+			return true, l.o.Outbox.Unfold(ctx, first.Fold)
+		}
+		log = l.log.With("message", foldID(m.ds), "messages", n, "newest", newest.EventID, "attempt", tries, "note", out.Note)
+		out.Note = fmt.Sprintf("%s (one message with %d others)", out.Note, n-1)
+	}
+	switch kind {
+	case Delivered:
+		log.Info("delivered")
+		l.unsaved[first.ID] = func(ctx context.Context) error { return l.o.Outbox.Sent(ctx, first.ID, now, out.Note) }
+	case Never:
+		log.Error("given up; kept as a dead letter, to be sent again by hand", "reason", reason)
+		l.unsaved[first.ID] = func(ctx context.Context) error { return l.o.Outbox.Dead(ctx, first.ID, now, reason) }
+	default:
+		wait := l.o.Backoff.wait(tries, out.After)
+		due := now.Add(wait).Truncate(time.Millisecond)
+		log.Warn("not delivered; will be tried again", "in", wait.Round(time.Millisecond))
+		l.unsaved[first.ID] = func(ctx context.Context) error {
+			return l.o.Outbox.Retry(ctx, first.ID, due, out.Note, m.open && out.Unsent)
 		}
 	}
-	wait := time.Duration(0)
-	for i := range group {
-		d := &group[i]
-		tries := d.Attempts + 1
-		log := l.log.With("event", d.EventID, "about", d.Key, "attempt", tries, "note", out.Note)
-		kind, reason := l.verdict(d, out, now)
-		if kind != Again {
-			delete(l.single, d.ID)
-		}
-		switch kind {
-		case Delivered:
-			log.Info("delivered")
-			l.unsaved[d.ID] = func(ctx context.Context) error { return l.o.Outbox.Sent(ctx, d.ID, now, out.Note) }
-		case Never:
-			log.Error("given up; kept as a dead letter, to be sent again by hand", "reason", reason)
-			l.unsaved[d.ID] = func(ctx context.Context) error { return l.o.Outbox.Dead(ctx, d.ID, now, reason) }
-		default:
-			if wait == 0 { // the same for a whole group, so that it stays together
-				wait = l.o.Backoff.wait(tries, out.After)
-			}
-			due := now.Add(wait).Truncate(time.Millisecond)
-			log.Warn("not delivered; will be tried again", "in", wait.Round(time.Millisecond))
-			l.unsaved[d.ID] = func(ctx context.Context) error { return l.o.Outbox.Retry(ctx, d.ID, due, out.Note) }
-		}
-	}
-	return l.save(ctx)
+	return false, l.save(ctx)
 }
 
-// verdict is the outcome of one delivery, given how long it has been tried.
-func (l *routeLoop) verdict(d *rules.Delivery, out Outcome, now time.Time) (OutcomeKind, string) {
+// verdict is the outcome of a message, given how often it has been tried, and
+// since when.
+func (l *routeLoop) verdict(since time.Time, tries int, out Outcome, now time.Time) (OutcomeKind, string) {
 	b := &l.o.Backoff
 	switch {
 	case out.Kind == Never:
 		return Never, out.Note
-	case out.Kind != Again || d.Attempts+1 < b.GiveUpTries:
+	case out.Kind != Again || tries < b.GiveUpTries:
 		return out.Kind, ""
 	}
-	age := now.Sub(d.Event.At)
+	age := now.Sub(since)
 	if age >= b.GiveUp {
-		return Never, fmt.Sprintf("tried %d times in %s, the last: %s", d.Attempts+1, days(age), out.Note)
+		return Never, fmt.Sprintf("tried %d times in %s, the last: %s", tries, days(age), out.Note)
 	}
 	if age >= b.Poison && out.Answered && !l.success.IsZero() && now.Sub(l.success) < time.Hour {
-		return Never, fmt.Sprintf("the receiver takes other messages but not this one, %d times in %s, the last: %s", d.Attempts+1, days(age), out.Note)
+		return Never, fmt.Sprintf("the receiver takes other messages but not this one, %d times in %s, the last: %s", tries, days(age), out.Note)
 	}
 	return Again, ""
 }

@@ -156,7 +156,13 @@ type Delivery struct {
 	Wall     time.Time // wall time of the event, as best known
 	Attempts int       // attempts made so far
 	Due      time.Time // engine time of the next attempt
+	// Fold says what message the delivery is part of. 0: that is open yet;
+	// Alone: one of its own; else all that have the same Fold are one message.
+	Fold int64
 }
+
+// Alone is the Fold of a delivery that is a message of its own.
+const Alone = -1
 
 // Config is what a Machine needs to know; it is itself an input, so that
 // replay sees each change of it where it happened.

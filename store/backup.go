@@ -277,7 +277,7 @@ func (e *integrityError) Is(target error) bool { return target == ErrDamaged }
 
 // decisive are the tables that Open always checks: decisions rest on them. So
 // they do on the snapshot, which is as large as all these and which LoadSnapshot
-// checks while it reads it.
+// checks while it reads it, unless Open just checked the whole.
 var decisive = []string{"meta", "identity", "clock", "series", "name", "batch", "input", "outbox"}
 
 // checkOpen refuses a damaged database, and one of a newer version than know.
@@ -291,10 +291,19 @@ func (s *Store) checkOpen(ctx context.Context, know int) error {
 		if version > int64(know) { // as the log has it; checkFile saw the file's
 			return newer(s.path, int(version), know)
 		}
-		if s.o.CheckLimit < 0 || pages*size <= s.o.CheckLimit || version < int64(len(migrations)) {
-			return integrity(r, "PRAGMA quick_check(20)")
+		large := pages*size > s.o.CheckLimit
+		if s.o.CheckLimit < 0 || !large || version < int64(know) {
+			if large {
+				s.o.Working("checking the database", pages*size)
+			}
+			if err := integrity(r, "PRAGMA quick_check(20)"); err != nil {
+				return err
+			}
+			s.snapshotSound.Store(true)
+			return nil
 		}
 		for _, table := range decisive {
+			s.o.Working("checking the database: "+table, 0)
 			if err := integrity(r, "PRAGMA quick_check("+table+")"); err != nil {
 				return err
 			}

@@ -160,8 +160,9 @@ func TestFlippedBytes(t *testing.T) {
 	require.Positive(t, reported)
 }
 
-// Open leaves the snapshot's tree to LoadSnapshot, which must not hand over
-// rows of a damaged one, even where each row by itself reads well.
+// Of a large database Open leaves the snapshot's tree to LoadSnapshot, which must
+// not hand over rows of a damaged one, even where each row by itself reads well;
+// of a small one Open looks itself.
 func TestSnapshotTreeDamage(t *testing.T) {
 	ctx := context.Background()
 	dir := filled(t)
@@ -185,8 +186,14 @@ func TestSnapshotTreeDamage(t *testing.T) {
 		bad[r.IntN(len(bad)/4096)*4096+r.IntN(16)] ^= byte(1 + r.IntN(255))
 		spoilt := t.TempDir()
 		require.NoError(t, os.WriteFile(filepath.Join(spoilt, dbName), bad, 0o600))
+		whole, wholeErr := Open(ctx, Options{Dir: spoilt, Log: quiet(), CheckLimit: -1})
+		if wholeErr == nil {
+			_, _, wholeErr = snapshotOf(whole)
+			require.NoError(t, whole.Close())
+		}
 		s, err := Open(ctx, Options{Dir: spoilt, Log: quiet(), CheckLimit: 1})
 		if err != nil {
+			require.Error(t, wholeErr)
 			continue
 		}
 		tree := s.view(ctx, func(r *reader) error { return integrity(r, "PRAGMA quick_check(snapshot)") })
@@ -205,6 +212,7 @@ func TestSnapshotTreeDamage(t *testing.T) {
 		switch {
 		case tree != nil || rows != nil:
 			require.ErrorIs(t, err, ErrDamaged)
+			require.ErrorIs(t, wholeErr, ErrDamaged, "looked at once is enough")
 			reported++
 			if rows == nil {
 				onlyTree++
@@ -217,6 +225,33 @@ func TestSnapshotTreeDamage(t *testing.T) {
 	t.Logf("%d reported, %d of them by the tree alone", reported, onlyTree)
 	require.Positive(t, reported)
 	require.Positive(t, onlyTree)
+}
+
+// A start has the snapshot checked once, whoever does it; who reads it again
+// later, after a failed write, has it checked again.
+func TestSnapshotIsCheckedOnce(t *testing.T) {
+	dir := filled(t)
+	for limit, want := range map[int64][]string{
+		-1: {"PRAGMA quick_check(20)"},
+		1:  {"PRAGMA quick_check(snapshot)"},
+	} {
+		f := &faultConnector{}
+		s, err := Open(context.Background(), Options{Dir: dir, Log: quiet(), CheckLimit: limit, Connector: f.wrap})
+		require.NoError(t, err)
+		looks := func() (out []string) {
+			_, _, err := snapshotOf(s)
+			require.NoError(t, err)
+			for _, q := range f.asked {
+				if q == "PRAGMA quick_check(20)" || strings.Contains(q, "check(snapshot)") {
+					out = append(out, q)
+				}
+			}
+			return out
+		}
+		require.Equal(t, want, looks())
+		require.Equal(t, append(want, "PRAGMA quick_check(snapshot)"), looks())
+		require.NoError(t, s.Close())
+	}
 }
 
 func TestTraceLeavesOutDamagedHistory(t *testing.T) {

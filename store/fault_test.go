@@ -20,6 +20,8 @@ type faultConnector struct {
 	left int // calls that still succeed
 	on   bool
 	hits int
+
+	asked []string // the queries that connections were given
 }
 
 func (f *faultConnector) wrap(dsn string) (driver.Connector, error) {
@@ -92,6 +94,13 @@ func (c *faultyConn) ExecContext(ctx context.Context, q string, args []driver.Na
 		return nil, err
 	}
 	return c.sqliteConn.ExecContext(ctx, q, args)
+}
+
+func (c *faultyConn) QueryContext(ctx context.Context, q string, args []driver.NamedValue) (driver.Rows, error) {
+	c.f.mu.Lock()
+	c.f.asked = append(c.f.asked, q)
+	c.f.mu.Unlock()
+	return c.sqliteConn.QueryContext(ctx, q, args)
 }
 
 func (c *faultyConn) PrepareContext(ctx context.Context, q string) (driver.Stmt, error) {

@@ -51,7 +51,15 @@ func (s *Store) migrate(ctx context.Context, steps []migration) error {
 	if err := s.wdbQuery(ctx, "PRAGMA user_version", &have); err != nil {
 		return s.fail("open", err)
 	}
+	var pages, size int64
+	if err := errors.Join(s.wdbQuery(ctx, "PRAGMA page_count", &pages), s.wdbQuery(ctx, "PRAGMA page_size", &size)); err != nil {
+		return s.fail("open", err)
+	}
 	for v := have; v < len(steps); v++ {
+		if pages*size > s.o.CheckLimit {
+			s.o.Working(fmt.Sprintf("bringing the database from version %d to %d", v, v+1), pages*size)
+		}
+		// The statements end when ctx does: the step is rolled back then.
 		err := s.update(ctx, true, func(t *tx) error {
 			if _, err := t.w.conn.ExecContext(ctx, steps[v].sql); err != nil {
 				return err

@@ -2,6 +2,8 @@ package store
 
 import (
 	"context"
+	"database/sql"
+	"errors"
 	"fmt"
 	"sort"
 	"strings"
@@ -145,7 +147,7 @@ func deliveries(r *reader, st *state, where string, args []any, tail string) ([]
 		return nil, err
 	}
 	var out []DeliveryRow
-	err = r.each(`SELECT o.id, o.event, coalesce(rn.name, ''), coalesce(kn.name, ''), o.state, o.due, o.attempts, o.last, o.note,
+	err = r.each(`SELECT o.id, o.event, coalesce(rn.name, ''), coalesce(kn.name, ''), o.state, o.due, o.attempts, o.last, o.note, o.fold,
 			coalesce(e.seq, 0), coalesce(e.body, ''), coalesce(e.sum, 0), coalesce(e.at, o.due), coalesce(kd.name, ''), coalesce(en.name, kn.name, '')
 		FROM outbox o LEFT JOIN event e ON e.id = o.event LEFT JOIN name kd ON kd.id = e.kind LEFT JOIN name en ON en.id = e.key LEFT JOIN name rn ON rn.id = o.route LEFT JOIN name kn ON kn.id = o.key
 		WHERE `+where+" "+tail, args, func(row scan) error {
@@ -153,7 +155,7 @@ func deliveries(r *reader, st *state, where string, args []any, tail string) ([]
 		var event, state, due, last, seq, sum, at int64
 		var kind, about string
 		var body []byte
-		if err := row(&d.ID, &event, &d.Route, &d.Key, &state, &due, &d.Attempts, &last, &d.Note, &seq, &body, &sum, &at, &kind, &about); err != nil {
+		if err := row(&d.ID, &event, &d.Route, &d.Key, &state, &due, &d.Attempts, &last, &d.Note, &d.Fold, &seq, &body, &sum, &at, &kind, &about); err != nil {
 			return err
 		}
 		e, err := decodeEvent(event, body, sum)
@@ -175,36 +177,126 @@ func deliveries(r *reader, st *state, where string, args []any, tail string) ([]
 	return out, err
 }
 
-// Sent records that a delivery was accepted, at engine time at.
+// Line returns a pending delivery and those that follow it in its line, in
+// order, as long as they are due at now and it is open what message they are
+// part of; at most limit. None: the first is not so.
+func (s *Store) Line(ctx context.Context, id int64, now time.Time, limit int) ([]rules.Delivery, error) {
+	var out []rules.Delivery
+	err := s.view(ctx, func(r *reader) error {
+		st := s.stateCopy()
+		var route, key int64
+		if err := r.one("SELECT route, key FROM outbox WHERE id = ?", []any{id}, &route, &key); err != nil {
+			return err
+		}
+		rows, err := deliveries(r, &st, "o.state = 0 AND o.route = ? AND o.key = ? AND o.id >= ?", []any{route, key, id}, fmt.Sprintf("ORDER BY o.id LIMIT %d", limit))
+		for i, row := range rows {
+			if i == 0 && row.ID != id || row.Fold != 0 || row.Due.After(now) {
+				break
+			}
+			out = append(out, row.Delivery)
+		}
+		return err
+	})
+	if err != nil {
+		return nil, s.fail(fmt.Sprintf("read the line of delivery %d", id), err)
+	}
+	return out, nil
+}
+
+// Fold records, on disk, that these pending deliveries are one message from now
+// on: its outcome will be that of each. It fails, and changes nothing, if one of
+// them is already part of another. A single one is a message of its own.
+func (s *Store) Fold(ctx context.Context, ids []int64) error {
+	err := s.update(ctx, true, func(t *tx) error {
+		for _, id := range ids {
+			fold := ids[0]
+			if len(ids) == 1 {
+				fold = rules.Alone
+			}
+			res, err := t.exec("UPDATE outbox SET fold = ?2 WHERE id = ?1 AND state = 0 AND fold = 0", id, fold)
+			if err != nil {
+				return err
+			}
+			if n, err := res.RowsAffected(); err != nil || n == 0 {
+				return fmt.Errorf("delivery %d is no longer pending, or part of another message: %w", id, ErrNotFound)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return s.fail(fmt.Sprintf("make %d deliveries one message", len(ids)), err)
+	}
+	return nil
+}
+
+// Folded returns the deliveries that are one message, in order.
+func (s *Store) Folded(ctx context.Context, fold int64) ([]rules.Delivery, error) {
+	var out []rules.Delivery
+	err := s.view(ctx, func(r *reader) error {
+		st := s.stateCopy()
+		rows, err := deliveries(r, &st, "o."+ofFold, []any{fold}, "ORDER BY o.id")
+		for _, row := range rows {
+			out = append(out, row.Delivery)
+		}
+		return err
+	})
+	if err != nil {
+		return nil, s.fail(fmt.Sprintf("read message %d", fold), err)
+	}
+	return out, nil
+}
+
+// Unfold makes each delivery of a message one of its own.
+func (s *Store) Unfold(ctx context.Context, fold int64) error {
+	err := s.update(ctx, true, func(t *tx) error {
+		_, err := t.exec("UPDATE outbox SET fold = -1 WHERE "+ofFold, fold)
+		return err
+	})
+	if err != nil {
+		return s.fail(fmt.Sprintf("take message %d apart", fold), err)
+	}
+	return nil
+}
+
+// ofFold selects the deliveries of a message; the index outbox_fold needs each
+// of its words.
+const ofFold = "state = 0 AND fold > 0 AND fold = ?1"
+
+// Sent records that a delivery was accepted, at engine time at. Of a message of
+// several, it is recorded for each; so it is with the others below.
 func (s *Store) Sent(ctx context.Context, id int64, at time.Time, note string) error {
 	return s.attempt(ctx, "record delivery", true, id,
-		"UPDATE outbox SET state = 1, attempts = attempts + 1, last = ?2, note = ?3 WHERE id = ?1", id, toMS(at), cut(note))
+		"state = 1, attempts = attempts + 1, last = ?2, note = ?3", toMS(at), cut(note))
 }
 
-// Retry records a failed attempt, and when the next is due (engine time).
-func (s *Store) Retry(ctx context.Context, id int64, due time.Time, note string) error {
+// Retry records a failed attempt, and when the next is due (engine time). With
+// unsent it is open again what message the delivery is part of, for nothing of
+// it left this machine; else it stays the one it is.
+func (s *Store) Retry(ctx context.Context, id int64, due time.Time, note string, unsent bool) error {
 	return s.attempt(ctx, "put off delivery", false, id,
-		"UPDATE outbox SET state = 0, attempts = attempts + 1, last = ?4, due = ?2, note = ?3 WHERE id = ?1", id, toMS(due), cut(note), s.nowMS(due))
+		"state = 0, attempts = attempts + 1, last = ?4, due = ?2, note = ?3, fold = CASE WHEN ?5 THEN 0 WHEN fold = 0 THEN -1 ELSE fold END",
+		toMS(due), cut(note), s.nowMS(due), unsent)
 }
 
-// Hold sets when a delivery is due without counting an attempt, for quiet
-// hours and rate limits.
+// Hold sets when a pending delivery is due without counting an attempt, for
+// quiet hours and rate limits.
 func (s *Store) Hold(ctx context.Context, id int64, due time.Time, note string) error {
 	return s.attempt(ctx, "hold delivery", false, id,
-		"UPDATE outbox SET due = ?2, note = ?3 WHERE id = ?1 AND state = 0", id, toMS(due), cut(note))
+		"due = CASE state WHEN 0 THEN ?2 ELSE due END, note = CASE state WHEN 0 THEN ?3 ELSE note END", toMS(due), cut(note))
 }
 
 // Dead parks a delivery that the other side will never take. Later ones of its
 // line go on.
 func (s *Store) Dead(ctx context.Context, id int64, at time.Time, reason string) error {
 	return s.attempt(ctx, "park delivery", true, id,
-		"UPDATE outbox SET state = 2, attempts = attempts + 1, last = ?2, note = ?3 WHERE id = ?1", id, toMS(at), cut(reason))
+		"state = 2, attempts = attempts + 1, last = ?2, note = ?3", toMS(at), cut(reason))
 }
 
 // Resend puts a delivery back in line, whatever became of it before. It keeps
-// its id and its event's id.
+// its id and its event's id; one that was sent or given up is now a message of
+// its own.
 func (s *Store) Resend(ctx context.Context, id int64, due time.Time) error {
-	return s.attempt(ctx, "resend delivery", true, id, "UPDATE outbox SET state = 0, due = ?2 WHERE id = ?1", id, toMS(due))
+	return s.attempt(ctx, "resend delivery", true, id, "fold = CASE state WHEN 0 THEN fold ELSE -1 END, state = 0, due = ?2", toMS(due))
 }
 
 // nowMS is the engine time of an attempt of which only the next due time is
@@ -215,16 +307,23 @@ func (s *Store) nowMS(due time.Time) int64 {
 	return min(s.at, toMS(due))
 }
 
-func (s *Store) attempt(ctx context.Context, op string, sync bool, id int64, query string, args ...any) error {
+// attempt changes a delivery, and the others that are one message with it.
+func (s *Store) attempt(ctx context.Context, op string, sync bool, id int64, set string, args ...any) error {
 	err := s.update(ctx, sync, func(t *tx) error {
-		res, err := t.exec(query, args...)
+		var state, fold int64
+		err := t.one("SELECT state, fold FROM outbox WHERE id = ?", []any{id}, &state, &fold)
+		if errors.Is(err, sql.ErrNoRows) {
+			return ErrNotFound
+		}
 		if err != nil {
 			return err
 		}
-		if n, err := res.RowsAffected(); err != nil || n == 0 {
-			return ErrNotFound
+		which, arg := "id = ?1", id
+		if state == 0 && fold > 0 {
+			which, arg = ofFold, fold
 		}
-		return nil
+		_, err = t.exec("UPDATE outbox SET "+set+" WHERE "+which, append([]any{arg}, args...)...)
+		return err
 	})
 	if err != nil {
 		return s.fail(fmt.Sprintf("%s %d", op, id), err)

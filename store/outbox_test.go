@@ -36,7 +36,7 @@ func TestDeliveryLife(t *testing.T) {
 	require.Equal(t, []string{"phone lamp/tank lit"}, lines(due), "one a route")
 
 	id := due[0].ID
-	require.NoError(t, s.Retry(ctx, id, day0.Add(2*time.Minute), "connection refused"))
+	require.NoError(t, s.Retry(ctx, id, day0.Add(2*time.Minute), "connection refused", false))
 	due, next, err = s.Due(ctx, day0.Add(time.Minute), 10, []string{"phone"})
 	require.NoError(t, err)
 	require.Equal(t, []string{"phone lamp/salt lit"}, lines(due), "another lamp is not held up")
@@ -168,7 +168,7 @@ func TestDueAgainstModel(t *testing.T) {
 					m.pending, m.dead, err = false, true, s.Dead(ctx, m.id, now, "gone")
 				case 2:
 					m.due, m.pending = now.Add(time.Minute), true
-					err = s.Retry(ctx, m.id, m.due, "later")
+					err = s.Retry(ctx, m.id, m.due, "later", r.IntN(2) == 0)
 				case 3:
 					m.due, m.pending = now, true
 					err = s.Resend(ctx, m.id, now)
@@ -242,4 +242,174 @@ func TestOwedReadsNoMessage(t *testing.T) {
 	}
 	require.True(t, covered(plan(owedQuery)), plan(owedQuery))
 	require.False(t, covered(plan("SELECT count(*) FROM outbox WHERE state = 1")), "the control reads the table")
+}
+
+// Folds against a plain reading of the contract, over random lives with
+// restarts: what is one message stays so until its outcome, which all share.
+func TestFoldAgainstModel(t *testing.T) {
+	type row struct {
+		id    int64
+		key   string
+		due   time.Time
+		state State
+		tries int
+		fold  int64
+	}
+	ctx := context.Background()
+	folds, parts := 0, 0
+	for seed := range uint64(rounds(10)) {
+		r := rand.New(rand.NewPCG(seed, 3))
+		dir := t.TempDir()
+		s := openTest(t, dir)
+		var model []*row
+		now := day0
+		for range 250 {
+			now = now.Add(time.Duration(r.IntN(100)) * time.Second)
+			if k := r.IntN(10); k < 4 || len(model) == 0 {
+				rec := alert(now, []string{"a", "b", "c"}[r.IntN(3)], rules.Lit, "x")
+				rec.Routes[0][0].Due = now.Add(time.Duration(r.IntN(60)-40) * time.Second)
+				appendAll(t, s, rec)
+				model = append(model, &row{id: int64(len(model) + 1), key: rec.Events[0].Key(), due: rec.Routes[0][0].Due, state: Pending})
+				continue
+			} else if k == 4 {
+				require.NoError(t, s.Close())
+				s = openTest(t, dir)
+			}
+			m := model[r.IntN(len(model))]
+			whole := func(f func(*row)) { // with all that are one message with it
+				fold := m.fold
+				for _, o := range model {
+					if o == m || m.state == Pending && o.state == Pending && fold > 0 && o.fold == fold {
+						defer f(o)
+					}
+				}
+			}
+			switch r.IntN(7) {
+			case 0:
+				require.NoError(t, s.Sent(ctx, m.id, now, "ok"))
+				whole(func(o *row) { o.state, o.tries = Sent, o.tries+1 })
+			case 1:
+				require.NoError(t, s.Dead(ctx, m.id, now, "gone"))
+				whole(func(o *row) { o.state, o.tries = Dead, o.tries+1 })
+			case 2, 3:
+				unsent := r.IntN(2) == 0
+				if m.state != Pending {
+					continue
+				}
+				require.NoError(t, s.Retry(ctx, m.id, now.Add(time.Minute), "later", unsent))
+				whole(func(o *row) {
+					o.due, o.tries = now.Add(time.Minute), o.tries+1
+					if unsent {
+						o.fold = 0
+					} else if o.fold == 0 {
+						o.fold = rules.Alone
+					}
+				})
+			case 4:
+				require.NoError(t, s.Resend(ctx, m.id, now))
+				whole(func(o *row) {
+					if o.state != Pending {
+						o.fold = rules.Alone
+					}
+					o.state, o.due = Pending, now
+				})
+			case 5:
+				if m.fold > 0 {
+					require.NoError(t, s.Unfold(ctx, m.fold))
+					for _, o := range model {
+						if o.state == Pending && o.fold == m.fold && o != m {
+							o.fold = rules.Alone
+						}
+					}
+					if m.state == Pending {
+						m.fold = rules.Alone
+					}
+				}
+			case 6:
+				var want []int64
+				for _, o := range model[m.id-1:] {
+					if o.key != m.key || o.state != Pending {
+						if o == m {
+							break
+						}
+						continue
+					}
+					if o.due.After(now) || o.fold != 0 || len(want) == 4 {
+						break
+					}
+					want = append(want, o.id)
+				}
+				line, err := s.Line(ctx, m.id, now, 4)
+				require.NoError(t, err)
+				var got []int64
+				for _, d := range line {
+					got = append(got, d.ID)
+				}
+				require.Equal(t, want, got, "seed %d", seed)
+				other := model[r.IntN(len(model))]
+				if other.state != Pending || other.fold != 0 || slices.Contains(got, other.id) {
+					if other.state != Pending || other.fold != 0 {
+						require.ErrorIs(t, s.Fold(ctx, append(slices.Clone(got), other.id)), ErrNotFound, "all or none")
+					}
+				} else if len(got) > 0 {
+					got = append(got, other.id) // of another line, or later in this
+				}
+				if len(got) == 0 {
+					continue
+				}
+				slices.Sort(got)
+				require.NoError(t, s.Fold(ctx, got))
+				for _, id := range got {
+					model[id-1].fold = got[0]
+					if len(got) == 1 {
+						model[id-1].fold = rules.Alone
+						parts++
+					}
+				}
+				folds++
+			}
+			all, err := s.Deliveries(ctx, DeliveryFilter{Limit: 1000})
+			require.NoError(t, err)
+			slices.Reverse(all)
+			members := map[int64][]int64{}
+			for i, o := range model {
+				d := all[i]
+				require.Equal(t, []any{o.id, o.state, o.tries, o.fold, o.due.UnixMilli()}, []any{d.ID, d.State, d.Attempts, d.Fold, d.Due.UnixMilli()}, "seed %d", seed)
+				if o.state == Pending && o.fold > 0 {
+					members[o.fold] = append(members[o.fold], o.id)
+				}
+			}
+			for fold, want := range members {
+				ds, err := s.Folded(ctx, fold)
+				require.NoError(t, err)
+				var got []int64
+				for _, d := range ds {
+					got = append(got, d.ID)
+				}
+				require.Equal(t, want, got)
+			}
+		}
+	}
+	t.Logf("%d folds, %d of them of one", folds, parts)
+	require.Greater(t, folds, 3*rounds(10))
+	require.Greater(t, folds, parts)
+}
+
+// A line and a message are found by their indexes, however many were sent.
+func TestFoldsAreFoundByIndex(t *testing.T) {
+	s := openTest(t, "")
+	plan := func(query string) (out string) {
+		require.NoError(t, s.view(t.Context(), func(r *reader) error {
+			return r.each("EXPLAIN QUERY PLAN "+strings.NewReplacer("?1", "7", "?", "7").Replace(query), nil, func(row scan) error {
+				var id, parent, unused int
+				var detail string
+				defer func() { out += detail + "\n" }()
+				return row(&id, &parent, &unused, &detail)
+			})
+		}))
+		return out
+	}
+	require.Contains(t, plan("SELECT * FROM outbox o WHERE o."+ofFold), "outbox_fold (fold=?)")
+	require.Contains(t, plan("UPDATE outbox SET state = 1 WHERE "+ofFold), "outbox_fold (fold=?)")
+	require.Contains(t, plan("SELECT * FROM outbox o WHERE o.state = 0 AND o.route = ? AND o.key = ? AND o.id >= ? ORDER BY o.id LIMIT 9"), "outbox_line (route=? AND key=? AND id>?)")
 }

@@ -56,9 +56,13 @@ func (s *Store) SaveSnapshot(ctx context.Context, seq int64, each func(func(Part
 func (s *Store) LoadSnapshot(ctx context.Context, fn func(Part) error) (seq int64, err error) {
 	var calls error
 	checked := make(chan error, 1)
-	go func() { // beside the reading, for it takes half as long
-		checked <- s.view(ctx, func(r *reader) error { return integrity(r, "PRAGMA quick_check(snapshot)") })
-	}()
+	if s.snapshotSound.Swap(false) { // Open has just looked; whoever reads it later has it checked again
+		checked <- nil
+	} else {
+		go func() { // beside the reading, for it takes half as long
+			checked <- s.view(ctx, func(r *reader) error { return integrity(r, "PRAGMA quick_check(snapshot)") })
+		}()
+	}
 	err = s.view(ctx, func(r *reader) error {
 		var err error
 		if seq, err = r.meta("snapshot_seq"); err != nil {

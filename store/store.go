@@ -30,6 +30,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"modernc.org/sqlite"
@@ -61,6 +62,10 @@ type Options struct {
 	// database; of a larger one it checks the tables that decisions rest on,
 	// and leaves the rest to Check. 0: 4 MiB; negative: always the whole.
 	CheckLimit int64
+	// Working is told what Open is about to do that may take long, and how many
+	// bytes it goes through at most; 0: few. Nothing takes long in a database
+	// up to CheckLimit. nil: nobody.
+	Working func(doing string, bytes int64)
 	// Log gets what an operator should know; nil: slog.Default().
 	Log *slog.Logger
 	// Connector makes the driver's connector for a DSN; nil: SQLite's. Tests
@@ -84,6 +89,9 @@ func (o Options) withDefaults() Options {
 	}
 	if o.CheckLimit == 0 {
 		o.CheckLimit = 4 << 20
+	}
+	if o.Working == nil {
+		o.Working = func(string, int64) {}
 	}
 	if o.Log == nil {
 		o.Log = slog.Default()
@@ -120,6 +128,9 @@ type Store struct {
 
 	pruning sync.Mutex // serialises Prune and Backup's clean-up
 	tail    tailCache
+	// snapshotSound is set when Open checked the whole database, the snapshot
+	// with it, until the snapshot was read.
+	snapshotSound atomic.Bool
 
 	mu     sync.RWMutex // guards what follows
 	closed bool

@@ -327,9 +327,14 @@ func (d *daemon) relearn(ctx context.Context, m *rules.Machine, lamps []string, 
 	}
 	passed := d.way(ctx, "learning again from the stored readings", seq)
 	enough := errors.New("enough")
+	begun := false // what comes before the first to learn from takes no time
 	err := d.store.Inputs(ctx, 0, func(at int64, in rules.Input, _ [][]byte) error {
 		if at > seq {
 			return enough
+		}
+		begun = begun || stale[in.Lamp]
+		if !begun {
+			return nil
 		}
 		if err := passed(at); err != nil {
 			return err
@@ -346,7 +351,7 @@ func (d *daemon) relearn(ctx context.Context, m *rules.Machine, lamps []string, 
 }
 
 // way returns what is to be called with the number of each input, from the first
-// that is stored to last. It tells of every hundredth that is done, and once a
+// that is stepped to last. It tells of every hundredth that is done, and once a
 // minute at least; and it fails when ctx ends, so that a start may be ended.
 func (d *daemon) way(ctx context.Context, doing string, last int64) func(seq int64) error {
 	before, told := int64(-1), int64(0) // older inputs may be gone

@@ -217,15 +217,20 @@ func (h *harness) replayAll() (difference string, kinds map[rules.Kind]int) {
 	return difference, kinds
 }
 
-// ageLearner stores a snapshot whose lamps another version of the learner wrote.
-func (h *harness) ageLearner() {
+// ageLearner stores a snapshot whose lamps, all or the named ones, another
+// version of the learner wrote; and more parts that nobody knows.
+func (h *harness) ageLearner(named string, more ...store.Part) {
 	require.NoError(h.t, h.st.SaveSnapshot(h.t.Context(), h.d.seq, func(fn func(store.Part) error) error {
-		return h.d.machine.EachPart(func(p store.Part) error {
-			if strings.HasPrefix(p.Key, "lamp/") {
+		err := h.d.machine.EachPart(func(p store.Part) error {
+			if strings.HasPrefix(p.Key, "lamp/"+named) {
 				p.Data[len("lampward learner ")]++ // the version
 			}
 			return fn(p)
 		})
+		for _, p := range more {
+			err = errors.Join(err, fn(p))
+		}
+		return err
 	}))
 }
 
@@ -245,7 +250,7 @@ func TestUpgradeOfTheLearner(t *testing.T) {
 	require.NoError(t, h.d.stop())
 	before, err := h.d.machine.Snapshot()
 	require.NoError(t, err)
-	h.ageLearner()
+	h.ageLearner("")
 	var told []string
 	h.d.progress = func(doing string, done int64) { told = append(told, fmt.Sprint(doing, " ", done)) }
 	require.NoError(t, h.d.rebuild(t.Context()))
@@ -257,6 +262,30 @@ func TestUpgradeOfTheLearner(t *testing.T) {
 	st, ok := h.d.machine.LampStatus("tank")
 	require.True(t, ok)
 	assert.NotZero(t, st.Verdict.OnAbove, "a lamp that learned nothing proves nothing")
+}
+
+// What is stored from before a lamp was there is not counted: the first of its
+// fifty inputs is two per cent of the way.
+func TestLearningAgainCountsFromTheFirst(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	for i := range 350 {
+		topic := "cellar/freezer"
+		if i >= 301 {
+			topic = "cellar/tank"
+		}
+		h.clock.Advance(time.Minute)
+		require.NoError(t, h.publish(topic, fmt.Sprint(200+i%7)))
+	}
+	require.NoError(t, h.d.stop()) // is an input too
+	h.ageLearner("tank")
+	var told []string
+	h.d.progress = func(doing string, done int64) { told = append(told, fmt.Sprint(doing, " ", done)) }
+	require.NoError(t, h.d.rebuild(t.Context()))
+	assert.Len(t, told, 50)
+	assert.Equal(t, "learning again from the stored readings 2", told[0])
+	ctx, cancel := context.WithCancel(t.Context())
+	h.d.progress = func(doing string, done int64) { cancel() }
+	require.ErrorIs(t, h.d.rebuild(ctx), context.Canceled)
 }
 
 // What is stored of random histories with crashes, clean restarts and full

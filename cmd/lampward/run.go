@@ -117,7 +117,9 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	if o.wall == nil {
 		o.wall = time.Now
 	}
-	st, err := store.Open(ctx, store.Options{Dir: cfg.Store.Dir, KeepReadings: cfg.Store.KeepReadings, Log: o.log})
+	step := longStep{manager: o.manager, log: o.log}
+	st, err := store.Open(ctx, store.Options{Dir: cfg.Store.Dir, KeepReadings: cfg.Store.KeepReadings, Working: step.begin, Log: o.log})
+	step.end()
 	if err != nil {
 		return o.starting(ctx, err)
 	}

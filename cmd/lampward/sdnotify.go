@@ -62,8 +62,60 @@ func (m *manager) working(doing string, done int64) {
 	m.tell(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", startTakes.Microseconds()), fmt.Sprintf("STATUS=%s: %d %%", doing, done))
 }
 
-// startTakes is how long nothing may be heard of a start.
-const startTakes = 5 * time.Minute
+// begins tells that a start goes on with what says nothing until it is done,
+// and goes through so many bytes at most.
+func (m *manager) begins(doing string, bytes int64) {
+	takes := startTakes + time.Duration(bytes/slowDisk)*time.Second
+	m.tell(fmt.Sprintf("EXTEND_TIMEOUT_USEC=%d", takes.Microseconds()), "STATUS="+doing)
+}
+
+// lasts tells for how long it has been at that. It does not ask for more time,
+// for it cannot tell whether anything comes of it.
+func (m *manager) lasts(doing string, minutes int) {
+	m.tell(fmt.Sprintf("STATUS=%s, for %s", doing, plural(minutes, "minute")))
+}
+
+const (
+	startTakes = 5 * time.Minute // how long nothing may be heard of a start
+	slowDisk   = 512 << 10       // bytes a second; a memory card that is read a page here and a page there
+)
+
+// longStep tells of a start's steps that themselves say nothing until they are
+// done: of each as it begins, and then once a minute, in the log as well. Call
+// end after the last.
+type longStep struct {
+	manager *manager
+	log     *slog.Logger
+	stop    func() // ends what was begun last; nil: nothing
+}
+
+func (l *longStep) begin(doing string, bytes int64) {
+	l.end()
+	l.manager.begins(doing, bytes)
+	done, ended := make(chan struct{}), make(chan struct{})
+	l.stop = func() { close(done); <-ended }
+	go func() {
+		defer close(ended)
+		t := time.NewTicker(time.Minute)
+		defer t.Stop()
+		for minutes := 1; ; minutes++ {
+			select {
+			case <-done:
+				return
+			case <-t.C:
+			}
+			l.manager.lasts(doing, minutes)
+			l.log.Info(doing, "minutes", minutes)
+		}
+	}()
+}
+
+func (l *longStep) end() {
+	if l.stop != nil {
+		l.stop()
+		l.stop = nil
+	}
+}
 
 // ready tells that everything listens.
 func (m *manager) ready(lamps int) {

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -19,6 +20,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lampward/rules"
+	"lampward/store"
 )
 
 // notifySocket is the service manager's end of the protocol.
@@ -215,7 +217,7 @@ func TestStopWhileStarting(t *testing.T) {
 		require.NoError(t, h.publish("cellar/tank", fmt.Sprint(200+i%7)))
 	}
 	require.NoError(t, h.d.stop())
-	h.ageLearner()
+	h.ageLearner("")
 	require.NoError(t, h.st.Close())
 
 	h.cfg.Broker.Listen, h.cfg.Page.Listen = "127.0.0.1:0", "127.0.0.1:0"
@@ -243,4 +245,112 @@ func TestStopWhileStarting(t *testing.T) {
 			assert.Contains(t, told[99], "learning again from the stored readings: 100 %")
 		}
 	}
+}
+
+// What says nothing until it is done, such as a check of the whole database, is
+// told as it begins, with the time that a slow disk takes for it, and then once
+// a minute, in the log as well, but without asking for more time.
+func TestLongStep(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex
+		var told []string
+		m := &manager{send: func(msg string) error {
+			mu.Lock()
+			defer mu.Unlock()
+			told = append(told, msg)
+			return nil
+		}}
+		log := &logBuffer{more: make(chan struct{}, 1)}
+		l := longStep{manager: m, log: slog.New(slog.NewTextHandler(log, nil))}
+		after := func(d time.Duration) []string {
+			time.Sleep(d)
+			synctest.Wait()
+			mu.Lock()
+			defer mu.Unlock()
+			defer func() { told = nil }()
+			return told
+		}
+		l.begin("checking", 600*slowDisk)
+		assert.Equal(t, []string{"EXTEND_TIMEOUT_USEC=900000000\nSTATUS=checking"}, after(59*time.Second))
+		assert.Empty(t, log.String())
+		assert.Equal(t, []string{"STATUS=checking, for 1 minute", "STATUS=checking, for 2 minutes"}, after(2*time.Minute))
+		l.begin("raising", 0)
+		assert.Equal(t, []string{"EXTEND_TIMEOUT_USEC=300000000\nSTATUS=raising", "STATUS=raising, for 1 minute"}, after(time.Minute))
+		l.end()
+		l.end()
+		assert.Empty(t, after(time.Hour))
+		assert.Equal(t, 2, strings.Count(log.String(), "msg=checking minutes="), log.String())
+		assert.Equal(t, 1, strings.Count(log.String(), "msg=raising minutes=1"), log.String())
+	})
+}
+
+// SIGTERM while the database is checked ends the start, and leaves nothing behind
+// that tells of it.
+func TestStopWhileChecking(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	h.ageLearner("", store.Part{Key: "makes the database large", Data: make([]byte, 5<<20)})
+	require.NoError(t, h.st.Close())
+	synctest.Test(t, func(t *testing.T) { // fails when a goroutine is left
+		var told []string
+		ctx, cancel := context.WithCancel(t.Context())
+		m := &manager{log: slog.New(slog.DiscardHandler), send: func(msg string) error {
+			told = append(told, msg)
+			cancel()
+			return nil
+		}}
+		require.NoError(t, serve(ctx, h.cfg, serveOptions{log: slog.New(slog.DiscardHandler), manager: m}))
+		require.Len(t, told, 2)
+		assert.Contains(t, told[0], "STATUS=checking the database: meta")
+		assert.Contains(t, told[1], "STOPPING=1")
+	})
+}
+
+// The real program, told to stop while it learns again: it ends cleanly, has
+// changed nothing, and learns at the next start.
+func TestTerminateWhileStarting(t *testing.T) {
+	if runtime.GOOS != "linux" {
+		t.Skip("only systems with systemd speak this protocol")
+	}
+	h := newHarness(t, harnessConfig)
+	for i := range 100_000 {
+		h.clock.Advance(time.Second)
+		h.d.record(rules.Input{Kind: rules.InReading, Lamp: "tank", Device: "tank", Value: float64(200 + i%7)}, h.clock.Now())
+		if i%maxBatch == 0 {
+			h.d.flush(t.Context())
+		}
+	}
+	require.NoError(t, h.d.stop())
+	h.ageLearner("", store.Part{Key: "makes the database large", Data: make([]byte, 5<<20)})
+	last := h.st.LastSeq()
+	require.NoError(t, h.st.Close())
+
+	dir := t.TempDir()
+	s := newNotifySocket(t, filepath.Join(dir, "notify"))
+	file := writeFile(t, "lampward.toml", fmt.Sprintf("[broker]\nlisten = \"127.0.0.1:0\"\n[page]\nlisten = \"\"\n[store]\ndir = %q\n%s", h.dir, harnessConfig))
+	run := func(until string) (log string) {
+		cmd := exec.Command(os.Args[0], "run", "-config", file)
+		cmd.Env = append(os.Environ(), childEnv+"=run", "NOTIFY_SOCKET="+s.name)
+		out := &logBuffer{more: make(chan struct{}, 1)}
+		cmd.Stderr = out
+		require.NoError(t, cmd.Start())
+		done := make(chan error, 1)
+		go func() { done <- cmd.Wait() }()
+		s.waitFor("EXTEND_TIMEOUT_USEC=300000000\nSTATUS=checking the database: outbox")
+		s.waitFor(until)
+		require.NoError(t, cmd.Process.Signal(syscall.SIGTERM))
+		s.waitFor("STOPPING=1")
+		require.NoError(t, <-done, "a stop that was asked for is clean")
+		return out.String()
+	}
+	log := run("EXTEND_TIMEOUT_USEC=300000000\nSTATUS=learning again from the stored readings: 1 %")
+	assert.Contains(t, log, "told to stop while starting")
+	assert.NotContains(t, log, "msg=ready")
+	st, err := store.Open(t.Context(), store.Options{Dir: h.dir, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, err)
+	assert.Equal(t, last, st.LastSeq())
+	_, err = st.Check(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, st.Close())
+
+	assert.Contains(t, run("READY=1"), "msg=ready")
 }

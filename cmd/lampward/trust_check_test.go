@@ -140,7 +140,7 @@ func (w *world) faults() (faults []string) {
 			fault("%s changed %d times and was told %d times; the first %d agree", lamp, len(want), len(told[lamp]), n)
 		}
 	}
-	w.tally.Alerts, w.tally.Attempts = len(w.phone.order), w.phone.attempts
+	w.tally.Alerts, w.tally.Attempts, w.tally.Folded = len(w.phone.order), w.phone.attempts, w.phone.folded
 	w.tally.Queued = w.most
 	return faults
 }
@@ -224,6 +224,7 @@ func TestWorld(t *testing.T) {
 	}
 	t.Logf("%d seeds: %s", seeds, all)
 	assert.Greater(t, all.Changes, 15*seeds, "too few changes to prove much")
+	assert.NotZero(t, all.Folded, "no backlog became one message")
 	assert.LessOrEqual(t, all.Queued, 256*seeds)
 }
 
@@ -242,7 +243,7 @@ func TestWorldRepeats(t *testing.T) {
 
 // Each promise broken on purpose is found out.
 func TestWorldControls(t *testing.T) {
-	for _, s := range []sabotage{earlyAck, lyingFS, newIDs, dropsOne, forgets} {
+	for _, s := range []sabotage{earlyAck, lyingFS, newIDs, dropsOne, mixes, forgets} {
 		t.Run(string(s), func(t *testing.T) {
 			for seed := uint64(1); seed <= 12; seed++ {
 				faults, sum, _ := runWorld(t, seed, 300, time.Minute, s)

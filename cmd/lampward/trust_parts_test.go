@@ -236,7 +236,9 @@ type labPhone struct {
 	mode     phoneMode
 	got      map[string]*labAlert // by route and id
 	order    []*labAlert
+	last     map[string]int64 // by route and line: the newest that came
 	attempts int
+	folded   int // messages of several that came
 	faults   []string
 }
 
@@ -256,6 +258,7 @@ type labAlert struct {
 	route, id string
 	event     rules.Event
 	times     int
+	in        string // the message that it is part of
 }
 
 type labRoute struct {
@@ -266,6 +269,10 @@ type labRoute struct {
 func (r labRoute) Name() string { return r.name }
 
 func (r labRoute) Send(ctx context.Context, d rules.Delivery) notify.Outcome {
+	return r.SendFolded(ctx, []rules.Delivery{d})
+}
+
+func (r labRoute) SendFolded(ctx context.Context, ds []rules.Delivery) notify.Outcome {
 	p := r.phone
 	p.mu.Lock()
 	p.attempts++
@@ -279,7 +286,7 @@ func (r labRoute) Send(ctx context.Context, d rules.Delivery) notify.Outcome {
 	}
 	switch mode {
 	case phoneDead:
-		return notify.Outcome{Kind: notify.Again, Note: "connection refused"}
+		return notify.Outcome{Kind: notify.Again, Note: "connection refused", Unsent: true}
 	case phoneBusy:
 		return notify.Outcome{Kind: notify.Again, After: 90 * time.Second, Busy: true, Answered: true, Note: "429"}
 	case phoneHangs:
@@ -288,31 +295,49 @@ func (r labRoute) Send(ctx context.Context, d rules.Delivery) notify.Outcome {
 	case phonePanics:
 		panic("the receiver's answer was odd")
 	}
-	p.take(r.name, d)
+	p.take(r.name, ds)
 	if mode == phoneLost {
 		return notify.Outcome{Kind: notify.Again, Note: "connection reset"}
 	}
 	return notify.Outcome{Kind: notify.Delivered, Answered: true, Note: "200"}
 }
 
-// take notes a message and checks that its id means what it always meant.
-func (p *labPhone) take(route string, d rules.Delivery) {
+// take notes a message and checks that its id means what it always meant, that
+// no part of it was told in another message, and that none comes late.
+func (p *labPhone) take(route string, ds []rules.Delivery) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	id := d.EventID
-	if p.w.sabotage == newIDs && d.Attempts > 0 {
-		id += "-again"
+	in := ""
+	for _, d := range ds {
+		in += " " + d.EventID
 	}
-	a := p.got[route+" "+id]
-	if a == nil {
-		a = &labAlert{route: route, id: id, event: d.Event}
-		p.got[route+" "+id] = a
-		p.order = append(p.order, a)
+	if len(ds) > 1 {
+		p.folded++
 	}
-	a.times++
-	if a.event.Kind != d.Event.Kind || a.event.Key() != d.Event.Key() || !a.event.At.Equal(d.Event.At) {
-		p.faults = append(p.faults, fmt.Sprintf("id %s was %s of %s at %s, and now is %s of %s at %s",
-			id, a.event.Kind, a.event.Key(), a.event.At, d.Event.Kind, d.Event.Key(), d.Event.At))
+	for _, d := range ds {
+		id := d.EventID
+		if p.w.sabotage == newIDs && d.Attempts > 0 {
+			id += "-again"
+		}
+		a := p.got[route+" "+id]
+		if a == nil {
+			a = &labAlert{route: route, id: id, event: d.Event, in: in}
+			p.got[route+" "+id] = a
+			p.order = append(p.order, a)
+			line := route + " " + d.Key
+			if d.ID < p.last[line] {
+				p.faults = append(p.faults, fmt.Sprintf("%s: delivery %d comes after delivery %d", line, d.ID, p.last[line]))
+			}
+			p.last[line] = d.ID
+		}
+		a.times++
+		if a.in != in {
+			p.faults = append(p.faults, fmt.Sprintf("%s: id %s was told in the message of%s, and now in that of%s", route, id, a.in, in))
+		}
+		if a.event.Kind != d.Event.Kind || a.event.Key() != d.Event.Key() || !a.event.At.Equal(d.Event.At) {
+			p.faults = append(p.faults, fmt.Sprintf("id %s was %s of %s at %s, and now is %s of %s at %s",
+				id, a.event.Kind, a.event.Key(), a.event.At, d.Event.Kind, d.Event.Key(), d.Event.At))
+		}
 	}
 }
 
@@ -322,11 +347,18 @@ type labOutbox struct {
 	w *world
 }
 
-func (o labOutbox) Retry(ctx context.Context, id int64, due time.Time, note string) error {
+func (o labOutbox) Retry(ctx context.Context, id int64, due time.Time, note string, unsent bool) error {
 	if o.w.sabotage == dropsOne && id%20 == 1 {
 		return o.Store.Sent(ctx, id, due, note)
 	}
-	return o.Store.Retry(ctx, id, due, note)
+	return o.Store.Retry(ctx, id, due, note, unsent)
+}
+
+func (o labOutbox) Fold(ctx context.Context, ids []int64) error {
+	if o.w.sabotage == mixes {
+		return nil
+	}
+	return o.Store.Fold(ctx, ids)
 }
 
 // hostile connects as one who means no good. Nothing of what it does is a

@@ -72,17 +72,18 @@ const (
 	lyingFS  sabotage = "the disk does not sync"
 	newIDs   sabotage = "an id changes between attempts"
 	dropsOne sabotage = "one message in twenty is recorded as sent, but was not"
+	mixes    sabotage = "what a message is made of is not stored"
 	forgets  sabotage = "one input in a hundred is not stored"
 )
 
 // tally counts what a run went through.
 type tally struct {
-	Acked, Refused, Alerts, Attempts        int
-	Stops, Kills, PowerCuts, DiskFaults     int
-	PhoneTroubles, ClockSteps, Hostile      int
-	Stored, Events, Changes                 int
-	Days                                    float64
-	HeapEarly, HeapLate, Goroutines, Queued int
+	Acked, Refused, Alerts, Attempts, Folded int
+	Stops, Kills, PowerCuts, DiskFaults      int
+	PhoneTroubles, ClockSteps, Hostile       int
+	Stored, Events, Changes                  int
+	Days                                     float64
+	HeapEarly, HeapLate, Goroutines, Queued  int
 }
 
 func (a *tally) add(b tally) {
@@ -98,8 +99,8 @@ func (a *tally) add(b tally) {
 }
 
 func (a tally) String() string {
-	return fmt.Sprintf("%.1f days, %d readings acknowledged, %d tries refused or cut off; %d clean stops, %d kills, %d power cuts, %d disk faults, %d phone troubles, %d clock steps, %d hostile clients; %d inputs stored, %d events, %d changes of lamps with known levels; %d messages accepted in %d attempts",
-		a.Days, a.Acked, a.Refused, a.Stops, a.Kills, a.PowerCuts, a.DiskFaults, a.PhoneTroubles, a.ClockSteps, a.Hostile, a.Stored, a.Events, a.Changes, a.Alerts, a.Attempts)
+	return fmt.Sprintf("%.1f days, %d readings acknowledged, %d tries refused or cut off; %d clean stops, %d kills, %d power cuts, %d disk faults, %d phone troubles, %d clock steps, %d hostile clients; %d inputs stored, %d events, %d changes of lamps with known levels; %d alerts accepted in %d attempts, %d messages of several",
+		a.Days, a.Acked, a.Refused, a.Stops, a.Kills, a.PowerCuts, a.DiskFaults, a.PhoneTroubles, a.ClockSteps, a.Hostile, a.Stored, a.Events, a.Changes, a.Alerts, a.Attempts, a.Folded)
 }
 
 const worldConfig = `
@@ -107,6 +108,8 @@ const worldConfig = `
 listen = ""
 [store]
 keep_readings = "3000d"
+[alarm]
+escalate_after = "10m"
 [[lamp]]
 name = "l0"
 topic = "t/0"
@@ -135,6 +138,7 @@ off_delay = "1ms"
 [[webhook]]
 name = "phone"
 url = "http://192.0.2.1/"
+fold_over = 3
 [[webhook]]
 name = "log"
 url = "http://192.0.2.1/"
@@ -149,7 +153,7 @@ func newWorld(t *testing.T, seed uint64, root string, s sabotage) *world {
 	w := &world{t: t, seed: seed, rng: rand.New(rand.NewPCG(seed, 77)), cfg: cfg, sabotage: s, root: root}
 	w.right = time.Until(demoDay)
 	w.shift.Store(int64(w.right))
-	w.phone = &labPhone{w: w, got: map[string]*labAlert{}}
+	w.phone = &labPhone{w: w, got: map[string]*labAlert{}, last: map[string]int64{}}
 	w.boards = []*labBoard{
 		{w: w, n: 0, form: "%s", burst: 1}, {w: w, n: 1, form: `{"raw": %s}`, burst: 1}, {w: w, n: 2, form: "%s", burst: 1},
 		{w: w, n: 3, form: "%s", burst: 5},
