@@ -212,11 +212,15 @@ func (e *edges) record(x edge) {
 }
 
 // credit is how credible an edge is by itself: all for one in still light,
-// none for one amid moving light, unless it is very sharp.
+// none for one amid moving light, unless it is very sharp: a part, and more if
+// all of it came from one reading to the next.
 func (x *edge) credit() float64 {
 	least := 0.0
 	if math.Abs(x.Size) > 25*x.SD {
 		least = 0.3
+		if x.Leap > 0.9*math.Abs(x.Size) {
+			least = 0.6
+		}
 	}
 	return clamp((0.5-x.Act)/0.25, least, 1)
 }
@@ -231,8 +235,10 @@ func (x *edge) unrest() float64 { return 1 + sq(mul(6, x.Act)) }
 // 1/1.6 and 1.6 times the size n*width/(size*ln 2.56) would fall as close as
 // these; a lamp's edges come on top of that (Poisson), scatter no more than
 // their readings do, come at all hours (watched tells for how many they could have),
-// and alternate in sign except where one went unseen.
-func (e *edges) evidence(size, watched float64) (ev, mean float64, n int) {
+// and alternate in sign except where one went unseen. An edge of another size
+// amid moving light counts for other: clouds that make sharp edges at all make
+// them of this size, too.
+func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int) {
 	k, others, turns, wrong := 0.0, 1.0, 0.0, 0.0
 	width, last, sum, sum2, spread := 0.0, 0.0, 0.0, 0.0, 0.0
 	var at [nEdges]int64
@@ -246,7 +252,7 @@ func (e *edges) evidence(size, watched float64) (ev, mean float64, n int) {
 		tol := x.tolerance(size)
 		d := a - size
 		if math.Abs(d) > tol {
-			others += w
+			others += math.Max(w, other)
 			continue
 		}
 		if w == 0 { // no evidence, but it may be the turn between two that are
@@ -284,7 +290,7 @@ func (e *edges) evidence(size, watched float64) (ev, mean float64, n int) {
 	// to less than eight hours for days on end: that is a lamp of fixed hours.
 	const daylight = 8
 	if share := math.Max(crowd(at[:n]), daylight) / math.Min(watched, 24); share > 0 && share < 1 {
-		ev += math.Min(ln(float64(n))+mul(float64(n-1), ln(share)), 0)
+		ev += math.Min(mul(k/float64(n), ln(float64(n))+mul(float64(n-1), ln(share))), 0)
 	}
 	// a lamp alternates 9 times in 10, clouds 7 times in 10
 	return ev + mul(0.25, turns) - mul(1.1, wrong), size + sum/k, n
@@ -408,11 +414,16 @@ func together(at []int64) (most int) {
 
 // fit finds the step that the collected edges speak for, with its evidence.
 // Of two that qualify it takes the larger: room lights are no lamps. Where the
-// light is known never to move by itself (still), less evidence will do.
-func (e *edges) fit(watched float64, still bool) (step, evidence float64) {
+// light is known never to move by itself (still), less evidence will do. Where
+// it moves (by moves counts; infinite if that is not known yet) nearly as far as
+// the step, edges that slide are no lamp's; and of edges in two readings each,
+// which may be a cloud's or of a board that averages, many are asked for if they
+// come at the same hours each day. sd is the readings' noise.
+func (e *edges) fit(watched float64, still bool, moves, sd float64) (step, evidence float64) {
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
-		ev, mean, n := e.evidence(math.Abs(x.Size), watched)
+		const other = 0.3
+		ev, mean, n := e.evidence(math.Abs(x.Size), watched, other)
 		least := 6.0
 		switch {
 		case n == 2:
@@ -424,6 +435,11 @@ func (e *edges) fit(watched float64, still bool) (step, evidence float64) {
 			continue
 		}
 		daily := e.daily(mean)
+		if moves > 0.4*mean {
+			if share, _ := e.sharp(mean, sd); share < 0.7 || share < 0.85 && daily && n < 16 {
+				continue
+			}
+		}
 		if e.dwarfed(mean) && (daily || ev < 12) || daily && n < 8 {
 			continue
 		}

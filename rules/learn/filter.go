@@ -53,6 +53,8 @@ type filter struct {
 	Rho0    float64         // the same over days
 	RhoHour float64         // the same at this hour of the day
 	Jump    float64         // size of its larger jumps; 0: none seen
+	Parts   float64         // share of the ambient's jumps that come in two readings, the larger part second
+	Main    float64         // size of that larger part; 0: none seen
 	Part    float64         // chance that a reading averages over a change of the lamp
 	Runs    [maxRun]float64 // runs of one phase that reached this length, in this blinking
 	Going   uint8           // length of the run going on
@@ -180,6 +182,9 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 				rho = math.Max(rho, 0.02)
 				if b := math.Abs(h.Leap); (d > 0) == (h.Leap > 0) && math.Abs(d) < 0.9*b && !clipped {
 					g += mul(0.2, 1/(0.9*b))
+				}
+				if (d > 0) == (h.Leap > 0) && !clipped && f.Main > 0 { // or it was the smaller part of one
+					g += mul(f.Parts, 0.5/(1+tail)/f.Main*over(math.Abs(d)/f.Main))
 				}
 			}
 			if f.Jump > 0 && !clipped {

@@ -443,6 +443,11 @@ func (l *Learner) edge(ms int64) {
 	move := c.moved(e.At) - calm
 	rough := clamp((e.SD/math.Abs(e.Size)-0.05)/0.1, 0, 1)
 	e.Act = clamp((move-mul(1.2, math.Sqrt(floor)))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
+	if a := math.Abs(e.Size); e.Act > 0.1 && e.Leap > 0.85*a && a > mul(15, math.Sqrt(floor)) {
+		// amid moving light the two levels tell less than the jump itself, which
+		// is the least of three differences, 1.2 deviations less than their mean
+		e.Size = math.Copysign(e.Leap+mul(1.2, math.Sqrt(floor)), e.Size)
+	}
 	first := c.Edges.NE == 0 || l.surpasses(e)
 	c.Edges.record(e)
 	c.Range.edge(e.Size, hold)
@@ -460,20 +465,27 @@ func (l *Learner) edge(ms int64) {
 		// a room's light was taken for the lamp
 		c.forget()
 	}
-	still := known && lively-calm < mul(0.35, math.Sqrt(floor))
-	step, ev := c.Edges.fit(c.Range.Minutes/60, still)
+	still := c.still(math.Sqrt(floor))
+	moves := lively - calm
+	if !known {
+		moves = math.Inf(1)
+	}
+	step, ev := c.Edges.fit(c.Range.Minutes/60, still, moves, math.Sqrt(floor))
+	if known && step > 0 && moves > 0.4*step && ev < 15 && !c.byNight(step, calm+mul(0.3, moves)) {
+		step = 0
+	}
 	if step < 8*math.Sqrt(floor) {
 		// so small a step could be the light's own doing, unless it comes by
-		// night as well or the light never moves
-		lives := lively - calm
-		if known && lives > 0.5*step || c.Edges.spread(step) < 11 && !(known && lives < 0.15*step) {
+		// night as well or the light never moves; and where even the calm hours
+		// move it by half as much, it is the noise that wanders
+		if known && moves > 0.5*step || known && calm > 0.55*step && (ev < 50 || step < mul(4.5, math.Sqrt(floor))) || c.Edges.spread(step) < 11 && !(known && moves < 0.15*step) {
 			step = 0
 		}
 	}
 	if step == 0 && !known && a > mul(20, math.Sqrt(floor)) && c.quiet(e) {
 		// where no light moved by itself so far, there and back is enough: a
 		// room's light is fainter
-		if back, mean, n := c.Edges.evidence(a, c.Range.Minutes/60); n > 1 && back > 2.5 {
+		if back, mean, n := c.Edges.evidence(a, c.Range.Minutes/60, 0); n > 1 && back > 2.5 {
 			step, ev = mean, back
 		}
 	}
@@ -482,13 +494,31 @@ func (l *Learner) edge(ms int64) {
 	}
 	switch {
 	case a < 2*c.Refuted && step == 0:
-	case (a < mul(9, math.Sqrt(floor)) || c.Edges.returned(e) == 0) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && l.weak()):
+	case (a < mul(9, math.Sqrt(floor)) || c.Edges.returned(e) == 0) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && c.NUp+c.NDown < 12 && l.weak()):
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
 		step > 0 && step < 0.77*c.F.Step && l.outgrown(step, ms, ev):
 		l.relearned(step, e, ms)
 	}
+}
+
+// byNight tells whether one in five of the edges of this step, at least, was seen
+// at an hour at which the light moves by less than move. A lamp changes at all
+// hours; the light keeps to its own.
+func (c *core) byNight(step, move float64) bool {
+	night, all := 0, 0
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x := &c.Edges.E[i]
+		if math.Abs(math.Abs(x.Size)-step) > x.tolerance(step) || x.credit() == 0 {
+			continue
+		}
+		all++
+		if h := c.Hours.at(x.At); h.Move < move && h.Moves > 50 {
+			night++
+		}
+	}
+	return 5*night >= all
 }
 
 // refute gives the step up when the edges of the changes announced by it do
@@ -505,7 +535,7 @@ func (c *core) refute() {
 	step := c.F.Step
 	share, n := c.Edges.sharp(step, sd)
 	matched := c.NUp + c.NDown
-	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60)
+	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60, 0)
 	calm, lively, known := c.Hours.moves()
 	switch {
 	case c.NBlink*4 > c.Told && ev > -3: // a blinking lamp has few edges, but those agree
@@ -549,7 +579,7 @@ func (l *Learner) outgrown(step float64, ms int64, ev float64) bool {
 
 // weak tells whether little speaks for the step in use.
 func (l *Learner) weak() bool {
-	ev, _, _ := l.c.Edges.evidence(l.c.F.Step, l.c.Range.Minutes/60)
+	ev, _, _ := l.c.Edges.evidence(l.c.F.Step, l.c.Range.Minutes/60, 0)
 	return ev < 10
 }
 
@@ -668,7 +698,7 @@ func (c *core) twoLevels(a, sd float64) bool {
 // moving light four of them are asked for.
 func (c *core) back(e edge, sd float64) bool {
 	n := c.Edges.NE
-	if n < 2 || c.N < 150 || n < 4 && (e.Act > 0.2 || c.Edges.E[n-2].Act > 0.2) {
+	if n < 2 || c.N < 150 || e.Act > 0.5 || n < 4 && (e.Act > 0.2 || c.Edges.E[n-2].Act > 0.2) {
 		return false
 	}
 	for i := range c.Edges.E[:n-1] {
@@ -719,6 +749,14 @@ func (c *core) moved(ms int64) float64 {
 	return move
 }
 
+// still tells whether the light is known never to move by itself: at no hour, and
+// no more than noise of sd makes the smoothed level move; noise that wanders
+// makes it move more.
+func (c *core) still(sd float64) bool {
+	calm, lively, known := c.Hours.moves()
+	return known && lively-calm < mul(0.35, sd) && calm < mul(2, sd)
+}
+
 // quiet tells whether no light moved by itself so far, next to this edge.
 func (c *core) quiet(e edge) bool {
 	a := math.Abs(e.Size)
@@ -757,7 +795,7 @@ func (c *core) clear(e edge) bool {
 		sd = math.Max(sd, e.SD)
 	}
 	calm, lively, known := c.Hours.moves()
-	still := known && lively-calm < mul(0.35, sd)
+	still := c.still(sd)
 	if still {
 		times = 3.5
 	}
@@ -766,6 +804,9 @@ func (c *core) clear(e edge) bool {
 	}
 	if e.Size < 0 && c.Range.Minutes < 20 && (a < mul(25, sd) || e.Leap < 0.8*a) || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
 		return false
+	}
+	if known && (lively-calm > 0.3*a && e.Leap < 0.5*a || lively-calm > 0.5*a && e.Leap < 0.85*a) {
+		return false // where the light goes nearly as far, a lamp is told by its jump
 	}
 	if still && a < mul(9, sd) {
 		return true // a room's light is brighter: what was there before was the same lamp
@@ -801,8 +842,8 @@ func (c *core) sharp(a, sd float64) bool {
 // the light that is there. It asks for more than a room's light makes.
 func (c *core) dark(e edge) bool {
 	sd := math.Sqrt(c.Noise.variance())
-	if now := math.Sqrt(c.Noise.Now); c.Noise.Block > 2 && 1.7*now < sd { // the restless light of the day is gone
-		sd = math.Max(1.5*now, 0.8*sd)
+	if c.Noise.Block > 2 { // the restless light of the day may be gone
+		sd = math.Min(sd, math.Max(1.5*math.Sqrt(c.Noise.Now), 0.4*sd))
 	}
 	r := &c.Range
 	if math.Abs(e.Size) < mul(25, sd) || r.Minutes < 600 || r.RHi-r.RLo > mul(2.5, sd) {
@@ -898,7 +939,7 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 // relearn begins again from the collected edges, after hand-set levels were
 // taken away.
 func (c *core) relearn() {
-	step, _ := c.Edges.fit(c.Range.Minutes/60, false)
+	step, _ := c.Edges.fit(c.Range.Minutes/60, false, 0, 0)
 	if step == 0 || c.State == Learning {
 		return
 	}
@@ -936,11 +977,13 @@ func (c *core) teachStep(e edge) {
 	if rail := c.Noise.rail(); rail != 0 && math.Max(e.From, e.From+e.Size) > rail-mul(3, e.SD) && d < 0 {
 		return // cut short by saturation
 	}
-	// a board that averages shows a reading in between at nearly every edge
+	// a board that averages shows a reading in between at nearly every edge; so
+	// do clouds
+	trust := 1 / e.unrest()
 	if e.Leap < 0.8*a && a > 15*e.SD {
-		c.F.Part += mul(0.2, 0.6-c.F.Part)
+		c.F.Part += mul(0.2, mul(trust, 0.6-c.F.Part))
 	} else {
-		c.F.Part += mul(0.1, 0.01-c.F.Part)
+		c.F.Part += mul(0.1, mul(trust, 0.01-c.F.Part))
 	}
 	was := c.F.Step
 	if mean, ok := c.Edges.measure(c.F.Step); ok && c.NUp+c.NDown > 3 && c.NBlink == 0 {
@@ -954,7 +997,6 @@ func (c *core) teachStep(e edge) {
 		}
 	}
 	// moving light makes sizes scatter, too
-	trust := 1 / e.unrest()
 	c.F.Tau2 += mul(0.1, mul(trust, sq(d)-c.F.Tau2))
 	c.F.Tau2 = clamp(c.F.Tau2, sq(0.03*c.F.Step), sq(0.15*c.F.Step))
 }
@@ -971,6 +1013,9 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		}
 	}
 	f.R = clamp(f.R, least, heavy*least)
+	if c.Edges.N == nBuf {
+		f.parts([5]float64(c.Edges.V[nBuf-5:]), math.Sqrt(f.R))
+	}
 	f.Rail = c.Noise.rail()
 	f.PB = c.priorBlink()
 	f.Hazard = math.Max(f.Hazard-mul(recent, f.Hazard), seldom)
@@ -1035,6 +1080,33 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	}
 	if c.State == Blinking && b.S == Blinking && b.By == byNormal {
 		f.learnRun(b.Run)
+	}
+}
+
+// parts learns how often a jump of the ambient comes in two readings with the
+// larger part second, as a cloud's hard edge may, from the last five readings
+// (v); sd is their noise. Jumps of about the lamp's step are left out, for they
+// may be the lamp's.
+func (f *filter) parts(v [5]float64, sd float64) {
+	first, second := v[2]-v[1], v[3]-v[2]
+	noise := mul(5, sd)
+	lamps := func(jump float64) bool { return math.Abs(math.Abs(jump)-f.Step) < 0.12*f.Step }
+	if math.Abs(v[1]-v[0]) > noise || math.Abs(first) < math.Max(noise, 0.1*f.Step) || lamps(first) || lamps(second) || lamps(first+second) {
+		return
+	}
+	size := math.Abs(second)
+	if (first > 0) != (second > 0) || size < math.Abs(first) || math.Abs(v[4]-v[3]) > mul(0.3, size)+noise {
+		f.Parts -= mul(0.05, f.Parts)
+		return
+	}
+	f.Parts += mul(0.05, 1-f.Parts)
+	switch {
+	case f.Main == 0:
+		f.Main = size
+	case size > f.Main:
+		f.Main += mul(0.3, size-f.Main)
+	default:
+		f.Main += mul(0.05, size-f.Main)
 	}
 }
 

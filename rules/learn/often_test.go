@@ -41,7 +41,7 @@ func TestRefuteWithoutEdges(t *testing.T) {
 		})
 		l.c.Told, l.c.NUp, l.c.NDown = 6, matched, 0
 		l.c.Range.Jump, l.c.Range.Minutes = 15, 3000
-		if ev, _, _ := l.c.Edges.evidence(20, 50); ev > 0 || ev < -2 {
+		if ev, _, _ := l.c.Edges.evidence(20, 50, 0); ev > 0 || ev < -2 {
 			t.Fatalf("the evidence is %.1f", ev)
 		}
 		l.c.refute()

@@ -20,7 +20,7 @@ func TestFixedHours(t *testing.T) {
 			}
 			e.record(edge{At: int64(i/2)*dayMS + int64(hour(i))*3_600_000, Size: size, SD: 6, From: 200})
 		}
-		ev, _, _ := e.evidence(26, 144)
+		ev, _, _ := e.evidence(26, 144, 0)
 		return ev
 	}
 	fixed := evidence(func(i int) int { return 6 + 2*(i%2) })

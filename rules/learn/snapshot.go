@@ -11,7 +11,7 @@ import (
 // of core, and a CRC-32 of all that.
 const (
 	snapMagic   = "lampward learner "
-	snapVersion = 3
+	snapVersion = 4
 )
 
 // MarshalBinary gives everything learned, exactly and always in the same
