@@ -60,6 +60,15 @@ func months(t *testing.T, weeks int, every time.Duration, prepare func(*daemon))
 	return heaps
 }
 
+// notUnderRace skips a test that takes minutes with the race detector, which has
+// nothing to find in it that TestWorld and the others do not show it.
+func notUnderRace(t *testing.T) {
+	t.Helper()
+	if raceOn {
+		t.Skip("runs without the race detector only")
+	}
+}
+
 // growth compares the last third with the third before it, in bytes a week:
 // the first third fills what is bounded.
 func growth(heaps []int) int {
@@ -81,6 +90,7 @@ const mostGrowth = 16 << 10
 // TestMemoryStaysFlat lives weeks of simulated time and looks at the live heap
 // after each. With LAMPWARD_LAB=1 it is half a year of a reading a minute.
 func TestMemoryStaysFlat(t *testing.T) {
+	notUnderRace(t)
 	weeks, every := 9, 10*time.Minute
 	if inLab() && !shortLab() {
 		weeks, every = 26, time.Minute
@@ -92,6 +102,7 @@ func TestMemoryStaysFlat(t *testing.T) {
 
 // The control: a daemon that keeps one of its inputs in twenty-five is found out.
 func TestMemoryStaysFlatControl(t *testing.T) {
+	notUnderRace(t)
 	var kept []rules.Input
 	n := 0
 	heaps := months(t, 6, 10*time.Minute, func(d *daemon) {

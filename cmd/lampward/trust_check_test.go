@@ -230,6 +230,7 @@ func TestWorld(t *testing.T) {
 
 // The same seed lives the same life.
 func TestWorldRepeats(t *testing.T) {
+	notUnderRace(t)
 	steps := 200
 	if inLab() && !shortLab() {
 		steps = 3000
@@ -243,6 +244,7 @@ func TestWorldRepeats(t *testing.T) {
 
 // Each promise broken on purpose is found out.
 func TestWorldControls(t *testing.T) {
+	notUnderRace(t)
 	for _, s := range []sabotage{earlyAck, lyingFS, newIDs, dropsOne, mixes, forgets} {
 		t.Run(string(s), func(t *testing.T) {
 			for seed := uint64(1); seed <= 12; seed++ {
