@@ -13,6 +13,16 @@ func (f *feeder) day(noon float64) float64 {
 	return noon * math.Max(math.Sin((h-6)*math.Pi/12), 0)
 }
 
+// lively makes the light known to move by so much by day, and not by night.
+func (l *Learner) lively(move float64) {
+	for h := range l.c.Hours {
+		l.c.Hours[h].Moves = 1000
+		if h > 6 && h < 18 {
+			l.c.Hours[h].Move = move
+		}
+	}
+}
+
 // Clouds with hard edges take away about as much as the lamp gives. Their edges
 // take two readings as often as not, the lamp's one: that is learned, and few
 // of theirs are taken for the lamp's.
@@ -25,11 +35,9 @@ func TestHardClouds(t *testing.T) {
 		left := 200 // minutes
 		for range 8 * 1440 {
 			noon := f.day(1)
-			if was := cloud; f.r.Float64() < 1.0/25 && noon > 0.3 {
+			if f.r.Float64() < 1.0/25 && noon > 0.3 {
 				cloud = !cloud
-				if part = 0.55 + 0.4*f.r.Float64(); was {
-					part = 1 - part
-				}
+				part = 0.55 + 0.4*f.r.Float64()
 				if cloud {
 					depth = 240 + 160*f.r.Float64()
 				}
@@ -42,7 +50,7 @@ func TestHardClouds(t *testing.T) {
 				shade = depth
 			}
 			if math.Abs(shade-level) > 1 && part > 0 {
-				shade, part = level+(shade-level)*(1-math.Max(part, 1-part)), 0 // the smaller part first
+				shade, part = level+(shade-level)*(1-part), 0 // the smaller part first
 			}
 			level = shade
 			if left--; left < 0 {
@@ -72,10 +80,10 @@ func TestHardClouds(t *testing.T) {
 
 // What is learned of clouds whose larger part comes second: their share of the
 // light's jumps, and its size. Jumps of about the lamp's step teach nothing.
-func TestPartsOfAJump(t *testing.T) {
+func TestSplitJump(t *testing.T) {
 	for name, c := range map[string]struct {
 		v     [5]float64
-		parts float64 // from 0.5
+		split float64 // from 0.5
 		main  float64
 	}{
 		"in two, the larger second": {[5]float64{200, 202, 260, 400, 398}, 0.525, 140},
@@ -90,19 +98,19 @@ func TestPartsOfAJump(t *testing.T) {
 		"a lamp in two readings":    {[5]float64{200, 202, 280, 500, 498}, 0.5, 0},
 		"a cloud, then the lamp":    {[5]float64{200, 202, 280, 580, 578}, 0.5, 0},
 	} {
-		f := filter{Step: 300, Parts: 0.5}
-		f.parts(c.v, 6)
-		if math.Abs(f.Parts-c.parts) > 1e-9 || f.Main != c.main {
-			t.Errorf("%s: share %v, size %v, want %v, %v", name, f.Parts, f.Main, c.parts, c.main)
+		f := filter{Step: 300, Split: 0.5}
+		f.learnSplit(c.v, 6)
+		if math.Abs(f.Split-c.split) > 1e-9 || f.Main != c.main {
+			t.Errorf("%s: share %v, size %v, want %v, %v", name, f.Split, f.Main, c.split, c.main)
 		}
 	}
 	f := filter{Step: 300}
 	for i := range 200 {
 		second := []float64{100, 200}[i%2]
-		f.parts([5]float64{0, 0, 60, 60 + second, 60 + second}, 6)
+		f.learnSplit([5]float64{0, 0, 60, 60 + second, 60 + second}, 6)
 	}
-	if f.Parts < 0.99 || f.Main < 170 || f.Main > 200 { // nearer to the larger ones
-		t.Errorf("share %v, size %v", f.Parts, f.Main)
+	if f.Split < 0.99 || f.Main < 170 || f.Main > 200 { // nearer to the larger ones
+		t.Errorf("share %v, size %v", f.Split, f.Main)
 	}
 }
 
@@ -124,12 +132,13 @@ func TestWanderingNoise(t *testing.T) {
 	}
 }
 
-// byDay are edges of about one size, up at nine and down at eleven every day; leap is the share of them from one reading to the next.
-func byDay(leap func(i int) float64) func(i int) edge {
+// byDay are edges of about one size, up at nine and down at eleven every day;
+// leap is the share of them from one reading to the next.
+func byDay(leap float64) func(i int) edge {
 	r := rand.New(rand.NewPCG(5, 6))
 	return func(i int) edge {
 		size := 110 * (1 + 0.02*r.NormFloat64())
-		e := edge{At: int64(i/2)*dayMS + int64(9+i%2*2)*3_600_000, Size: size, SD: 6, From: 200, Leap: size * leap(i)}
+		e := edge{At: int64(i/2)*dayMS + int64(9+i%2*2)*3_600_000, Size: size, SD: 6, From: 200, Leap: size * leap}
 		if i%2 == 1 {
 			e.Size = -size
 		}
@@ -156,7 +165,7 @@ func TestSharpInMovingLight(t *testing.T) {
 		"slides where no light moves":  {0.5, 20, 12, true},
 	} {
 		var e edges
-		edge := byDay(func(int) float64 { return c.leap })
+		edge := byDay(c.leap)
 		for i := range c.n {
 			e.record(edge(i))
 		}
@@ -206,12 +215,7 @@ func TestByNight(t *testing.T) {
 			}
 			return x
 		})
-		for h := range l.c.Hours {
-			l.c.Hours[h].Moves = 1000
-			if h > 6 && h < 18 {
-				l.c.Hours[h].Move = 80
-			}
-		}
+		l.lively(80)
 		if got := l.c.byNight(100, 24); got != c.want {
 			t.Errorf("%s: %v", name, got)
 		}

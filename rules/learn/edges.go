@@ -315,7 +315,7 @@ func (e *edges) spread(step float64) float64 {
 	var at [nEdges]int64
 	n := 0
 	for i := range e.E[:e.NE] {
-		if x := &e.E[i]; x.credit() > 0 && math.Abs(math.Abs(x.Size)-step) <= x.tolerance(step) {
+		if x := &e.E[i]; x.speaks(step) {
 			at[n] = x.At % dayMS
 			n++
 		}
@@ -337,6 +337,11 @@ func (e *edges) days() float64 {
 // tolerance is how far from size the edge may be to be of that size: 2.5
 // standard errors and a little.
 func (x *edge) tolerance(size float64) float64 { return mul(0.03, size) + mul(1.5, x.SD) }
+
+// speaks tells whether it is a credible edge of this size.
+func (x *edge) speaks(size float64) bool {
+	return math.Abs(math.Abs(x.Size)-size) <= x.tolerance(size) && x.credit() > 0
+}
 
 // measure gives the mean of the last edges of about this step, each by its
 // trust: one in still light tells the step to a part of the noise, one amid
@@ -378,7 +383,7 @@ func (e *edges) daily(step float64) bool {
 	var n [2]int
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
-		if math.Abs(math.Abs(x.Size)-step) > x.tolerance(step) || x.credit() == 0 {
+		if !x.speaks(step) {
 			continue
 		}
 		k := 0
@@ -420,9 +425,9 @@ func together(at []int64) (most int) {
 // which may be a cloud's or of a board that averages, many are asked for if they
 // come at the same hours each day. sd is the readings' noise.
 func (e *edges) fit(watched float64, still bool, moves, sd float64) (step, evidence float64) {
+	const other = 0.3
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
-		const other = 0.3
 		ev, mean, n := e.evidence(math.Abs(x.Size), watched, other)
 		least := 6.0
 		switch {

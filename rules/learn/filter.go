@@ -53,7 +53,7 @@ type filter struct {
 	Rho0    float64         // the same over days
 	RhoHour float64         // the same at this hour of the day
 	Jump    float64         // size of its larger jumps; 0: none seen
-	Parts   float64         // share of the ambient's jumps that come in two readings, the larger part second
+	Split   float64         // share of the ambient's jumps that come in two readings, the larger part second
 	Main    float64         // size of that larger part; 0: none seen
 	Part    float64         // chance that a reading averages over a change of the lamp
 	Runs    [maxRun]float64 // runs of one phase that reached this length, in this blinking
@@ -180,16 +180,18 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			g := mul(rareJump, some)
 			if h.By == byJump { // where one came, the next is near: a cloud's edge
 				rho = math.Max(rho, 0.02)
-				if b := math.Abs(h.Leap); (d > 0) == (h.Leap > 0) && math.Abs(d) < 0.9*b && !clipped {
-					g += mul(0.2, 1/(0.9*b))
-				}
-				if (d > 0) == (h.Leap > 0) && !clipped && f.Main > 0 { // or it was the smaller part of one
-					g += mul(f.Parts, 0.5/(1+tail)/f.Main*over(math.Abs(d)/f.Main))
+				if (d > 0) == (h.Leap > 0) && !clipped {
+					if b := math.Abs(h.Leap); math.Abs(d) < 0.9*b {
+						g += mul(0.2, 1/(0.9*b))
+					}
+					if f.Main > 0 { // or it was the smaller part of one
+						g += mul(f.Split, sized(d, f.Main))
+					}
 				}
 			}
 			if f.Jump > 0 && !clipped {
 				// all sizes up to the usual large one alike, hardly any beyond
-				g += mul(rho, 0.5/(1+tail)/f.Jump*over(math.Abs(d)/f.Jump))
+				g += mul(rho, sized(d, f.Jump))
 			}
 			k.W, k.By = h.W*g*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
 			k.M, k.P, k.Jump, k.Leap = h.M+d, f.R, ms, d
@@ -197,7 +199,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			// both at once: the lamp changes as a room's light does
 			if d2 := y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !clipped {
 				k = h
-				g := mul(rho, 0.5/(1+tail)/f.Jump*over(math.Abs(d2)/f.Jump))
+				g := mul(rho, sized(d2, f.Jump))
 				k.W = h.W * f.Hazard * g * math.Min(exp(where.odds(h.M+d2)-where.odds(h.M)), 1)
 				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
 				k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, ms, d2, Dark+Lit-h.S
@@ -290,6 +292,39 @@ func (f *filter) learnRun(run uint8) {
 	f.Going = run
 }
 
+// learnSplit learns how often a jump of the ambient comes in two readings with the
+// larger part second, as a cloud's hard edge may, from the last five readings
+// (v); sd is their noise. Jumps of about the lamp's step are left out, for they
+// may be the lamp's.
+func (f *filter) learnSplit(v [5]float64, sd float64) {
+	first, second := v[2]-v[1], v[3]-v[2]
+	noise := mul(5, sd)
+	lamps := func(jump float64) bool { return math.Abs(math.Abs(jump)-f.Step) < 0.12*f.Step }
+	if math.Abs(v[1]-v[0]) > noise || math.Abs(first) < math.Max(noise, 0.1*f.Step) || lamps(first) || lamps(second) || lamps(first+second) {
+		return
+	}
+	size := math.Abs(second)
+	if (first > 0) != (second > 0) || size < math.Abs(first) || math.Abs(v[4]-v[3]) > mul(0.3, size)+noise {
+		f.Split -= mul(0.05, f.Split)
+		return
+	}
+	f.Split += mul(0.05, 1-f.Split)
+	f.Main = larger(f.Main, size)
+}
+
+// larger follows the usual large size, by one more: the larger ones count more, for
+// what clouds never did, the lamp may. 0 is none so far.
+func larger(usual, size float64) float64 {
+	switch {
+	case usual == 0:
+		return size
+	case size > usual:
+		return usual + mul(0.3, size-usual)
+	default:
+		return usual + mul(0.05, size-usual)
+	}
+}
+
 // prune merges hypotheses that agree, keeps the best nHyp and makes the
 // weights sum to one.
 func (f *filter) prune(kids []hyp, top float64) {
@@ -351,6 +386,11 @@ func (f *filter) chances() (p [4]float64) {
 		p[s] += h.W
 	}
 	return p
+}
+
+// sized is the density of a jump of d where the larger ones are of the usual size.
+func sized(d, usual float64) float64 {
+	return 0.5 / (1 + tail) / usual * over(math.Abs(d)/usual)
 }
 
 // over is how the density of the ambient's jumps falls off beyond the usual

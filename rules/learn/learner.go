@@ -382,6 +382,7 @@ func (e *edges) oldLevel() float64 {
 func (l *Learner) edge(ms int64) {
 	c := &l.c
 	floor := c.Noise.variance()
+	sd := math.Sqrt(floor)
 	if !c.Known {
 		if lo, hi, flips, ok := c.Edges.blinks(floor); ok && c.Range.RHi-c.Range.RLo < 1.2*(hi-lo) &&
 			(flips >= 8 || c.calmer(hi-lo)) && (c.Noise.Block > 1 || sq(hi-lo) > 150*floor) {
@@ -417,7 +418,7 @@ func (l *Learner) edge(ms int64) {
 			}
 		}
 	}
-	e, ok := c.Edges.detect(floor, c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, math.Sqrt(floor)))
+	e, ok := c.Edges.detect(floor, c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, sd))
 	hold := uint32(nBuf - half)
 	if !ok && c.N == nBuf && c.Edges.N == nBuf && !c.Known {
 		var before int
@@ -442,11 +443,11 @@ func (l *Learner) edge(ms int64) {
 	calm, lively, known := c.Hours.moves()
 	move := c.moved(e.At) - calm
 	rough := clamp((e.SD/math.Abs(e.Size)-0.05)/0.1, 0, 1)
-	e.Act = clamp((move-mul(1.2, math.Sqrt(floor)))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
-	if a := math.Abs(e.Size); e.Act > 0.1 && e.Leap > 0.85*a && a > mul(15, math.Sqrt(floor)) {
+	e.Act = clamp((move-mul(1.2, sd))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
+	if a := math.Abs(e.Size); e.Act > 0.1 && e.Leap > 0.85*a && a > mul(15, sd) {
 		// amid moving light the two levels tell less than the jump itself, which
 		// is the least of three differences, 1.2 deviations less than their mean
-		e.Size = math.Copysign(e.Leap+mul(1.2, math.Sqrt(floor)), e.Size)
+		e.Size = math.Copysign(e.Leap+mul(1.2, sd), e.Size)
 	}
 	first := c.Edges.NE == 0 || l.surpasses(e)
 	c.Edges.record(e)
@@ -465,24 +466,24 @@ func (l *Learner) edge(ms int64) {
 		// a room's light was taken for the lamp
 		c.forget()
 	}
-	still := c.still(math.Sqrt(floor))
+	still := c.still(sd)
 	moves := lively - calm
 	if !known {
 		moves = math.Inf(1)
 	}
-	step, ev := c.Edges.fit(c.Range.Minutes/60, still, moves, math.Sqrt(floor))
+	step, ev := c.Edges.fit(c.Range.Minutes/60, still, moves, sd)
 	if known && step > 0 && moves > 0.4*step && ev < 15 && !c.byNight(step, calm+mul(0.3, moves)) {
 		step = 0
 	}
-	if step < 8*math.Sqrt(floor) {
+	if step < 8*sd {
 		// so small a step could be the light's own doing, unless it comes by
 		// night as well or the light never moves; and where even the calm hours
 		// move it by half as much, it is the noise that wanders
-		if known && moves > 0.5*step || known && calm > 0.55*step && (ev < 50 || step < mul(4.5, math.Sqrt(floor))) || c.Edges.spread(step) < 11 && !(known && moves < 0.15*step) {
+		if known && moves > 0.5*step || known && calm > 0.55*step && (ev < 50 || step < mul(4.5, sd)) || c.Edges.spread(step) < 11 && moves >= 0.15*step {
 			step = 0
 		}
 	}
-	if step == 0 && !known && a > mul(20, math.Sqrt(floor)) && c.quiet(e) {
+	if step == 0 && !known && a > mul(20, sd) && c.quiet(e) {
 		// where no light moved by itself so far, there and back is enough: a
 		// room's light is fainter
 		if back, mean, n := c.Edges.evidence(a, c.Range.Minutes/60, 0); n > 1 && back > 2.5 {
@@ -494,7 +495,7 @@ func (l *Learner) edge(ms int64) {
 	}
 	switch {
 	case a < 2*c.Refuted && step == 0:
-	case (a < mul(9, math.Sqrt(floor)) || c.Edges.returned(e) == 0) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && c.NUp+c.NDown < 12 && l.weak()):
+	case (a < mul(9, sd) || c.Edges.returned(e) == 0) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && c.NUp+c.NDown < 12 && l.weak()):
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
@@ -510,7 +511,7 @@ func (c *core) byNight(step, move float64) bool {
 	night, all := 0, 0
 	for i := range c.Edges.E[:c.Edges.NE] {
 		x := &c.Edges.E[i]
-		if math.Abs(math.Abs(x.Size)-step) > x.tolerance(step) || x.credit() == 0 {
+		if !x.speaks(step) {
 			continue
 		}
 		all++
@@ -1014,7 +1015,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	}
 	f.R = clamp(f.R, least, heavy*least)
 	if c.Edges.N == nBuf {
-		f.parts([5]float64(c.Edges.V[nBuf-5:]), math.Sqrt(f.R))
+		f.learnSplit([5]float64(c.Edges.V[nBuf-5:]), math.Sqrt(f.R))
 	}
 	f.Rail = c.Noise.rail()
 	f.PB = c.priorBlink()
@@ -1038,14 +1039,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		f.Rho += mul(0.05, 1-f.Rho)
 		f.Rho0 += mul(5e-4, 1-f.Rho0)
 		c.Hours.jump(ms, minutes, 1)
-		if f.Jump == 0 {
-			f.Jump = moved
-		}
-		if moved > f.Jump { // the larger ones count: what clouds never did, the lamp may
-			f.Jump += mul(0.3, moved-f.Jump)
-		} else {
-			f.Jump += mul(0.05, moved-f.Jump)
-		}
+		f.Jump = larger(f.Jump, moved)
 	} else {
 		f.Rho = mul(f.Rho, 0.95)
 		f.Rho0 = mul(f.Rho0, 1-5e-4)
@@ -1080,33 +1074,6 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	}
 	if c.State == Blinking && b.S == Blinking && b.By == byNormal {
 		f.learnRun(b.Run)
-	}
-}
-
-// parts learns how often a jump of the ambient comes in two readings with the
-// larger part second, as a cloud's hard edge may, from the last five readings
-// (v); sd is their noise. Jumps of about the lamp's step are left out, for they
-// may be the lamp's.
-func (f *filter) parts(v [5]float64, sd float64) {
-	first, second := v[2]-v[1], v[3]-v[2]
-	noise := mul(5, sd)
-	lamps := func(jump float64) bool { return math.Abs(math.Abs(jump)-f.Step) < 0.12*f.Step }
-	if math.Abs(v[1]-v[0]) > noise || math.Abs(first) < math.Max(noise, 0.1*f.Step) || lamps(first) || lamps(second) || lamps(first+second) {
-		return
-	}
-	size := math.Abs(second)
-	if (first > 0) != (second > 0) || size < math.Abs(first) || math.Abs(v[4]-v[3]) > mul(0.3, size)+noise {
-		f.Parts -= mul(0.05, f.Parts)
-		return
-	}
-	f.Parts += mul(0.05, 1-f.Parts)
-	switch {
-	case f.Main == 0:
-		f.Main = size
-	case size > f.Main:
-		f.Main += mul(0.3, size-f.Main)
-	default:
-		f.Main += mul(0.05, size-f.Main)
 	}
 }
 

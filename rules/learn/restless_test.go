@@ -377,12 +377,7 @@ func TestSmallStepByDay(t *testing.T) {
 			}
 			return edge{At: int64(i)*dayMS/c.aDay + int64(i)*7%c.hours*3_600_000, Size: size, SD: 6, From: 200, Leap: 38}
 		})
-		for h := range l.c.Hours {
-			l.c.Hours[h].Moves = 1000
-			if h > 6 && h < 18 {
-				l.c.Hours[h].Move = c.move
-			}
-		}
+		l.lively(c.move)
 		l.c.Range.Jump, l.c.Range.Minutes = 30, 20000
 		l.c.NUp, l.c.NDown = 7, 7
 		l.c.refute()
