@@ -78,6 +78,7 @@ type Spec struct {
 	Lose      float64 // chance of a single loss
 	Duplicate float64 // chance of a duplicate
 	Inverted  bool
+	Window    float64 // the board averages for so long, s; a flash's edge in it reads in between
 }
 
 func uni(r *rand.Rand, lo, hi float64) float64 { return lo + (hi-lo)*r.Float64() }
@@ -181,6 +182,7 @@ func blink(r *rand.Rand, s *Spec) {
 	if s.On < 40*time.Minute {
 		s.On = 40 * time.Minute
 	}
+	s.Window = pick(r, 0, 0.02, 0.1, 0.25)
 }
 
 func lossy(r *rand.Rand, s *Spec) {
@@ -303,6 +305,19 @@ func episodes(r *rand.Rand, s *Spec) []episode {
 	return out
 }
 
+// shone is the share of light that a lamp of duty 0.5 gave in the last w of its
+// periods, x of them after it began; of w = 0, whether it shines: 1 or 0.
+func shone(x, w float64) float64 {
+	lit := func(x float64) float64 { return 0.5*math.Floor(x) + math.Min(x-math.Floor(x), 0.5) }
+	switch {
+	case w > 0:
+		return (lit(x) - lit(x-w)) / w
+	case x-math.Floor(x) < 0.5:
+		return 1
+	}
+	return 0
+}
+
 // weather gives the daylight's transmission each minute.
 func weather(r *rand.Rand, s *Spec) []float64 {
 	n := int(s.Days*1440) + 2
@@ -403,10 +418,12 @@ func Generate(f Family, seed uint64) *Trace {
 		}
 		gain := 1 - s.Sag*t/end
 		read := func(v float64) float64 { return math.Min(math.Max(v*gain, 0), s.Rail) }
-		on := e.state == learn.Lit || e.state == learn.Blinking && math.Mod(e.freq*t+e.phase, 1) < 0.5
 		v := amb
-		if on {
+		switch e.state {
+		case learn.Lit:
 			v += s.Step
+		case learn.Blinking:
+			v += s.Step * shone(e.freq*t+e.phase, e.freq*s.Window)
 		}
 		v = v*gain + s.Noise*r.NormFloat64()
 		if r.Float64() < s.Spikes {

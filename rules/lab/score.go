@@ -180,7 +180,8 @@ func Threshold(tr *Trace, th float64) []Event {
 
 // Clairvoyant is a hidden Markov filter that is told what no learner can know:
 // the ambient light of every moment without noise, the lamp's step, the noise,
-// the spike rate and the mean lengths of the episodes. It announces a state
+// the spike rate, how long the board averages and the mean lengths of the
+// episodes. It announces a state
 // when its chance passes 0.9995, blinking a little sooner.
 func Clairvoyant(tr *Trace) []Event {
 	s := &tr.Spec
@@ -205,6 +206,7 @@ func Clairvoyant(tr *Trace) []Event {
 	}
 	sd := math.Sqrt(s.Noise*s.Noise + 1.0/12)
 	span := 12 * s.Step
+	blur := math.Min(2*1.25*s.Window, 0.9) // share of readings in between, at the mean rate of 1.25 Hz
 	density := func(y, mean float64) float64 {
 		z := (y - mean) / sd
 		g := math.Exp(-z*z/2) / (sd * math.Sqrt(2*math.Pi))
@@ -223,11 +225,15 @@ func Clairvoyant(tr *Trace) []Event {
 		}
 		last = pt
 		fd, fl := density(pt.Value, pt.Dark), density(pt.Value, pt.LitAs)
+		between := 0.0
+		if step := pt.LitAs - pt.Dark; (pt.Value-pt.Dark)/step > 0 && (pt.Value-pt.Dark)/step < 1 {
+			between = blur / math.Abs(step)
+		}
 		// blinking begins with the first reading that shows it
 		into := [4][4]float64{
-			1: {1: (1 - rate) * fd, 2: rate * 0.5 * fl, 3: rate * 0.5 * fl},
-			2: {1: rate * 0.5 * fd, 2: (1 - rate) * fl, 3: rate * 0.5 * fd},
-			3: {1: rate * 0.5 * fd, 2: rate * 0.5 * fl, 3: (1 - rate) * 0.5 * (fd + fl)},
+			1: {1: (1 - rate) * fd, 2: rate * 0.5 * fl, 3: rate * 0.5 * ((1-blur)*fl + between)},
+			2: {1: rate * 0.5 * fd, 2: (1 - rate) * fl, 3: rate * 0.5 * ((1-blur)*fd + between)},
+			3: {1: rate * 0.5 * fd, 2: rate * 0.5 * fl, 3: (1 - rate) * ((1-blur)*0.5*(fd+fl) + between)},
 		}
 		var q [4]float64
 		for j := 1; j < 4; j++ {
