@@ -185,6 +185,14 @@ func (e *edges) returned(x edge) (n int) {
 	return n
 }
 
+// ended tells whether all readings since the edge hold its new level but for the
+// last, which is back on the old: the end of a short visit, whose beginning is
+// told with it. It asks for a large one.
+func (e *edges) ended(x edge, sd float64) bool {
+	back := (e.V[nBuf-1] - x.From) / x.Size
+	return math.Abs(x.Size) > mul(25, sd) && e.returned(x) == 1 && math.Abs(back) < 0.2
+}
+
 // has tells whether an edge of about this size was recorded.
 func (e *edges) has(size float64) bool {
 	for i := range e.E[:e.NE] {
@@ -501,7 +509,7 @@ func (e *edges) blinks(floor float64) (lo, hi float64, flips int, ok bool) {
 	}
 	v = math.Max(v/(nBuf-2), floor)
 	if sq(hi-lo) < 25*v || gap < 0.5*(hi-lo) {
-		return 0, 0, 0, false
+		return e.blurs(s, floor)
 	}
 	mid := 0.5 * (s[at-1] + s[at])
 	flips = 0
@@ -511,6 +519,53 @@ func (e *edges) blinks(floor float64) (lo, hi float64, flips int, ok bool) {
 		}
 	}
 	return lo, hi, flips, flips >= 5
+}
+
+// sharpened gives the two levels of a blinking lamp, of which lo and hi are the
+// means, without what a board that averages blurred: that lies towards the middle.
+func (e *edges) sharpened(lo, hi, floor float64) (float64, float64) {
+	s := e.V
+	slices.Sort(s[:])
+	low := 0
+	for low < nBuf && s[low] < mul(0.5, lo+hi) {
+		low++
+	}
+	if sq(hi-lo) < 100*floor || low == 0 || low == nBuf { // noise would do more than blurring
+		return lo, hi
+	}
+	return s[low/3], s[nBuf-1-(nBuf-low)/3]
+}
+
+// blurs looks for a lamp that blinks before a board that averages for a part of a
+// flash: s, the sorted readings kept, crowd at either end (but for one outlier),
+// with others in between. Light that flickers seldom comes back to just the same
+// two levels.
+func (e *edges) blurs(s [nBuf]float64, floor float64) (lo, hi float64, flips int, ok bool) {
+	width := mul(6, math.Sqrt(floor))
+	low, high := 0, 0
+	for _, x := range s {
+		switch {
+		case math.Abs(x-s[1]) < width:
+			low++
+			lo += x
+		case math.Abs(x-s[nBuf-2]) < width:
+			high++
+			hi += x
+		}
+	}
+	if low < 5 || high < 5 || low+high > nBuf-2 { // alike and nothing in between: outliers
+		return 0, 0, 0, false
+	}
+	lo /= float64(low)
+	hi /= float64(high)
+	mid := 0.5 * (lo + hi)
+	for i := 1; i < nBuf; i++ {
+		if (e.V[i] > mid) != (e.V[i-1] > mid) {
+			flips++
+		}
+	}
+	// more flips than 7 would speak for a lamp amid moving light, too
+	return lo, hi, 7, flips > 7 && sq(hi-lo) > 625*floor
 }
 
 // sharp is the mean share of their size that the edges of about this step made
@@ -539,14 +594,14 @@ func (e *edges) sharp(step, sd float64) (share float64, n int) {
 func (e *edges) pulse(floor float64) (x edge, first float64, ok bool) {
 	const back = nBuf - half // first reading after it
 	size := e.V[back] - e.V[back-1]
-	if e.N < nBuf || sq(size) < 400*floor || e.NE > 0 && e.E[e.NE-1].At >= e.T[0] {
+	if e.N < nBuf || sq(size) < 400*floor {
 		return edge{}, 0, false
 	}
 	start := back - 1
 	for start > 0 && math.Abs(e.V[start-1]-e.V[back-1]) < 0.3*math.Abs(size) {
 		start--
 	}
-	if n := back - start; n < 3 || n > 7 {
+	if n := back - start; n < 3 || n > 7 || e.NE > 0 && e.E[e.NE-1].At >= e.T[0] && e.E[e.NE-1].At != e.T[start] {
 		return edge{}, 0, false
 	}
 	level, variance := level([half]float64(e.V[back:]))

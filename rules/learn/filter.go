@@ -23,6 +23,7 @@ const (
 	bySpike
 	byJump
 	bySwitch
+	byBlur // blinking: the board averaged over a flash's edge
 )
 
 // hyp is one history, summed up.
@@ -56,6 +57,7 @@ type filter struct {
 	Split   float64         // share of the ambient's jumps that come in two readings, the larger part second
 	Main    float64         // size of that larger part; 0: none seen
 	Part    float64         // chance that a reading averages over a change of the lamp
+	Blur    float64         // share of a blinking lamp's readings that average over a flash's edge
 	Runs    [maxRun]float64 // runs of one phase that reached this length, in this blinking
 	Going   uint8           // length of the run going on
 	Rail    float64         // readings saturate here; 0: unknown
@@ -72,6 +74,8 @@ const (
 	tail = 1.0 / 7 // area of over beyond 1
 
 	leastEps = 2e-3 // chance of an outlier a reading, until more are seen
+
+	leastBlur = 0.02 // share of blurred readings, until more are seen
 
 	rareJump = 1e-4 // chance of a jump of the ambient out of the blue
 )
@@ -112,7 +116,7 @@ func (f *filter) best() *hyp {
 // observe extends every hypothesis by reading y, dt nominal intervals after
 // the last one.
 func (f *filter) observe(ms int64, y, dt float64, where *place) {
-	var kids [nHyp * 6]hyp
+	var kids [nHyp * 7]hyp
 	n := 0
 	top := 0.0
 	add := func(h hyp) {
@@ -231,6 +235,10 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 				k.P += f.Tau2
 				k.S, k.W = to, h.W*f.Hazard*(1-pb)*f.Part/f.Step
 				add(k)
+				if f.between(y, h.M) {
+					k.S, k.W, k.Phase, k.Run, k.By = Blinking, h.W*f.Hazard*pb*f.Blur/f.Step, phase, 1, byBlur
+					add(k)
+				}
 			}
 		case Blinking:
 			again := f.again(h.Run)
@@ -246,16 +254,37 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 				g := likely(mean, v)
 				k := update(h, mean, 0)
 				k.By, k.Phase, k.Run = byNormal, ph, run
-				k.W = h.W * (stay + f.Hazard - calms) * p * g
+				k.W = h.W * (stay + f.Hazard - calms) * p * (1 - f.Blur) * g
 				add(k)
 				k.Prev, k.Enter, k.Age, k.By = Blinking, ms, 0, bySwitch
 				k.S, k.W = Dark+State(ph), h.W*calms*0.5*g
 				k.Phase, k.Run = 0, 0
 				add(k)
 			}
+			// A board that averages for a tenth of a second meets the edge of a
+			// flash now and then: it reads in between, as steady lamps never do.
+			if f.between(y, h.M) && !clipped {
+				k := h
+				k.By, k.Run, k.W = byBlur, 1, h.W*(stay+f.Hazard-calms)*f.Blur/f.Step
+				add(k)
+			}
 		}
 	}
 	f.prune(kids[:n], top)
+}
+
+// between tells whether a reading lies between the levels, dark at m.
+func (f *filter) between(y, m float64) bool {
+	return y > m && y < m+f.Step
+}
+
+// learnBlur takes note whether a reading of a blinking lamp was blurred.
+func (f *filter) learnBlur(was bool) {
+	if was {
+		f.Blur += mul(0.02, 1-f.Blur)
+	} else {
+		f.Blur = math.Max(f.Blur-mul(0.02, f.Blur), leastBlur)
+	}
 }
 
 // again is the chance that a blinking lamp reads the same again after run

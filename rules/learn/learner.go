@@ -386,6 +386,7 @@ func (l *Learner) edge(ms int64) {
 	if !c.Known {
 		if lo, hi, flips, ok := c.Edges.blinks(floor); ok && c.Range.RHi-c.Range.RLo < 1.2*(hi-lo) &&
 			(flips >= 8 || c.calmer(hi-lo)) && (c.Noise.Block > 1 || sq(hi-lo) > 150*floor) {
+			lo, hi = c.Edges.sharpened(lo, hi, floor)
 			c.adopt(hi-lo, 0)
 			c.F.start(Blinking, lo, c.Edges.T[0])
 			c.F.PB = 0.5
@@ -407,8 +408,12 @@ func (l *Learner) edge(ms int64) {
 			}
 			if c.quiet(e) {
 				// the lamp shows itself for a few minutes only: now it is known
+				if n := c.Edges.NE; n > 0 && c.Edges.E[n-1].At >= c.Edges.T[0] { // its first edge was recorded
+					c.Range.edge(e.Size, nBuf-half)
+				} else {
+					c.Range.Hold = nBuf - half
+				}
 				c.Edges.record(e)
-				c.Range.Hold = nBuf - half
 				// what the hours know is the level after it, not the one before
 				// as with a lone edge
 				c.Hours.shift(-e.Size)
@@ -452,6 +457,7 @@ func (l *Learner) edge(ms int64) {
 	first := c.Edges.NE == 0 || l.surpasses(e)
 	c.Edges.record(e)
 	c.Range.edge(e.Size, hold)
+	ended := c.Edges.ended(e, sd)
 	a := math.Abs(e.Size)
 	if c.Known {
 		d := math.Abs(a - c.F.Step)
@@ -459,6 +465,9 @@ func (l *Learner) edge(ms int64) {
 		if d < math.Max(0.1*c.F.Step, 2*e.SD) || e.credit() > 0.2 && d < math.Max(0.3*c.F.Step, 3*e.SD) {
 			c.teachStep(e)
 			c.F.Hazard = math.Min(c.F.Hazard+recent/e.unrest(), often)
+			if c.untold(sd) {
+				l.relearned(c.F.Step, e, ms)
+			}
 			return
 		}
 	}
@@ -495,13 +504,40 @@ func (l *Learner) edge(ms int64) {
 	}
 	switch {
 	case a < 2*c.Refuted && step == 0:
-	case (a < mul(9, sd) || c.Edges.returned(e) == 0) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && c.NUp+c.NDown < 12 && l.weak()):
+	case (a < mul(9, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && c.NUp+c.NDown < 12 && l.weak()):
+		if ended && c.Edges.Wait > 0 { // the next edge is a reading nearer than others may be
+			c.Edges.Wait--
+		}
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
 		step > 1.3*c.F.Step && ev > 6,
 		step > 0 && step < 0.77*c.F.Step && l.outgrown(step, ms, ev):
 		l.relearned(step, e, ms)
 	}
+}
+
+// untold tells whether the last four edges of the step, up and down in turn in
+// still light, all came after the last change that was told: the filter took
+// lit for dark, or the lamp's light for the room's, and what it learned of the
+// hours since keeps it from seeing so. Noise (sd) may make edges of a small
+// step, and the short visits of a lamp that blinks are rightly not told.
+func (c *core) untold(sd float64) bool {
+	if c.NBlink > 0 || c.F.Step < mul(14, sd) {
+		return false
+	}
+	n, last := 0, 0.0
+	for i := int(c.Edges.NE) - 1; i >= 0 && n < 4; i-- {
+		x := &c.Edges.E[i]
+		if !x.speaks(c.F.Step) {
+			continue
+		}
+		if x.At <= c.Since || x.Act > 0.25 || last != 0 && (x.Size > 0) == (last > 0) {
+			return false
+		}
+		last = x.Size
+		n++
+	}
+	return n == 4
 }
 
 // byNight tells whether one in five of the edges of this step, at least, was seen
@@ -732,6 +768,8 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 		c.Hours.forget()
 	case s == Dark: // they were lit
 		c.Hours.shift(-a)
+	case slices.ContainsFunc(c.Edges.E[:c.Edges.NE], func(x edge) bool { return x.At < e.At && math.Abs(x.Size+e.Size) < mul(0.1, a)+mul(3, e.SD) }):
+		c.Hours.forget() // it went out before, untold
 	}
 	c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
 	if w := &c.Why; w.State == s && w.How == byChange && math.Abs(float64(w.Enter-e.At)) < 3*c.IV { // it was announced, by a step since given up
@@ -808,6 +846,9 @@ func (c *core) clear(e edge) bool {
 	}
 	if known && (lively-calm > 0.3*a && e.Leap < 0.5*a || lively-calm > 0.5*a && e.Leap < 0.85*a) {
 		return false // where the light goes nearly as far, a lamp is told by its jump
+	}
+	if !still && c.Edges.daily(a) {
+		return false // a room's light, again
 	}
 	if still && a < mul(9, sd) {
 		return true // a room's light is brighter: what was there before was the same lamp
@@ -900,7 +941,7 @@ func (c *core) twins(e edge) bool {
 // adopt takes a step as the lamp's.
 func (c *core) adopt(step, sd float64) {
 	r := c.Noise.variance()
-	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1, Hazard: seldom}
+	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1, Blur: leastBlur, Hazard: seldom}
 	c.Known = true
 	c.Edges.Next = change{}
 	c.NUp, c.NDown, c.Told = 0, 0, 0
@@ -1014,6 +1055,10 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		}
 	}
 	f.R = clamp(f.R, least, heavy*least)
+	f.Blur = math.Max(f.Blur, leastBlur)
+	if sq(f.Step) < 100*c.Noise.variance() { // noise reads in between as well
+		f.Blur = 0
+	}
 	if c.Edges.N == nBuf {
 		f.learnSplit([5]float64(c.Edges.V[nBuf-5:]), math.Sqrt(f.R))
 	}
@@ -1059,7 +1104,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 			}
 			f.Step += mul(0.03, d)
 		}
-		e2 := math.Min(sq(y-pred), 6*v)
+		most := 6 * v
+		if b.S == Blinking && f.Blur > 0.1 { // one reading in ten of no level at all: it is they that differ, not the ambient
+			most = 1.5 * f.R
+		}
+		e2 := math.Min(sq(y-pred), most)
 		f.C += mul(0.1, e2-f.C)
 	}
 	// no faster than the ambient moves at this hour, or did lately
@@ -1072,8 +1121,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	if b.W > 0.9 && b.S == c.State && b.Age >= 3 {
 		c.Hours.learn(ms, b.M, minutes)
 	}
-	if c.State == Blinking && b.S == Blinking && b.By == byNormal {
-		f.learnRun(b.Run)
+	if c.State == Blinking && b.S == Blinking {
+		if b.By == byNormal {
+			f.learnRun(b.Run)
+		}
+		f.learnBlur(b.By != byNormal && f.between(y, was.M))
 	}
 }
 
