@@ -144,6 +144,9 @@ func (n *noise) image(m *image) {
 	m.f64s(&n.Max, &n.Min)
 	m.u32s(&n.AtMax, &n.AtMin)
 	m.bool(&n.Seen)
+	m.f64s(&n.Diff, &n.Sq, &n.Prod)
+	m.u32(&n.Calm)
+	m.f64(&n.Rho)
 }
 
 func (e *edges) image(m *image) {

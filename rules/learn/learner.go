@@ -131,7 +131,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c.N++
 	c.At, c.Val = ms, value
 	y := mul(c.sign(), value)
-	c.Noise.observe(y, c.flips(y))
+	c.Noise.observe(y, c.flips(y), c.Range.RHi-c.Range.RLo < mul(3, math.Sqrt(c.Noise.steps())))
 	c.Edges.push(ms, y)
 	if c.Cfg.manual() {
 		l.manual(ms, y)
@@ -193,14 +193,22 @@ type noise struct {
 	Max, Min     float64     // largest and smallest reading
 	AtMax, AtMin uint32      // readings exactly there
 	Seen         bool
+	Diff         float64 // last difference
+	Sq, Prod     float64 // means of the differences' squares, of the products of two in a row
+	Calm         uint32  // differences these are of, nRuns at most
+	Rho          float64 // correlation of neighbouring readings
 }
+
+// nRuns is the number of differences that the correlation of neighbours is learned
+// from.
+const nRuns = 2000
 
 // early is the number of blocks that are simply averaged.
 const early = 6
 
 // observe takes a reading; flipped says that a blinking lamp's change makes the
-// difference to the one before.
-func (n *noise) observe(y float64, flipped bool) {
+// difference to the one before, calm that no light moved lately.
+func (n *noise) observe(y float64, flipped, calm bool) {
 	if y != math.Floor(y) {
 		n.Frac = true
 	}
@@ -221,6 +229,13 @@ func (n *noise) observe(y float64, flipped bool) {
 	if n.Seen && !flat && !flipped {
 		n.D[n.N] = math.Abs(y - n.Last)
 		n.N++
+		if calm && n.Block > 0 {
+			n.pair(y - n.Last)
+		}
+	}
+	n.Diff = y - n.Last
+	if flat || flipped || !n.Seen { // that is not the noise's
+		n.Diff = 1e15
 	}
 	n.Last, n.Seen = y, true
 	if flat || flipped || n.N < uint32(len(n.D)) && !(n.Block == 0 && n.N == 12) {
@@ -277,7 +292,45 @@ func (n *noise) floor() float64 {
 	return 0.25
 }
 
-func (n *noise) variance() float64 { return math.Max(n.V, n.floor()) }
+// steps is the variance by the differences of neighbours alone.
+func (n *noise) steps() float64 { return math.Max(n.V, n.floor()) }
+
+// variance is that of a reading. Where neighbours are alike (by the correlation
+// rho, as of noise that comes in runs), their differences show only 1-rho of it.
+func (n *noise) variance() float64 { return n.steps() / (1 - n.Rho) }
+
+// pair takes a difference and the one before for the correlation of neighbours.
+// Changes of the lamp and outliers are left out.
+func (n *noise) pair(d float64) {
+	if most := 14 * n.steps(); sq(d) > most || sq(n.Diff) > most {
+		return
+	}
+	if n.Calm < nRuns {
+		n.Calm++
+	}
+	k := 1 / float64(n.Calm)
+	n.Sq += mul(k, sq(d)-n.Sq)
+	n.Prod += mul(k, mul(d, n.Diff)-n.Prod)
+	n.correlate()
+}
+
+// correlate finds the correlation rho of neighbouring readings. For noise of a
+// first-order autoregression of variance v, the differences have the variance
+// 2v(1-rho), and two in a row the covariance -v(1-rho)^2 (Box and Jenkins, Time
+// Series Analysis, from memory): their ratio is -(1-rho)/2. A twentieth is taken
+// off that comes of leaving out the large differences, and what chance may do.
+// Differences that go the same way are moving light's.
+func (n *noise) correlate() {
+	if n.Calm < 100 || n.Sq == 0 {
+		return
+	}
+	rho := 0.95 + 2*n.Prod/n.Sq
+	if rho > 0.75 {
+		n.Rho = 0
+		return
+	}
+	n.Rho = clamp(rho-4/math.Sqrt(float64(n.Calm)), 0, 0.6)
+}
 
 // rail is the count at which readings saturate, or 0.
 func (n *noise) rail() float64 {
