@@ -38,11 +38,24 @@ func (l *lamp) reading(in *Input, out []Event) []Event {
 }
 
 func (l *lamp) teach(in *Input, out []Event) []Event {
-	s, err := learn.ParseState(in.Word)
-	if err != nil {
+	v, ok := l.taught(in)
+	if !ok {
 		return out
 	}
-	return l.tell(in, l.learner.Teach(in.At, s), out)
+	return l.tell(in, v, out)
+}
+
+// taught has the learner take a person's word; a word that is none changes
+// nothing.
+func (l *lamp) taught(in *Input) (v learn.Verdict, ok bool) {
+	if in.Word == Anew {
+		return l.learner.Anew(), true
+	}
+	s, err := learn.ParseState(in.Word)
+	if err != nil {
+		return v, false
+	}
+	return l.learner.Teach(in.At, s), true
 }
 
 // catchUp tells the lamp's state if the alarm knows another one.
@@ -94,6 +107,14 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 		u.OnAbove, u.OffBelow, u.Confidence = 0, 0, 1
 		u.Text = l.cfg.Name + ": not sure of this lamp any more, learning it again"
 		u.Why = "The changes that were announced do not agree on one step, as a lamp's do: something else was taken for it, such as clouds or a room's light. Until the lamp is known again its changes are not told; teach it when you see it lit or dark."
+		switch {
+		case in.Kind == InTeach:
+			u.Text = l.cfg.Name + ": learning the lamp anew"
+			u.Why = "Somebody said that the sensor was mounted, moved or changed, so what was learned before is forgotten. Until the lamp is known again its changes are not told; teach it when you see it lit or dark."
+		case v.Handled:
+			u.Text = l.cfg.Name + ": learning the lamp anew"
+			u.Why = "The readings jumped from level to level and now lie calm, as when somebody wires, aims or mounts the sensor. What was told by them is taken back, and the lamp is learned from now on."
+		}
 		out = append(out, u)
 	}
 	if v.FaultChanged {
@@ -116,7 +137,7 @@ var faultWhy = [...]string{
 	learn.StuckRail: "The reading sits at an end of the converter's range, where it never sat before: look for a broken wire, a short circuit or a sensor in full light.",
 	learn.Frozen:    "The very same number comes again and again from a sensor that used to show noise: the board may repeat an old reading.",
 	learn.Noisy:     "The readings scatter far more than they used to: look for a loose wire, a weak supply or a light source nearby.",
-	learn.Fading:    "Lit and dark stand ever closer together: look for dust, a sensor that slipped, or a lamp that ages.",
+	learn.Fading:    "Lit and dark stand far closer together than they did: look for dust, a sensor that slipped, or a lamp that ages. If you moved the sensor, have the lamp learned anew.",
 }
 
 func (l *lamp) say(s learn.State) string {

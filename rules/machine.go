@@ -471,9 +471,7 @@ func (m *Machine) Relearn(in Input) {
 	case InReading:
 		m.lamps[i].learner.Observe(in.At, in.Value)
 	case InTeach:
-		if s, err := learn.ParseState(in.Word); err == nil {
-			m.lamps[i].learner.Teach(in.At, s)
-		}
+		m.lamps[i].taught(&in)
 	}
 }
 

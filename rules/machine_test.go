@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -414,6 +415,62 @@ func TestUnlearned(t *testing.T) {
 	})
 	require.Greater(t, len(got), 40)
 	assert.NotContains(t, got, Unlearned)
+}
+
+// A person's word that the sensor was moved takes back what was told of the lamp,
+// in the person's name; a hand's readings do so with another reason. Relearning
+// the same inputs leads to the same.
+func TestAnew(t *testing.T) {
+	reading := func(i int, v float64) Input {
+		return Input{At: epoch.Add(time.Duration(i) * time.Minute), Kind: InReading, Lamp: "tank", Value: v}
+	}
+	start := func() *Machine {
+		cfg := cellar()
+		m := New()
+		m.Step(Input{At: epoch, Kind: InConfig, Config: &cfg})
+		return m
+	}
+	rng := rand.New(rand.NewPCG(1, 2))
+	var log []Input
+	for i := range 500 {
+		log = append(log, reading(i, 200+math.Round(380*float64(i/100%2)+4*rng.NormFloat64())))
+	}
+	log = append(log, Input{At: epoch.Add(500 * time.Minute), Kind: InTeach, Lamp: "tank", Word: Anew, By: "ann"})
+	m, again := start(), start()
+	var got []Event
+	for _, in := range log {
+		got = append(got, m.Step(in)...)
+		again.Relearn(in)
+	}
+	require.NotEmpty(t, got)
+	e := got[len(got)-1]
+	assert.Equal(t, Unlearned, e.Kind)
+	assert.Equal(t, "ann", e.By)
+	assert.Equal(t, "tank: learning the lamp anew", e.Text)
+	assert.Contains(t, e.Why, "mounted, moved or changed")
+	l := func(m *Machine) *learn.Learner { return m.lamps[m.lampAt["tank"]].learner }
+	assert.Equal(t, learn.Learning, l(m).Verdict().State)
+	want, err := l(m).MarshalBinary()
+	require.NoError(t, err)
+	snap, err := l(again).MarshalBinary()
+	require.NoError(t, err)
+	assert.Equal(t, want, snap)
+	assert.Empty(t, m.Step(log[len(log)-1]), "nothing more to take back")
+
+	m, got = start(), nil
+	for i := range 30 {
+		got = append(got, m.Step(reading(i, 900+float64(i%3)))...)
+	}
+	for i := range 15 {
+		got = append(got, m.Step(reading(30+i, 200+float64(i%3)))...)
+	}
+	require.Len(t, got, 1, "a hand over the sensor passes for a change")
+	for i, v := range []float64{640, 50, 980, 300, 300, 301, 299, 300} {
+		got = append(got, m.Step(reading(45+i, v))...)
+	}
+	require.Len(t, got, 2)
+	assert.Equal(t, Unlearned, got[1].Kind)
+	assert.Contains(t, got[1].Why, "wires, aims or mounts")
 }
 
 // The same state gives the same snapshot, and a snapshot restores all of it.

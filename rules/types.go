@@ -50,12 +50,16 @@ type Input struct {
 	Value  float64       `json:"value,omitempty"`  // InReading with a Lamp: the raw count; finite
 	Volts  *float64      `json:"volts,omitempty"`  // InReading: battery voltage in V, if the board told it
 	RSSI   *float64      `json:"rssi,omitempty"`   // InReading: signal strength in dBm, if the board told it
-	Word   string        `json:"word,omitempty"`   // InLink, InUplink, InService: which; InTeach: "lit" or "dark"; InStart: what is being caught up, a sentence after a space
+	Word   string        `json:"word,omitempty"`   // InLink, InUplink, InService: which; InTeach: "lit", "dark" or Anew; InStart: what is being caught up, a sentence after a space
 	For    time.Duration `json:"for,omitempty"`    // InShelve: how long, ns
 	Was    time.Time     `json:"was,omitzero"`     // InLink: when it happened, at or before At
 	By     string        `json:"by,omitempty"`     // who did it, for a person's actions
 	Config *Config       `json:"config,omitempty"` // InConfig
 }
+
+// Anew is the Word of an InTeach that says that the sensor was mounted, moved or
+// changed: what was learned of the lamp is forgotten.
+const Anew = "anew"
 
 // Kind names what an Event tells.
 type Kind string

@@ -55,6 +55,7 @@ func TestClientCommands(t *testing.T) {
 	assert.Contains(t, do("shelve", "-end", "tank"), "no longer shelved")
 	assert.NotEqual(t, rules.AlarmShelved, alarm().State)
 	assert.Contains(t, do("teach", "tank", "lit"), "noted that it is lit")
+	assert.Contains(t, do("teach", "tank", "anew"), "tank: what was learned is forgotten")
 	assert.Contains(t, do("ack", "tank"), "tank: ")
 	assert.Contains(t, do("battery", "changed", "freezer"), "fresh battery noted")
 	history := do("history", "freezer", "-board", "-limit", "1")

@@ -64,14 +64,16 @@ examples:
 }
 
 var teachCommand = command{
-	name: "teach", brief: "say what a lamp shows now", usage: "NAME lit|dark",
+	name: "teach", brief: "say what a lamp shows now", usage: "NAME lit|dark|anew",
 	about: `
 Teach tells lampward what you see: the lamp is lit now, or dark. One word from
-you is worth more than a day of readings.
+you is worth more than a day of readings. After you mounted, moved or changed
+the sensor, "anew" has it forget what it learned before, and learn from now on.
 
 examples:
   lampward teach tank dark
-  lampward teach tank lit`,
+  lampward teach tank lit
+  lampward teach tank anew`,
 }
 
 var aimCommand = command{
@@ -209,8 +211,8 @@ func init() {
 		if !ok {
 			return code
 		}
-		if names[1] != "lit" && names[1] != "dark" {
-			fmt.Fprintf(c.err, "lampward teach: %q is neither lit nor dark; write what the lamp shows now\n", names[1])
+		if names[1] != "lit" && names[1] != "dark" && names[1] != page.Anew {
+			fmt.Fprintf(c.err, "lampward teach: %q is neither lit nor dark; write what the lamp shows now, or %s if the sensor was moved\n", names[1], page.Anew)
 			return exitUsage
 		}
 		return r.about(ctx, c, "teach", page.Teach, names[0], false, map[string]any{"state": names[1]})

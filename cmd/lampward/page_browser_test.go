@@ -406,7 +406,8 @@ func TestPageInBrowser(t *testing.T) {
 	}
 }
 
-// Levels are set by dragging their lines, and by typing.
+// Levels are set by dragging their lines, and by typing; then they are learned
+// again, and then everything is.
 func TestPageDragLevel(t *testing.T) {
 	browser := newBrowser(t)
 	c := newCellar(t, "")
@@ -440,11 +441,18 @@ func TestPageDragLevel(t *testing.T) {
 	eval[bool](b, `document.querySelector("#on_above").value = "", true`)
 	b.keys("#on_above", "501\r")
 	b.untilText("#said", "tank: lit from 501")
-	b.button("Learn the levels again")
+	b.click("#anew summary")
+	b.button("Learn the lamp anew")
+	b.untilText("#said", "set by hand, so nothing of it is learned")
+	b.button("Go back to learned levels")
 	b.untilText("#said", "tank: the levels are learned.")
 	kept, err = readLevels(c.d.cfg.Store.Dir)
 	require.NoError(t, err)
 	assert.NotContains(t, kept, "tank")
+	b.button("Learn the lamp anew")
+	b.untilText("#said", "what was learned is forgotten")
+	b.untilText(".now .state", "learning")
+	b.shot("anew")
 	b.sound("levels")
 }
 

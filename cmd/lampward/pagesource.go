@@ -229,9 +229,10 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	}
 	name := a.Lamp + a.Board // one of them is empty
 	var alarm rules.AlarmStatus
-	var known bool
+	var known, manual bool
 	err := p.look(ctx, func(m *rules.Machine) {
 		if a.Lamp != "" {
+			manual = slices.ContainsFunc(m.Config().Lamps, func(l rules.LampConfig) bool { return l.Name == a.Lamp && l.Learn.Manual.IsSet() })
 			alarm, known = m.LampAlarm(a.Lamp)
 		} else {
 			alarm, known = m.DeviceAlarm(a.Board)
@@ -267,6 +268,13 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 		in.Kind, in.Word, said = rules.InService, "in", name+": in service."
 	case page.Teach:
 		in.Kind, in.Word, said = rules.InTeach, a.State, fmt.Sprintf("%s: noted that it is %s now.", name, a.State)
+		if a.State == page.Anew {
+			in.Word = rules.Anew
+			if manual {
+				return "", refusal("The levels of %s are set by hand, so nothing of it is learned.", name)
+			}
+			said = name + ": what was learned is forgotten; it is learned from now on."
+		}
 	case page.Battery:
 		in.Kind, said = rules.InBattery, name+": fresh battery noted."
 	case page.Levels, page.Relearn:

@@ -777,3 +777,87 @@ func (e *edges) flicker(step, least float64) float64 {
 	}
 	return v
 }
+
+// calmRun is the number of readings that show that nobody handles the sensor any
+// more.
+const calmRun = 5
+
+// handled tells whether the last calmRun readings lie calm, and among those before
+// them three jumps, at least, of different sizes led from level to level, the last
+// of them to the calm one. Single outliers lead back to where they came from, and
+// a lamp makes jumps of one size.
+func (e *edges) handled() bool {
+	const first = nBuf - calmRun
+	lo, hi := e.V[first], e.V[first]
+	for _, v := range e.V[first+1:] {
+		lo, hi = math.Min(lo, v), math.Max(hi, v)
+	}
+	least := mul(10, math.Max(hi-lo, 2))
+	if e.N < first || math.Abs(e.V[first]-e.V[first-1]) < least {
+		return false
+	}
+	var sizes [nBuf]float64
+	n := 0
+next:
+	for k := int(nBuf-e.N) + 1; k <= first; k++ {
+		d := math.Abs(e.V[k] - e.V[k-1])
+		if d < least || math.Abs(e.V[k+1]-e.V[k-1]) < least || k > nBuf-int(e.N)+1 && math.Abs(e.V[k]-e.V[k-2]) < least {
+			continue // an outlier, or back from one
+		}
+		for _, x := range sizes[:n] {
+			if math.Abs(x-d) < mul(0.2, math.Max(x, d)) {
+				continue next
+			}
+		}
+		sizes[n] = d
+		n++
+	}
+	return n >= 3
+}
+
+// replaced tells whether edges of this smaller step, never seen before the last of
+// the old step, have come in its place since, though the old one came so often that
+// its absence is no chance: the sensor slipped or was moved.
+func (e *edges) replaced(step, old float64, now int64) bool {
+	from, to, n := int64(0), int64(0), 0
+	for i := range e.E[:e.NE] {
+		x := &e.E[i]
+		if x.speaks(old) || math.Abs(math.Abs(x.Size)-old) < 0.1*old {
+			if n == 0 {
+				from = x.At
+			}
+			to = x.At
+			n++
+		}
+	}
+	if n < 2 || float64(now-to)*float64(n-1) < 4*float64(to-from) {
+		return false
+	}
+	since, odd, last := 0, 0, 0.0
+	for i := range e.E[:e.NE] {
+		x := &e.E[i]
+		if !x.speaks(step) {
+			continue
+		}
+		switch {
+		case x.At <= to, (x.Size > 0) == (last > 0) && last != 0:
+			odd++
+		case x.Act < 0.25:
+			since++
+		}
+		last = x.Size
+	}
+	return since >= max(4, 12-2*n) && 3*odd <= since && !e.daily(step)
+}
+
+// mean is that of the credible edges of about this step.
+func (e *edges) mean(step float64) float64 {
+	sum, n := step, 1.0
+	for i := range e.E[:e.NE] {
+		if x := &e.E[i]; x.speaks(step) {
+			sum += math.Abs(x.Size)
+			n++
+		}
+	}
+	return sum / n
+}

@@ -96,6 +96,7 @@ func (m *image) row(p []float64) {
 
 func (c *core) image(m *image) {
 	c.Cfg.image(m)
+	m.i64(&c.Begin)
 	m.u64(&c.N)
 	m.i64(&c.At)
 	m.f64s(&c.Val, &c.IV)
@@ -112,6 +113,7 @@ func (c *core) image(m *image) {
 	m.i64(&c.Matched)
 	m.bools(&c.Taught[0], &c.Taught[1])
 	m.row(c.TaughtAs[:])
+	m.i64s(&c.TaughtAt[0], &c.TaughtAt[1])
 	m.u32(&c.Told)
 	m.f64(&c.Refuted)
 	m.u32s(&c.NLit, &c.NBlink)

@@ -160,7 +160,9 @@ type Verdict struct {
 	Settled bool
 	// GivenUp: with this reading it came out that something else was taken for
 	// the lamp, such as clouds. State is Learning again.
-	GivenUp     bool
+	GivenUp bool
+	// Handled: it is given up because somebody handled the sensor till now.
+	Handled     bool
 	Provisional bool // announced before both states were seen for certain
 	// OnAbove and OffBelow are the switching levels now, in counts, as in
 	// Levels; both are the current level while none are known.

@@ -17,10 +17,11 @@ type Learner struct {
 type core struct {
 	Cfg config
 
-	N   uint64  // readings taken, duplicates not counted
-	At  int64   // time of the last reading, Unix ms
-	Val float64 // last reading as published
-	IV  float64 // usual interval, ms
+	Begin int64   // time of the first reading, Unix ms
+	N     uint64  // readings taken, duplicates not counted
+	At    int64   // time of the last reading, Unix ms
+	Val   float64 // last reading as published
+	IV    float64 // usual interval, ms
 
 	Noise noise
 	Edges edges
@@ -33,10 +34,11 @@ type core struct {
 	Matched    int64   // time of the last of them, Unix ms
 	Taught     [2]bool // a person said that the lamp was dark, lit
 	TaughtAs   [2]float64
-	Told       uint32  // changes announced since this step is used
-	Refuted    float64 // largest step that turned out not to be a lamp's, counts
-	NLit       uint32  // announced changes from lit to dark or back
-	NBlink     uint32  // announced blinking
+	TaughtAt   [2]int64 // Unix ms
+	Told       uint32   // changes announced since this step is used
+	Refuted    float64  // largest step that turned out not to be a lamp's, counts
+	NLit       uint32   // announced changes from lit to dark or back
+	NBlink     uint32   // announced blinking
 
 	State   State
 	Since   int64
@@ -115,6 +117,9 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	value = clamp(value, -1e12, 1e12)
 	ms := at.UnixMilli()
 	gap := float64(ms - c.At)
+	if c.N == 0 && c.Begin == 0 {
+		c.Begin = ms
+	}
 	if c.N > 0 {
 		// The same number again after a fraction of the interval is a
 		// duplicate and tells nothing new. Readings that come by the second
@@ -138,6 +143,12 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 		l.inspect(ms, value)
 		return l.Verdict()
 	}
+	if c.handled(ms) {
+		l.again(calmRun)
+		v := l.Verdict()
+		v.GivenUp, v.Handled = known, known
+		return v
+	}
 	if told {
 		c.refute()
 	}
@@ -155,6 +166,45 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	l.inspect(ms, value)
 	v := l.Verdict()
 	v.GivenUp = known && v.State == Learning
+	return v
+}
+
+// setup is how long after the first reading somebody may still be handling the
+// sensor: wiring, aiming, putting the lid on.
+const setup = 3 * 3_600_000 // ms
+
+// handled tells whether somebody handled the sensor until a few readings ago,
+// within its first hours: three jumps of different sizes to levels that were left
+// again, then calm.
+func (c *core) handled(ms int64) bool {
+	return ms-c.Begin < setup && !c.Taught[0] && !c.Taught[1] && c.NUp+c.NDown < 4 && c.NBlink == 0 && c.State != Blinking && c.Edges.handled()
+}
+
+// again learns anew from the last n readings.
+func (l *Learner) again(n uint32) {
+	c := &l.c
+	old := *c
+	*c = core{Cfg: old.Cfg, Begin: old.Begin, Fault: old.Fault}
+	for i := nBuf - min(n, old.Edges.N); i < nBuf; i++ {
+		l.Observe(time.UnixMilli(old.Edges.T[i]), mul(c.sign(), old.Edges.V[i]))
+	}
+	c.FaultChanged = c.Fault != old.Fault
+}
+
+// Anew forgets all that was learned and taught, but for the last reading: the
+// sensor was mounted, moved or changed. Levels set by hand stay. GivenUp of the
+// Verdict tells that the lamp had been known.
+func (l *Learner) Anew() Verdict {
+	c := &l.c
+	c.Changed, c.Settled, c.FaultChanged = false, false, false
+	if c.Cfg.manual() {
+		return l.Verdict()
+	}
+	known := c.State != Learning
+	c.Begin = 0
+	l.again(1)
+	v := l.Verdict()
+	v.GivenUp = known
 	return v
 }
 
@@ -523,6 +573,12 @@ func (l *Learner) edge(ms int64) {
 			}
 			return
 		}
+	}
+	if c.Known && a < 0.77*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) {
+		was := math.Max(c.Health.Was, c.F.Step)
+		l.relearned(c.Edges.mean(a), e, ms)
+		c.Health.Was = was // that it became so much smaller is worth a warning
+		return
 	}
 	if c.Known && c.Edges.daily(c.F.Step) && c.Edges.dwarfed(c.F.Step) {
 		// a room's light was taken for the lamp
@@ -1472,7 +1528,7 @@ func (l *Learner) Teach(at time.Time, s State) Verdict {
 	}
 	ms := max(at.UnixMilli(), c.At)
 	y := mul(c.sign(), c.Val)
-	c.Taught[s-Dark], c.TaughtAs[s-Dark] = true, y
+	c.Taught[s-Dark], c.TaughtAs[s-Dark], c.TaughtAt[s-Dark] = true, y, ms
 	switch {
 	case c.Cfg.manual():
 		c.Man = sides{N: 1, Side: s == Lit, Run: 1, Since: ms}
@@ -1490,7 +1546,7 @@ func (l *Learner) Teach(at time.Time, s State) Verdict {
 	}
 	if !c.Cfg.manual() && c.Taught[0] && c.Taught[1] {
 		step := c.TaughtAs[1] - c.TaughtAs[0]
-		if step > 3*math.Sqrt(c.Noise.variance()) && (!c.Known || c.NUp == 0 || c.NDown == 0) {
+		if step > 3*math.Sqrt(c.Noise.variance()) && (!c.Known || c.NUp == 0 || c.NDown == 0 || c.contradicted(step)) {
 			c.adopt(step, 0)
 			c.F.Tau2 = sq(0.15 * step)
 			m := y
@@ -1509,7 +1565,14 @@ func (l *Learner) Teach(at time.Time, s State) Verdict {
 	return l.Verdict()
 }
 
-// Verdict is what the last Observe or Teach returned.
+// contradicted tells whether a person taught both states within a week, by a step
+// quite unlike the one in use, which was not seen since: the sensor was moved.
+func (c *core) contradicted(step float64) bool {
+	from, to := min(c.TaughtAt[0], c.TaughtAt[1]), max(c.TaughtAt[0], c.TaughtAt[1])
+	return to-from < 7*dayMS && c.Matched < from && math.Abs(step-c.F.Step) > 0.25*c.F.Step
+}
+
+// Verdict is what the last Observe, Teach or Anew returned.
 func (l *Learner) Verdict() Verdict {
 	c := &l.c
 	on, off := c.levels()

@@ -30,10 +30,10 @@ var verbs = []struct{ name, needs, about string }{
 	{Unshelve, "lamp or board", "end that before its time"},
 	{Retire, "lamp or board", "take it out of service: nothing is sent until it is reinstated"},
 	{Reinstate, "lamp or board", "put it back in service"},
-	{Teach, "lamp; state", "say what the lamp shows now: \"lit\" or \"dark\""},
+	{Teach, "lamp; state", "say what the lamp shows now: \"lit\" or \"dark\"; or \"anew\", after the sensor was mounted, moved or changed: what was learned is forgotten"},
 	{Battery, "board", "say that a fresh battery was put in"},
 	{Levels, "lamp; on_above, off_below", "set the switching levels by hand, in counts"},
-	{Relearn, "lamp", "have the levels learned again"},
+	{Relearn, "lamp", "go back from levels set by hand to learned ones"},
 	{Resend, "id", "put a message that was not delivered back in line"},
 	{Try, "", "send a test message through every route and tell how it went"},
 }
@@ -106,8 +106,8 @@ func action(r *http.Request, verb string) (Action, error) {
 		}
 		a.For = d.Truncate(time.Second)
 	case Teach:
-		if a.State != "lit" && a.State != "dark" {
-			err = refused("state must be \"lit\" or \"dark\"; it is %q", short(a.State))
+		if a.State != "lit" && a.State != "dark" && a.State != Anew {
+			err = refused("state must be \"lit\", \"dark\" or \"anew\"; it is %q", short(a.State))
 		}
 	case Levels:
 		a.OnAbove, a.OffBelow = number("on_above"), number("off_below")

@@ -419,6 +419,7 @@ func TestActions(t *testing.T) {
 		{"shelve", `{"lamp":"tank","for":"7d"}`, Action{Verb: Shelve, Lamp: "tank", For: 7 * 24 * time.Hour}},
 		{"unshelve", `{"lamp":"tank"}`, Action{Verb: Unshelve, Lamp: "tank"}},
 		{"teach", `{"lamp":"tank","state":"lit"}`, Action{Verb: Teach, Lamp: "tank", State: "lit"}},
+		{"teach", `{"lamp":"tank","state":"anew"}`, Action{Verb: Teach, Lamp: "tank", State: Anew}},
 		{"battery", `{"board":"tank"}`, Action{Verb: Battery, Board: "tank"}},
 		{"levels", `{"lamp":"tank","on_above":500.5,"off_below":"400,5"}`, Action{Verb: Levels, Lamp: "tank", OnAbove: 500.5, OffBelow: 400.5}},
 		{"relearn", `{"lamp":"tank"}`, Action{Verb: Relearn, Lamp: "tank"}},

@@ -179,13 +179,17 @@ type Action struct {
 	Verb     string // see Verbs
 	Lamp     string // what it is about: a lamp,
 	Board    string // or a board
-	State    string // teach: lit or dark
+	State    string // teach: lit, dark or anew
 	For      time.Duration
 	OnAbove  float64
 	OffBelow float64
 	ID       int64  // resend
 	By       string // who wants it
 }
+
+// Anew is the State of a Teach that says that the sensor was mounted, moved or
+// changed.
+const Anew = "anew"
 
 // The verbs of an Action.
 const (
@@ -194,7 +198,7 @@ const (
 	Unshelve  = "unshelve"  // end that
 	Retire    = "retire"    // take Lamp or Board out of service
 	Reinstate = "reinstate" // and back
-	Teach     = "teach"     // Lamp shows State now
+	Teach     = "teach"     // Lamp shows State now, or is learned anew
 	Battery   = "battery"   // a fresh battery was put into Board
 	Levels    = "levels"    // set the switching levels of Lamp by hand
 	Relearn   = "relearn"   // have them learned again
