@@ -783,8 +783,7 @@ func (e *edges) flicker(step, least float64) float64 {
 const calmRun = 5
 
 // handled tells whether the last calmRun readings lie calm, and among those before
-// them three jumps, at least, of different sizes led from level to level, the last
-// of them to the calm one. Single outliers lead back to where they came from, and
+// them three jumps, at least, of different sizes led from level to level. Single outliers lead back to where they came from, and
 // a lamp makes jumps of one size.
 func (e *edges) handled() bool {
 	const first = nBuf - calmRun
@@ -793,9 +792,6 @@ func (e *edges) handled() bool {
 		lo, hi = math.Min(lo, v), math.Max(hi, v)
 	}
 	least := mul(10, math.Max(hi-lo, 2))
-	if e.N < first || math.Abs(e.V[first]-e.V[first-1]) < least {
-		return false
-	}
 	var sizes [nBuf]float64
 	n := 0
 next:
