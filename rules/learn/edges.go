@@ -791,7 +791,9 @@ func (e *edges) handled() bool {
 	for _, v := range e.V[first+1:] {
 		lo, hi = math.Min(lo, v), math.Max(hi, v)
 	}
-	least := mul(10, math.Max(hi-lo, 2))
+	// a board that repeats readings looks calm between the noise's own jumps
+	all := e.V[nBuf-e.N:]
+	least := math.Max(mul(10, math.Max(hi-lo, 2)), mul(0.15, slices.Max(all)-slices.Min(all)))
 	var sizes [nBuf]float64
 	n := 0
 next:
@@ -826,7 +828,7 @@ func (e *edges) replaced(step, old float64, now int64) bool {
 			n++
 		}
 	}
-	if n < 2 || float64(now-to)*float64(n-1) < 4*float64(to-from) {
+	if n < 2 || float64(now-to)*float64(n-1) < 6*float64(to-from) {
 		return false
 	}
 	since, odd, last := 0, 0, 0.0
@@ -843,7 +845,7 @@ func (e *edges) replaced(step, old float64, now int64) bool {
 		}
 		last = x.Size
 	}
-	return since >= max(4, 12-2*n) && 3*odd <= since && !e.daily(step)
+	return since >= max(5, 12-2*n) && 4*odd <= since && !e.daily(step)
 }
 
 // mean is that of the credible edges of about this step.

@@ -488,7 +488,7 @@ func (l *Learner) edge(ms int64) {
 	sd := math.Sqrt(floor)
 	if !c.Known {
 		if lo, hi, flips, ok := c.Edges.blinks(floor); ok && c.Range.RHi-c.Range.RLo < 1.2*(hi-lo) &&
-			(flips >= 8 || c.calmer(hi-lo)) && (c.Noise.Block > 1 || sq(hi-lo) > 150*floor) {
+			(flips >= 8 || c.calmer(hi-lo)) && !c.wanders(hi-lo, sd) && (c.Noise.Block > 1 || sq(hi-lo) > 150*floor) {
 			lo, hi = c.Edges.sharpened(lo, hi, floor)
 			c.adopt(hi-lo, 0)
 			c.F.start(Blinking, lo, c.Edges.T[0])
@@ -574,7 +574,7 @@ func (l *Learner) edge(ms int64) {
 			return
 		}
 	}
-	if c.Known && a < 0.77*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) {
+	if c.Known && a < 0.77*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && !c.wanders(a, sd) {
 		was := math.Max(c.Health.Was, c.F.Step)
 		l.relearned(c.Edges.mean(a), e, ms)
 		c.Health.Was = was // that it became so much smaller is worth a warning
@@ -591,6 +591,9 @@ func (l *Learner) edge(ms int64) {
 	}
 	step, ev := c.Edges.fit(c.Range.Minutes/60, still, moves, sd)
 	if known && step > 0 && moves > 0.4*step && ev < 15 && !c.byNight(step, calm+mul(0.3, moves)) {
+		step = 0
+	}
+	if c.wanders(step, sd) {
 		step = 0
 	}
 	if step < 8*sd {
@@ -684,6 +687,7 @@ func (c *core) refute() {
 	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60, 0)
 	calm, lively, known := c.Hours.moves()
 	switch {
+	case c.wanders(step, sd):
 	case c.NBlink*4 > c.Told && ev > -3: // a blinking lamp has few edges, but those agree
 		return
 	case step < mul(12, sd) && n >= 6 && share < 0.62: // the light slides, and no lamp does
@@ -905,6 +909,15 @@ func (c *core) still(sd float64) bool {
 	return known && lively-calm < mul(0.35, sd) && calm < mul(2, sd)
 }
 
+// wanders tells whether the level goes farther by itself than a small step, at the
+// calmest hours, too. A lamp whose edges were not seen moves it by its step at
+// most; noise that wanders, or jumps between two levels as of a loose contact,
+// moves it farther, and makes edges of one size up and down in turn at all hours.
+func (c *core) wanders(step, sd float64) bool {
+	calm, _, known := c.Hours.moves()
+	return known && step < mul(25, sd) && calm > 1.3*step
+}
+
 // quiet tells whether no light moved by itself so far, next to this edge.
 func (c *core) quiet(e edge) bool {
 	a := math.Abs(e.Size)
@@ -915,6 +928,9 @@ func (c *core) quiet(e edge) bool {
 // alone tells whether an edge may be announced before a second was seen; first
 // says that no edge so far came near it.
 func (c *core) alone(e edge, first bool) bool {
+	if c.wanders(math.Abs(e.Size), math.Sqrt(c.Noise.variance())) {
+		return false
+	}
 	return first && c.clear(e) || c.dark(e) || c.sudden(e) || c.twins(e)
 }
 

@@ -112,13 +112,13 @@ func TestSlipped(t *testing.T) {
 	f := feed(Config{}, time.Minute, 6)
 	known(f, 300, 380)
 	f.got = nil
-	for range 8 {
+	for range 12 {
 		f.read(150, flat(340), 1)
 		f.read(60, flat(470), 1)
 	}
 	f.read(60, flat(340), 1)
-	if n := len(f.got); n < 11 {
-		t.Errorf("%d of 16 changes told", n)
+	if n := len(f.got); n < 17 {
+		t.Errorf("%d of 24 changes told", n)
 	}
 	f.wantFaults(t, Fading)
 
