@@ -783,8 +783,8 @@ func (e *edges) flicker(step, least float64) float64 {
 const calmRun = 5
 
 // handled tells whether the last calmRun readings lie calm, and among those before
-// them three jumps, at least, of different sizes led from level to level. Single outliers lead back to where they came from, and
-// a lamp makes jumps of one size.
+// them three jumps, at least, of different sizes led from level to level. Single
+// outliers lead back to where they came from, and a lamp makes jumps of one size.
 func (e *edges) handled() bool {
 	const first = nBuf - calmRun
 	lo, hi := e.V[first], e.V[first]
@@ -813,9 +813,9 @@ next:
 	return n >= 3
 }
 
-// replaced tells whether edges of this smaller step, never seen before the last of
-// the old step, have come in its place since, though the old one came so often that
-// its absence is no chance: the sensor slipped or was moved.
+// replaced tells whether edges of this smaller step, hardly seen before the last of
+// the old step, have come in its place since, up and down in turn, though the old
+// one came so often that its absence is no chance: the sensor slipped or was moved.
 func (e *edges) replaced(step, old float64, now int64) bool {
 	from, to, n := int64(0), int64(0), 0
 	for i := range e.E[:e.NE] {

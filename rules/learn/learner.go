@@ -174,8 +174,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 const setup = 3 * 3_600_000 // ms
 
 // handled tells whether somebody handled the sensor until a few readings ago,
-// within its first hours: three jumps of different sizes to levels that were left
-// again, then calm.
+// within its first hours, and the lamp is not yet known by more than that.
 func (c *core) handled(ms int64) bool {
 	return ms-c.Begin < setup && !c.Taught[0] && !c.Taught[1] && c.NUp+c.NDown < 4 && c.NBlink == 0 && c.State != Blinking && c.Edges.handled()
 }
