@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -139,7 +140,7 @@ func (h *harness) turn(j *entry) error {
 
 // publish does what Publish does with a QoS 1 message.
 func (h *harness) publish(topic, payload string) error {
-	inputs := h.d.intake.inputs(nil, broker.Message{Topic: topic, Payload: []byte(payload), QoS: 1}, h.d.clock.Wall)
+	inputs := h.d.intake.inputs(nil, broker.Message{Topic: topic, Payload: []byte(payload), QoS: 1}, h.d.clock.Now)
 	if len(inputs) == 0 {
 		return nil
 	}
@@ -474,6 +475,73 @@ func TestLate(t *testing.T) {
 	assert.Zero(t, take(30*time.Minute, 10*time.Minute-3*time.Hour), "twenty minutes under way")
 	assert.Equal(t, 1, take(31*time.Minute, 31*time.Minute-3*time.Hour))
 	assert.EqualValues(t, 1, in.counts().Late)
+}
+
+// A clock that is set, ours or the board's, or one that runs slow, makes no
+// reading late for longer than it takes to tell that from a backlog.
+func TestLateAfterClockStep(t *testing.T) {
+	reading := func(measured time.Time) broker.Message {
+		return broker.Message{Topic: "cellar/tank", Payload: fmt.Appendf(nil, `[{"n":"light","v":300,"t":%d}]`, measured.Unix())}
+	}
+	// Without a clock battery we start in the past, and then a time server answers.
+	t.Run("ours", func(t *testing.T) {
+		dir := t.TempDir()
+		synctest.Test(t, func(t *testing.T) {
+			real := time.Until(demoDay)
+			shift := real - 300*24*time.Hour
+			h := wallHarness(t, dir, &shift)
+			defer h.crash()
+			for m := range 30 {
+				if m == 5 {
+					shift = real
+				}
+				time.Sleep(time.Minute)
+				require.NoError(t, h.d.Publish(t.Context(), reading(time.Now().Add(real))))
+				h.d.takeAll(h.d.jobs.take())
+				require.NoError(t, h.turn(nil))
+			}
+			assert.Equal(t, Counts{Readings: 30}, h.d.intake.counts())
+		})
+	})
+	// count tells how many of n readings are taken, which come in steps of every.
+	count := func(t *testing.T, n int, every time.Duration, measured func(i int, at time.Time) time.Time) int {
+		in := newHarness(t, harnessConfig).d.intake
+		taken := 0
+		for i := range n {
+			at := demoDay.Add(time.Duration(i) * every)
+			taken += len(in.inputs(nil, reading(measured(i, at)), func() time.Time { return at }))
+		}
+		return taken
+	}
+	t.Run("the board's", func(t *testing.T) {
+		assert.GreaterOrEqual(t, count(t, 60, time.Minute, func(i int, at time.Time) time.Time {
+			if i == 0 { // not set yet
+				return at.Add(24 * time.Hour)
+			}
+			return at
+		}), 48)
+	})
+	t.Run("a crystal that loses 4 s a day", func(t *testing.T) {
+		assert.Equal(t, 300*24, count(t, 300*24, time.Hour, func(i int, at time.Time) time.Time {
+			return at.Add(-time.Duration(i) * time.Hour / 20_000)
+		}))
+	})
+	t.Run("a backlog of half an hour, too", func(t *testing.T) {
+		assert.Equal(t, 60, count(t, 1860, time.Second, func(i int, at time.Time) time.Time {
+			if i >= 50 && i < 1850 {
+				return demoDay.Add(time.Duration(i-1900) * time.Minute)
+			}
+			return at
+		}))
+	})
+	t.Run("a backlog is late all the same", func(t *testing.T) {
+		assert.Equal(t, 60, count(t, 1060, 100*time.Millisecond, func(i int, at time.Time) time.Time {
+			if i >= 50 && i < 1050 { // saved up over the day before
+				return at.Add(-24*time.Hour + time.Duration(i)*time.Minute)
+			}
+			return at
+		}))
+	})
 }
 
 // News of a connection is kept until a deadline is due, and the newest wins.

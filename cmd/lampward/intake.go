@@ -54,9 +54,14 @@ type topic struct {
 	lamps  []topicLamp
 	status *broker.DecodeOptions // where volts and signal strength are
 
-	mu       sync.Mutex
-	lead     time.Duration // smallest wall minus payload time seen, see late
-	haveLead bool
+	mu sync.Mutex // guards what late keeps
+	// lead is engine time minus payload time of the quickest reading.
+	lead   time.Duration
+	onTime time.Time // of the newest reading that was not late; zero: none yet
+	// Late ones after it, one after another, that are late by about as much:
+	lates     int
+	lateSince time.Time     // of the first of them
+	lateLead  time.Duration // its lead
 }
 
 type topicLamp struct {
@@ -102,10 +107,10 @@ func (t *intake) names() []string {
 	return out
 }
 
-// inputs appends what one message says to out. A message that is refused for good yields no
-// input and no error: it is counted, logged once, and acknowledged, for
-// sending it again would not better it.
-func (t *intake) inputs(out []rules.Input, m broker.Message, wall func() time.Time) []rules.Input {
+// inputs appends what one message says to out; now is engine time. A message that
+// is refused for good yields no input and no error: it is counted, logged once,
+// and acknowledged, for sending it again would not better it.
+func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Time) []rules.Input {
 	x := t.topics[m.Topic]
 	switch {
 	case x == nil:
@@ -155,7 +160,7 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, wall func() time.Ti
 			continue
 		}
 		for _, s := range samples {
-			if s.Ago > lateAfter || !s.At.IsZero() && x.late(wall().Sub(s.At)) {
+			if s.Ago > lateAfter || !s.At.IsZero() && x.late(now(), s.At) {
 				t.count.late.Add(1)
 				continue
 			}
@@ -175,22 +180,48 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, wall func() time.Ti
 // tell what the lamp does now.
 const lateAfter = 10 * time.Minute
 
+const (
+	// lateFew is how many late readings, over more than lateAfter, tell that a
+	// clock was set, if all are late by as much, to lateSame: those of a backlog
+	// come quicker than they were measured, or with fresh ones in between.
+	lateFew  = 3
+	lateSame = 2 * time.Minute
+	// leadDrift is how much slower than ours a board's clock may run, one part
+	// in so many; the crystals of small boards are off by a tenth of it.
+	leadDrift = 1000
+)
+
 // late judges a reading that carries its own time by how long it was under
 // way, compared to the quickest reading of this topic: a board whose clock is
-// hours off is late by the same amount each time, and not late at all.
-func (x *topic) late(lead time.Duration) bool {
+// hours off is late by the same amount each time, and not late at all. now is
+// engine time, for a step of our wall clock makes no reading late; that a
+// board's clock was set back is found out after lateAfter.
+func (x *topic) late(now, measured time.Time) bool {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	if !x.haveLead || lead < x.lead {
-		x.lead, x.haveLead = lead, true
+	lead := now.Sub(measured)
+	if !x.onTime.IsZero() && lead > x.lead {
+		quickest := min(lead, x.lead+now.Sub(x.onTime)/leadDrift)
+		if lead-quickest > lateAfter {
+			if x.lates == 0 || (lead-x.lateLead).Abs() > lateSame {
+				x.lates, x.lateSince, x.lateLead = 0, now, lead
+			}
+			x.lates++
+			if x.lates < lateFew || now.Sub(x.lateSince) <= lateAfter {
+				return true
+			}
+			quickest = lead
+		}
+		lead = quickest
 	}
-	return lead-x.lead > lateAfter
+	x.lead, x.onTime, x.lates = lead, now, 0
+	return false
 }
 
 // Publish implements broker.Sink: it returns nil once the reading is stored.
 func (d *daemon) Publish(ctx context.Context, m broker.Message) error {
 	var few [4]rules.Input
-	inputs := d.intake.inputs(few[:0], m, d.clock.Wall)
+	inputs := d.intake.inputs(few[:0], m, d.clock.Now)
 	if len(inputs) == 0 {
 		return nil
 	}
@@ -204,7 +235,7 @@ func (d *daemon) Publish(ctx context.Context, m broker.Message) error {
 // PublishLater implements broker.LaterSink.
 func (d *daemon) PublishLater(ctx context.Context, m broker.Message, done chan<- error) error {
 	var few [4]rules.Input
-	inputs := d.intake.inputs(few[:0], m, d.clock.Wall)
+	inputs := d.intake.inputs(few[:0], m, d.clock.Now)
 	if len(inputs) == 0 {
 		done <- nil
 		return nil

@@ -342,7 +342,7 @@ func BenchmarkDisk(b *testing.B) {
 					require.NoError(b, h.publish(fmt.Sprintf("t/%d", i%10), payload))
 					continue
 				}
-				inputs := h.d.intake.inputs(nil, broker.Message{Topic: fmt.Sprintf("t/%d", i%10), Payload: []byte(payload)}, h.clock.Wall)
+				inputs := h.d.intake.inputs(nil, broker.Message{Topic: fmt.Sprintf("t/%d", i%10), Payload: []byte(payload)}, h.clock.Now)
 				h.d.takeAll([]entry{{job{at: h.clock.Now()}, inputs}})
 				h.d.tick()
 				h.d.commit(context.Background())

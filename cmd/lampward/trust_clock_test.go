@@ -212,7 +212,7 @@ func TestClockSetWhileReadingsWait(t *testing.T) {
 		}
 		// QoS 0: nobody waits for it to be stored.
 		quietly := func(v string) {
-			in := h.d.intake.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(v)}, h.d.clock.Wall)
+			in := h.d.intake.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(v)}, h.d.clock.Now)
 			h.d.takeAll([]entry{{job{at: h.d.clock.Now()}, in}})
 			h.d.tick()
 			h.d.commit(context.Background())
