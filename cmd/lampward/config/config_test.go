@@ -212,6 +212,19 @@ func TestParseDuration(t *testing.T) {
 	}
 }
 
+// The bounds that a message names are ones that can be written.
+func TestBrief(t *testing.T) {
+	for want, d := range map[string]time.Duration{
+		"0s": 0, "1s": time.Second, "10s": 10 * time.Second, "1m": time.Minute, "10m": 10 * time.Minute,
+		"1m10s": 70 * time.Second, "1h": time.Hour, "10h": 10 * time.Hour, "1h10m": 70 * time.Minute, "30d": 720 * time.Hour,
+	} {
+		assert.Equal(t, want, brief(d))
+		back, err := ParseDuration(brief(d))
+		require.NoError(t, err)
+		assert.Equal(t, d, back)
+	}
+}
+
 // Whatever the file holds, Parse answers with a configuration or with
 // problems that name a line.
 func FuzzParse(f *testing.F) {

@@ -310,11 +310,14 @@ func brief(d time.Duration) string {
 	if d >= 24*time.Hour && d%(24*time.Hour) == 0 {
 		return fmt.Sprintf("%dd", d/(24*time.Hour))
 	}
+	// Only a part that is zero may go: the "0s" of "10s" and the "0m" of "10m"
+	// belong to a number.
 	s := d.String()
-	s = strings.TrimSuffix(s, "0s")
-	s = strings.TrimSuffix(s, "0m")
-	if s == "" {
-		return "0s"
+	if strings.HasSuffix(s, "m0s") {
+		s = strings.TrimSuffix(s, "0s")
+	}
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
 	}
 	return s
 }
