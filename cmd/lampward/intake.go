@@ -200,22 +200,28 @@ func (x *topic) late(now, measured time.Time) bool {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	lead := now.Sub(measured)
-	if !x.onTime.IsZero() && lead > x.lead {
-		quickest := min(lead, x.lead+now.Sub(x.onTime)/leadDrift)
-		if lead-quickest > lateAfter {
-			if x.lates == 0 || (lead-x.lateLead).Abs() > lateSame {
-				x.lates, x.lateSince, x.lateLead = 0, now, lead
-			}
-			x.lates++
-			if x.lates < lateFew || now.Sub(x.lateSince) <= lateAfter {
-				return true
-			}
-			quickest = lead
-		}
-		lead = quickest
+	quickest := x.lead + now.Sub(x.onTime)/leadDrift
+	switch {
+	case x.onTime.IsZero() || lead <= quickest:
+		quickest = lead
+	case lead-quickest <= lateAfter:
+	case !x.clockSet(now, lead):
+		return true
+	default:
+		quickest = lead
 	}
-	x.lead, x.onTime, x.lates = lead, now, 0
+	x.lead, x.onTime, x.lates = quickest, now, 0
 	return false
+}
+
+// clockSet takes a late reading and tells whether those so far are late because a
+// clock was set.
+func (x *topic) clockSet(now time.Time, lead time.Duration) bool {
+	if x.lates == 0 || (lead-x.lateLead).Abs() > lateSame {
+		x.lates, x.lateSince, x.lateLead = 0, now, lead
+	}
+	x.lates++
+	return x.lates >= lateFew && now.Sub(x.lateSince) > lateAfter
 }
 
 // Publish implements broker.Sink: it returns nil once the reading is stored.

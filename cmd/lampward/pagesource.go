@@ -232,7 +232,9 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	var known, manual bool
 	err := p.look(ctx, func(m *rules.Machine) {
 		if a.Lamp != "" {
-			manual = slices.ContainsFunc(m.Config().Lamps, func(l rules.LampConfig) bool { return l.Name == a.Lamp && l.Learn.Manual.IsSet() })
+			if a.State == page.Anew {
+				manual = slices.ContainsFunc(m.Config().Lamps, func(l rules.LampConfig) bool { return l.Name == a.Lamp && l.Learn.Manual.IsSet() })
+			}
 			alarm, known = m.LampAlarm(a.Lamp)
 		} else {
 			alarm, known = m.DeviceAlarm(a.Board)

@@ -14,11 +14,15 @@ func (f *feeder) day(noon float64) float64 {
 }
 
 // lively makes the light known to move by so much by day, and not by night.
-func (l *Learner) lively(move float64) {
+func (l *Learner) lively(move float64) { l.moves(move, 7, 17) }
+
+// moves makes the light known to move by so much in the hours from first to last,
+// and not in the others.
+func (l *Learner) moves(by float64, first, last int) {
 	for h := range l.c.Hours {
 		l.c.Hours[h].Moves = 1000
-		if h > 6 && h < 18 {
-			l.c.Hours[h].Move = move
+		if h >= first && h <= last {
+			l.c.Hours[h].Move = by
 		}
 	}
 }

@@ -787,19 +787,16 @@ const calmRun = 5
 // outliers lead back to where they came from, and a lamp makes jumps of one size.
 func (e *edges) handled() bool {
 	const first = nBuf - calmRun
-	lo, hi := e.V[first], e.V[first]
-	for _, v := range e.V[first+1:] {
-		lo, hi = math.Min(lo, v), math.Max(hi, v)
-	}
+	oldest := nBuf - int(e.N)
+	span := func(v []float64) float64 { return slices.Max(v) - slices.Min(v) }
 	// a board that repeats readings looks calm between the noise's own jumps
-	all := e.V[nBuf-e.N:]
-	least := math.Max(mul(10, math.Max(hi-lo, 2)), mul(0.15, slices.Max(all)-slices.Min(all)))
+	least := math.Max(mul(10, math.Max(span(e.V[first:]), 2)), mul(0.15, span(e.V[oldest:])))
 	var sizes [nBuf]float64
 	n := 0
 next:
-	for k := int(nBuf-e.N) + 1; k <= first; k++ {
+	for k := oldest + 1; k <= first; k++ {
 		d := math.Abs(e.V[k] - e.V[k-1])
-		if d < least || math.Abs(e.V[k+1]-e.V[k-1]) < least || k > nBuf-int(e.N)+1 && math.Abs(e.V[k]-e.V[k-2]) < least {
+		if d < least || math.Abs(e.V[k+1]-e.V[k-1]) < least || k > oldest+1 && math.Abs(e.V[k]-e.V[k-2]) < least {
 			continue // an outlier, or back from one
 		}
 		for _, x := range sizes[:n] {
@@ -846,16 +843,4 @@ func (e *edges) replaced(step, old float64, now int64) bool {
 		last = x.Size
 	}
 	return since >= max(5, 12-2*n) && 4*odd <= since && !e.daily(step)
-}
-
-// mean is that of the credible edges of about this step.
-func (e *edges) mean(step float64) float64 {
-	sum, n := step, 1.0
-	for i := range e.E[:e.NE] {
-		if x := &e.E[i]; x.speaks(step) {
-			sum += math.Abs(x.Size)
-			n++
-		}
-	}
-	return sum / n
 }

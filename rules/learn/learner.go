@@ -117,7 +117,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	value = clamp(value, -1e12, 1e12)
 	ms := at.UnixMilli()
 	gap := float64(ms - c.At)
-	if c.N == 0 && c.Begin == 0 {
+	if c.Begin == 0 {
 		c.Begin = ms
 	}
 	if c.N > 0 {
@@ -575,7 +575,8 @@ func (l *Learner) edge(ms int64) {
 	}
 	if c.Known && a < 0.77*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && !c.wanders(a, sd) {
 		was := math.Max(c.Health.Was, c.F.Step)
-		l.relearned(c.Edges.mean(a), e, ms)
+		_, mean, _ := c.Edges.evidence(a, c.Range.Minutes/60, 0)
+		l.relearned(mean, e, ms)
 		c.Health.Was = was // that it became so much smaller is worth a warning
 		return
 	}

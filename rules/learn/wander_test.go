@@ -48,13 +48,6 @@ func TestWanderingIsNoLamp(t *testing.T) {
 	}
 }
 
-// moved lets the learner know that the level moves by so much at all hours.
-func (l *Learner) moved(by float64) {
-	for i := range l.c.Hours {
-		l.c.Hours[i].Move, l.c.Hours[i].Moves = by, 1e4
-	}
-}
-
 // Neither one edge, nor blinking, nor edges that took a larger step's place are
 // believed where the level goes farther by itself; and what was told is taken
 // back.
@@ -67,7 +60,7 @@ func TestWanderingIsNotBelieved(t *testing.T) {
 		want := !wanders
 		f := feed(Config{}, time.Minute, 2)
 		f.read(2000, flat(300), 1)
-		f.l.moved(move)
+		f.l.moves(move, 0, 23)
 		f.read(60, flat(345), 1)
 		if got := f.l.c.Known; got != want {
 			t.Errorf("one edge, wandering %v: known %v", wanders, got)
@@ -75,7 +68,7 @@ func TestWanderingIsNotBelieved(t *testing.T) {
 
 		f = feed(Config{}, time.Minute, 2)
 		f.read(2000, flat(300), 1)
-		f.l.moved(move)
+		f.l.moves(move, 0, 23)
 		f.read(40, func(i int) float64 { return 300 + 45*float64(i*5/3%2) }, 1)
 		if got := f.l.c.Known; got != want {
 			t.Errorf("blinking, wandering %v: known %v", wanders, got)
@@ -84,7 +77,7 @@ func TestWanderingIsNotBelieved(t *testing.T) {
 		f = feed(Config{}, time.Minute, 2)
 		known(f, 300, 380)
 		for range 8 {
-			f.l.moved(move)
+			f.l.moves(move, 0, 23)
 			f.read(150, flat(340), 1)
 			f.read(60, flat(385), 1)
 		}
@@ -95,7 +88,7 @@ func TestWanderingIsNotBelieved(t *testing.T) {
 		l := given(45, 2, 12, func(i int) edge {
 			return edge{At: int64(i) * dayMS / 7, Size: 45 * float64(1-2*(i%2)), SD: 2, Leap: 45}
 		})
-		l.moved(move)
+		l.moves(move, 0, 23)
 		l.c.refute()
 		if got := l.c.Known; got != want {
 			t.Errorf("told by, wandering %v: known %v", wanders, got)
@@ -117,7 +110,7 @@ func TestWanders(t *testing.T) {
 		"one large": {140, 300, true},
 	} {
 		l := New(Config{})
-		l.moved(c.move)
+		l.moves(c.move, 0, 23)
 		if got := l.c.wanders(c.step, 6); got != c.want {
 			t.Errorf("%s: %v", name, got)
 		}
