@@ -13,7 +13,6 @@ import (
 	"net/textproto"
 	"slices"
 	"strings"
-	"sync"
 	"sync/atomic"
 	texttemplate "text/template"
 	"time"
@@ -47,7 +46,10 @@ type MailOptions struct {
 	Helo string
 	// TLS sets how the server is checked.
 	TLS TLSOptions
-	// Timeout is the limit of a whole attempt; 0: 30 s.
+	// Timeout is the limit of the first attempt until the server asks for a
+	// letter's text; 0: 30 s. Later attempts wait up to eight times as long,
+	// for some servers are slow on purpose (RFC 5321 section 4.5.3.2 would wait
+	// for minutes). From then on the server may take mailAccept to accept it.
 	Timeout time.Duration
 	// Trace returns a lamp's recent readings, oldest first, for the picture;
 	// nil, an error or fewer than two points: no picture.
@@ -62,8 +64,11 @@ type MailOptions struct {
 
 const (
 	defaultMailTimeout = 30 * time.Second
-	maxMailAnswer      = 1 << 20 // bytes that a server may send in one attempt
-	maxHalfSent        = 1000    // messages of which it is remembered who has them
+	// mailAccept is how long a server may take to accept a letter it asked for
+	// (RFC 5321 section 4.5.3.2.6). Who gives up sooner sends it twice, for the
+	// server may deliver it all the same (section 6.1).
+	mailAccept    = 10 * time.Minute
+	maxMailAnswer = 1 << 20 // bytes that a server may send in one attempt
 )
 
 // Mail is a Route that sends email.
@@ -74,11 +79,6 @@ type Mail struct {
 	domain string
 	tls    *tls.Config
 	dial   func(ctx context.Context, network, addr string) (net.Conn, error)
-
-	mu sync.Mutex
-	// half remembers which recipients have a message that others still wait
-	// for, so that a retry does not send it to them twice.
-	half map[string]map[string]bool
 }
 
 // NewMail checks the options and returns the route.
@@ -115,7 +115,7 @@ func NewMail(o MailOptions) (*Mail, error) {
 	if o.User == "" != o.Password.IsZero() {
 		return nil, errors.New("a login needs both a user and a password; give both or neither")
 	}
-	m := &Mail{o: o, half: map[string]map[string]bool{}, dial: (&net.Dialer{}).DialContext}
+	m := &Mail{o: o, dial: (&net.Dialer{}).DialContext}
 	var err error
 	if m.from, err = netmail.ParseAddress(o.From); err != nil {
 		return nil, fmt.Errorf("from %q is not an address; write for example lampward@example.com", o.From)
@@ -166,36 +166,39 @@ func (m *Mail) Warnings() []string {
 // Send makes one attempt.
 func (m *Mail) Send(ctx context.Context, d rules.Delivery) Outcome {
 	msg := newMessage(d, m.o.Links)
-	return m.send(ctx, &msg)
+	return m.send(ctx, &msg, d)
 }
 
 // SendFolded makes one attempt to send several deliveries as one message.
 func (m *Mail) SendFolded(ctx context.Context, ds []rules.Delivery) Outcome {
 	msg := foldMessages(ds, m.o.Links, m.o.Location)
-	return m.send(ctx, &msg)
+	return m.send(ctx, &msg, ds[0])
 }
 
-func (m *Mail) send(ctx context.Context, msg *Message) Outcome {
-	ctx, cancel := context.WithTimeout(ctx, m.o.Timeout)
-	defer cancel()
+// send makes one attempt to send a message to those who have not had it; first
+// is its first delivery.
+func (m *Mail) send(ctx context.Context, msg *Message, first rules.Delivery) Outcome {
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	limit := newLimit(m.o.Timeout<<min(first.Attempts, 3), func() { cancel(context.DeadlineExceeded) })
+	defer limit.Stop()
 	picture := m.picture(ctx, msg)
 	var letters []*mail.Msg
 	var waiting []*netmail.Address
-	done := m.have(msg.ID)
 	for _, to := range m.to {
-		if done[to.Address] {
+		if slices.Contains(first.Had, to.Address) {
 			continue
 		}
-		l, err := m.letter(msg, to, picture)
+		l, err := m.letter(msg, to, picture, limit)
 		if err != nil {
 			return Outcome{Kind: Never, Note: m.clean("cannot build the message: " + err.Error())}
 		}
 		letters, waiting = append(letters, l), append(waiting, to)
 	}
-	begun, err := m.deliver(ctx, letters)
+	begun, err := m.deliver(ctx, letters, limit)
 	say := func(err error) string {
 		if ctx.Err() != nil {
-			err = ctx.Err() // the cause; the error itself is about the closed connection
+			err = context.Cause(ctx) // the error itself is about the closed connection
 		}
 		return explainMail(err, m.o.Host)
 	}
@@ -206,7 +209,6 @@ func (m *Mail) send(ctx context.Context, msg *Message) Outcome {
 		switch {
 		case l.IsDelivered():
 			sent = append(sent, addr)
-			done[addr] = true
 		case l.HasSendError() && errors.As(l.SendError(), &se) && permanent(se.ErrorCode()):
 			never = append(never, addr+": "+se.Error())
 		case l.HasSendError():
@@ -216,19 +218,17 @@ func (m *Mail) send(ctx context.Context, msg *Message) Outcome {
 		}
 	}
 	answered := len(sent)+len(never) > 0 || err == nil
+	has := slices.Concat(first.Had, sent)
 	switch {
 	case len(again) > 0:
-		m.remember(msg.ID, done)
-		return Outcome{Kind: Again, Note: m.clean(again[0]), Answered: answered, Unsent: !begun && len(done) == 0}
-	case len(done) > 0:
-		m.remember(msg.ID, nil)
-		note := fmt.Sprintf("accepted for %d of %d recipients", len(done), len(m.to))
+		return Outcome{Kind: Again, Note: m.clean(again[0]), Had: has, Answered: answered, Unsent: !begun && len(has) == 0}
+	case len(has) > 0:
+		note := fmt.Sprintf("accepted for %d of %d recipients", len(m.to)-len(never), len(m.to))
 		if len(never) > 0 {
 			note += "; refused for " + strings.Join(never, "; ")
 		}
 		return Outcome{Kind: Delivered, Note: m.clean(note), Answered: true}
 	}
-	m.remember(msg.ID, nil)
 	return Outcome{Kind: Never, Note: m.clean(strings.Join(never, "; ")), Answered: true}
 }
 
@@ -244,33 +244,32 @@ func permanent(code int) bool {
 	return code/100 == 5
 }
 
-// have returns a copy of who has the message already.
-func (m *Mail) have(id string) map[string]bool {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	out := map[string]bool{}
-	for a := range m.half[id] {
-		out[a] = true
-	}
-	return out
+// limit ends an attempt when its time is up.
+type limit struct {
+	*time.Timer
+	talk time.Duration // until the server asks for a letter's text
 }
 
-func (m *Mail) remember(id string, done map[string]bool) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if len(done) == 0 {
-		delete(m.half, id)
-		return
-	}
-	if len(m.half) >= maxHalfSent {
-		clear(m.half) // better a message twice than memory without end
-	}
-	m.half[id] = done
+func newLimit(talk time.Duration, end func()) *limit {
+	return &limit{time.AfterFunc(talk, end), talk}
 }
+
+// next begins the time of the next letter.
+func (l *limit) next() { l.Reset(l.talk) }
+
+// Handle implements mail.Middleware: the library calls it when the server has
+// asked for the text of a letter.
+func (l *limit) Handle(m *mail.Msg) *mail.Msg {
+	l.Reset(mailAccept)
+	return m
+}
+
+// Type implements mail.Middleware.
+func (*limit) Type() mail.MiddlewareType { return "limit" }
 
 // deliver opens one connection and sends the letters over it; what became of
-// each is in the letter.
-func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) (begun bool, err error) {
+// each is in the letter. limit holds for each by itself.
+func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg, limit *limit) (begun bool, err error) {
 	if len(letters) == 0 {
 		return false, nil
 	}
@@ -297,7 +296,7 @@ func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) (begun bool, er
 		return tc, nil
 	}
 	opts := []mail.Option{
-		mail.WithPort(m.o.Port), mail.WithTimeout(m.o.Timeout), mail.WithTLSConfig(m.tls),
+		mail.WithPort(m.o.Port), mail.WithTimeout(limit.talk + mailAccept), mail.WithTLSConfig(m.tls),
 		mail.WithDialContextFunc(dial), mail.WithTLSPolicy(mail.NoTLS), mail.WithoutNoop(),
 	}
 	if m.o.Security == "starttls" {
@@ -319,9 +318,14 @@ func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg) (begun bool, er
 	if err != nil {
 		return false, err
 	}
-	err = c.SendWithSMTPClient(session, letters...)
+	var errs []error
+	for _, l := range letters {
+		limit.next()
+		errs = append(errs, c.SendWithSMTPClient(session, l))
+	}
+	limit.next()
 	_ = c.CloseWithSMTPClient(session) // the letters know what became of them
-	return true, err
+	return true, errors.Join(errs...)
 }
 
 // boundedConn ends a conversation in which the other side says too much.
@@ -388,9 +392,9 @@ func (m *Mail) picture(ctx context.Context, msg *Message) (png []byte) {
 	return png
 }
 
-// letter builds the message to one recipient.
-func (m *Mail) letter(msg *Message, to *netmail.Address, picture []byte) (*mail.Msg, error) {
-	l := mail.NewMsg(mail.WithNoDefaultUserAgent())
+// letter builds the message to one recipient, to be sent within limit.
+func (m *Mail) letter(msg *Message, to *netmail.Address, picture []byte, limit *limit) (*mail.Msg, error) {
+	l := mail.NewMsg(mail.WithNoDefaultUserAgent(), mail.WithMiddleware(limit))
 	l.FromMailAddress(m.from)
 	l.ToMailAddress(to)
 	// Lit and dark of one lamp form one conversation: the same subject, and a

@@ -16,6 +16,7 @@ import (
 	"io"
 	"math/big"
 	"net"
+	"net/textproto"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -292,19 +293,148 @@ func TestMailSomeRecipients(t *testing.T) {
 	out := m.Send(t.Context(), d)
 	assert.Equal(t, Again, out.Kind)
 	assert.Contains(t, out.Note, "full@example.com")
+	assert.Equal(t, []string{"anna@example.com"}, out.Had)
 	assert.Equal(t, []string{"anna@example.com"}, next().To)
-	m.to = append(m.to[:1:1], m.to[2]) // the full one gives in
+	d.Had = out.Had
+	m.to = append(m.to[:1:1], m.to[2]) // the full one is taken off the list
 	out = m.Send(t.Context(), d)
 	assert.Equal(t, Delivered, out.Kind)
 	assert.Contains(t, out.Note, "1 of 2 recipients; refused for gone@example.com")
-	assert.Empty(t, m.half)
-	d.EventID = "ev-2"
+	d.EventID, d.Had = "ev-2", nil
 	require.Equal(t, Delivered, m.Send(t.Context(), d).Kind)
 	assert.Contains(t, string(next().Data), m.messageID("message", "ev-2"), "the retry did not send ev-1 to her again")
 	m.to = m.to[:1]
 	out = m.Send(t.Context(), d)
 	assert.Equal(t, Never, out.Kind)
 	assert.Contains(t, out.Note, "550")
+}
+
+// pipeTo lets a route talk to a server in this process; closed is closed when
+// it has hung up, each time.
+func pipeTo(m *Mail, behave func(net.Conn)) (closed chan struct{}) {
+	closed = make(chan struct{}, 1000)
+	m.dial = func(context.Context, string, string) (net.Conn, error) {
+		ours, theirs := net.Pipe()
+		go func() {
+			behave(theirs)
+			_, _ = io.Copy(io.Discard, theirs) // until our end is closed
+			closed <- struct{}{}
+		}()
+		return ours, nil
+	}
+	return closed
+}
+
+// slowServer is a mail server that takes its time before it answers a command,
+// and notes to whom it delivers what it has received in full, even if the other
+// side has gone meanwhile: RFC 5321 section 6.1 lets it.
+type slowServer struct {
+	wait map[string]time.Duration
+	got  []string
+}
+
+func (s *slowServer) behave(c net.Conn) {
+	r := textproto.NewReader(bufio.NewReader(c))
+	say := func(command, answer string) {
+		time.Sleep(max(s.wait[command], s.wait[command[:min(len(command), 4)]]))
+		fmt.Fprint(c, answer+"\r\n")
+	}
+	say("connect", "220 mail.test")
+	to := ""
+	for {
+		line, err := r.ReadLine()
+		if err != nil {
+			return
+		}
+		switch word, rest, _ := strings.Cut(line, " "); word {
+		case "RCPT":
+			to = strings.Trim(strings.TrimPrefix(rest, "TO:"), "<>")
+			say(line, "250 ok")
+		case "DATA":
+			say(word, "354 go on")
+			if _, err := r.ReadDotBytes(); err != nil {
+				return
+			}
+			time.Sleep(s.wait["."])
+			s.got = append(s.got, to)
+			fmt.Fprint(c, "250 accepted\r\n")
+		case "QUIT":
+			say(word, "221 bye")
+		default:
+			say(word, "250 ok")
+		}
+	}
+}
+
+// A server that takes minutes to answer gets each letter once. RFC 5321 section
+// 4.5.3.2 gives it five minutes for the greeting, MAIL and RCPT, and ten to
+// accept the text.
+func TestMailSlowServer(t *testing.T) {
+	for name, c := range map[string]struct {
+		wait  map[string]time.Duration
+		takes time.Duration // at most
+	}{
+		"quick":  {nil, time.Second},
+		"accept": {map[string]time.Duration{".": 9 * time.Minute}, 19 * time.Minute},
+		"greets": {map[string]time.Duration{"connect": 3 * time.Minute}, 30 * time.Minute},
+		"asks":   {map[string]time.Duration{"RCPT": 100 * time.Second, ".": 5 * time.Minute}, 30 * time.Minute},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: []string{"anna@example.com", "bert@example.com"}})
+				require.NoError(t, err)
+				s := &slowServer{wait: c.wait}
+				pipeTo(m, s.behave)
+				box := &memOutbox{}
+				box.add(lit("mail", "tank", time.Now()))
+				runWorker(t, Options{Outbox: box, Routes: []Route{m}}, c.takes)
+				assert.Equal(t, []string{"anna@example.com", "bert@example.com"}, s.got)
+				_, sent, _ := box.count()
+				assert.Equal(t, 1, sent, box.noted)
+				runWorker(t, Options{Outbox: box, Routes: []Route{m}}, 2*time.Hour)
+				assert.Len(t, s.got, 2, "and never again")
+			})
+		})
+	}
+}
+
+// A daemon that is stopped between two recipients goes on with the second.
+func TestMailStoppedBetweenRecipients(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: []string{"anna@example.com", "bert@example.com"}}
+		m, err := NewMail(o)
+		require.NoError(t, err)
+		// It accepts the first at 20 s, and asks for the second's text at 40.
+		s := &slowServer{wait: map[string]time.Duration{"DATA": 20 * time.Second}}
+		closed := pipeTo(m, s.behave)
+		box := &memOutbox{}
+		box.add(lit("mail", "tank", time.Now()))
+		runWorker(t, Options{Outbox: box, Routes: []Route{m}}, 30*time.Second)
+		<-closed
+		assert.Equal(t, []string{"anna@example.com"}, s.got)
+		m, err = NewMail(o) // as after a new start
+		require.NoError(t, err)
+		pipeTo(m, s.behave)
+		runWorker(t, Options{Outbox: box, Routes: []Route{m}}, time.Hour)
+		assert.Equal(t, []string{"anna@example.com", "bert@example.com"}, s.got)
+	})
+}
+
+// A server that says nothing more is given up, soon if it has nothing yet.
+func TestMailServerGoesSilent(t *testing.T) {
+	for at, after := range map[string]time.Duration{".": mailAccept, "RCPT TO:<bert@example.com>": defaultMailTimeout} {
+		synctest.Test(t, func(t *testing.T) {
+			m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: []string{"anna@example.com", "bert@example.com"}})
+			require.NoError(t, err)
+			closed := pipeTo(m, (&slowServer{wait: map[string]time.Duration{at: 24 * time.Hour}}).behave)
+			start := time.Now()
+			out := m.Send(t.Context(), lit("mail", "tank", start))
+			assert.Equal(t, Again, out.Kind)
+			assert.Contains(t, out.Note, "did not answer in time")
+			assert.Equal(t, after, time.Since(start), at)
+			<-closed
+		})
+	}
 }
 
 // A server that hangs, babbles without end or breaks off is a failed attempt
@@ -337,16 +467,7 @@ func TestMailHostileServer(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				m, err := NewMail(MailOptions{Host: "mail.test", From: "lampward@example.com", To: []string{"anna@example.com"}})
 				require.NoError(t, err)
-				closed := make(chan struct{})
-				m.dial = func(context.Context, string, string) (net.Conn, error) {
-					ours, theirs := net.Pipe()
-					go func() {
-						behave(theirs)
-						_, _ = io.Copy(io.Discard, theirs) // until our end is closed
-						close(closed)
-					}()
-					return ours, nil
-				}
+				closed := pipeTo(m, behave)
 				start := time.Now()
 				out := m.Send(t.Context(), lit("mail", "tank", start))
 				t.Logf("%s after %s: %s", out.Kind, time.Since(start), out.Note)

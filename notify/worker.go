@@ -25,7 +25,8 @@ type Options struct {
 	Log *slog.Logger
 	// Backoff sets the waits between attempts.
 	Backoff Backoff
-	// Attempt is the limit of one attempt, whatever the route does; 0: 60 s.
+	// Attempt is the limit of one attempt should the route's own not hold; 0: 1 h,
+	// for a slow mail server may take minutes for each recipient.
 	Attempt time.Duration
 	// Grace is how long an attempt that is on its way may go on when Run's
 	// context ends, so that a message is not broken off after the receiver has
@@ -104,7 +105,7 @@ func NewWorker(o Options) *Worker {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	if o.Attempt <= 0 {
-		o.Attempt = time.Minute
+		o.Attempt = time.Hour
 	}
 	if o.Poll <= 0 {
 		o.Poll = time.Minute
@@ -394,9 +395,12 @@ func (l *routeLoop) message(ctx context.Context, ready []rules.Delivery, now, lo
 func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err error) {
 	out := l.send(ctx, m.ds)
 	if ctx.Err() != nil && out.Kind != Delivered { // stopped: not the receiver's fault, so not counted
-		if !m.recorded && !out.Unsent { // but it may have arrived
-			ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
-			defer cancel()
+		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+		defer cancel()
+		switch {
+		case len(out.Had) > len(m.ds[0].Had): // it did arrive, at some
+			_ = l.o.Outbox.Retry(ctx, m.ds[0].ID, l.o.Now().Truncate(time.Millisecond), out.Note, false, out.Had)
+		case !m.recorded && !out.Unsent: // but it may have arrived
 			_ = l.o.Outbox.Fold(ctx, []int64{m.ds[0].ID})
 		}
 		return false, nil
@@ -451,7 +455,7 @@ func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err err
 		due := now.Add(wait).Truncate(time.Millisecond)
 		log.Warn("not delivered; will be tried again", "in", wait.Round(time.Millisecond))
 		l.unsaved[first.ID] = func(ctx context.Context) error {
-			return l.o.Outbox.Retry(ctx, first.ID, due, out.Note, m.open && out.Unsent)
+			return l.o.Outbox.Retry(ctx, first.ID, due, out.Note, m.open && out.Unsent, out.Had)
 		}
 	}
 	return false, l.save(ctx)

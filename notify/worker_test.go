@@ -27,6 +27,27 @@ func seeded(seed uint64) func() float64 {
 	return rand.New(rand.NewPCG(seed, 1)).Float64
 }
 
+// The worker leaves a route the time that it says it needs.
+func TestWorkerLeavesTimeLimitToRoute(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		slow, n := &scripted{name: "hook"}, 0
+		slow.send = func(ctx context.Context, _ []rules.Delivery) Outcome {
+			n++
+			select {
+			case <-time.After(10 * time.Minute): // the longest that a webhook's timeout may be
+				return ok
+			case <-ctx.Done():
+				return Outcome{Kind: Again, Note: "cut off"}
+			}
+		}
+		box := &memOutbox{}
+		box.add(lit("hook", "tank", time.Now()))
+		runWorker(t, Options{Outbox: box, Routes: []Route{slow}}, time.Hour)
+		_, sent, _ := box.count()
+		assert.Equal(t, []int{1, 1}, []int{n, sent})
+	})
+}
+
 // Every delivery arrives, in order within its lamp, over a route that fails
 // half of the time; a lamp whose message waits does not hold up the others.
 func TestWorkerOrderAndRetry(t *testing.T) {

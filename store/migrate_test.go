@@ -136,7 +136,16 @@ func TestFromVersion1(t *testing.T) {
 
 	_, err = open(ctx, Options{Dir: dir, Log: quiet()}, migrations[:1])
 	require.ErrorIs(t, err, ErrNewer)
-	require.ErrorContains(t, err, "database version 2; this one knows up to 1")
+	require.ErrorContains(t, err, fmt.Sprintf("database version %d; this one knows up to 1", len(migrations)))
+}
+
+// So it is with version 3, where a message had got to two of its recipients.
+func TestFromVersion3(t *testing.T) {
+	s := openTest(t, oldDatabase(t, 3))
+	due, _, err := s.Due(t.Context(), day0.Add(3*time.Hour), 1, []string{"mail"})
+	require.NoError(t, err)
+	require.Len(t, due, 1)
+	require.Equal(t, []string{"anna@example.com", "cleo@example.com"}, due[0].Had)
 }
 
 func TestMigrationFilesAreNumbered(t *testing.T) {
