@@ -18,6 +18,7 @@ import (
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
 	"lampward/notify"
+	"lampward/notify/link"
 	"lampward/rules"
 	"lampward/store"
 )
@@ -564,6 +565,30 @@ func TestLinks(t *testing.T) {
 	got = l.flush()
 	require.Len(t, got, 1)
 	assert.Equal(t, "salt", got[0].Device, "the tank's board uses another client now")
+}
+
+// The links of a message that comes weeks late work for a week all the same, and
+// attempts within the hour have the same.
+func TestLinksOfLateMessage(t *testing.T) {
+	cfg, err := config.Parse("test.toml", []byte("[page]\nlisten = \"127.0.0.1:0\"\nurl = \"https://lamp.test\"\n[[lamp]]\nname = \"tank\"\ntopic = \"t\"\n"))
+	require.NoError(t, err)
+	key := []byte(strings.Repeat("k", link.MinKey))
+	event := demoDay.Add(time.Hour)
+	for _, late := range []time.Duration{0, time.Hour, 5 * 24 * time.Hour, 26 * 24 * time.Hour} {
+		sent := event.Add(late)
+		links := alertLinks(cfg, key, func() time.Time { return sent })
+		d := rules.Delivery{EventID: "ev-1", Event: rules.Event{Kind: rules.Lit, Lamp: "tank"}, Wall: event}
+		first := links(d)
+		for _, address := range []string{first.Ack, first.Shelve} {
+			_, token, _ := strings.Cut(address, "?t=")
+			_, err := link.Verify(key, token, sent.Add(7*24*time.Hour-time.Second))
+			require.NoError(t, err, late)
+			_, err = link.Verify(key, token, sent.Add(11*24*time.Hour))
+			require.ErrorIs(t, err, link.ErrExpired, late)
+		}
+		sent = sent.Add(time.Hour)
+		require.Equal(t, first, links(d))
+	}
 }
 
 // The report of a start says what is caught up.

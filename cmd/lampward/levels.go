@@ -146,8 +146,11 @@ func linkKey(dir string) ([]byte, error) {
 }
 
 // alertLinks gives the links of an alert, for routes. It is nil if the
-// configuration names no address of the page that a phone could open.
-func alertLinks(cfg *config.Config, key []byte) func(rules.Delivery) notify.Links {
+// configuration names no address of the page that a phone could open. They
+// expire a while after the attempt, not the event, which may be long ago when a
+// dead service works again; in steps, so that attempts soon after each other
+// send the same.
+func alertLinks(cfg *config.Config, key []byte, wall func() time.Time) func(rules.Delivery) notify.Links {
 	if cfg.Page.URL == "" || cfg.Page.Listen == "" {
 		return nil
 	}
@@ -157,7 +160,7 @@ func alertLinks(cfg *config.Config, key []byte) func(rules.Delivery) notify.Link
 			return notify.Links{}
 		}
 		make := func(action string, shelf time.Duration) string {
-			t, err := link.Make(key, link.Claims{Action: action, About: about, Event: d.EventID, For: shelf, Expires: d.Wall.Add(linkLife)})
+			t, err := link.Make(key, link.Claims{Action: action, About: about, Event: d.EventID, For: shelf, Expires: wall().Truncate(linkStep).Add(linkStep + linkLife)})
 			if err != nil {
 				return "" // an alert without a link is better than none
 			}
@@ -168,6 +171,7 @@ func alertLinks(cfg *config.Config, key []byte) func(rules.Delivery) notify.Link
 }
 
 const (
-	linkLife  = 7 * 24 * time.Hour // for which a link in a message works
+	linkLife  = 7 * 24 * time.Hour // for which a link in a message works at least
+	linkStep  = 84 * time.Hour     // by which it may be more
 	linkShelf = 8 * time.Hour      // for which a shelve link shelves
 )
