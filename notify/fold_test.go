@@ -379,7 +379,7 @@ func TestFoldedText(t *testing.T) {
 
 	for i := range 4 { // held over quiet hours: what is told last may be over
 		d := happened("phone", "tank", rules.Dark, at.Add(time.Duration(i)*time.Hour))
-		d.Key = heldLine + d.Event.Key()
+		d.Key = HeldLine + d.Event.Key()
 		add(d)
 	}
 	assert.Equal(t, "tank is dark (4 messages since 14:02: dark 4 times, the last at 17:02)", text().Text)

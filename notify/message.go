@@ -170,7 +170,7 @@ func meanwhile(ds []rules.Delivery, loc *time.Location) string {
 		}
 		sep = ", "
 	}
-	if strings.HasPrefix(last.Key, heldLine) && !last.Wall.IsZero() { // it may have changed since, and that been told
+	if strings.HasPrefix(last.Key, HeldLine) && !last.Wall.IsZero() { // it may have changed since, and that been told
 		b.WriteString(", the last at " + clockTime(last.Wall.In(loc), first.Wall.In(loc)))
 	}
 	return b.String() + ")"

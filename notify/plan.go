@@ -147,8 +147,15 @@ type Target struct {
 	Key string
 }
 
-// heldLine begins the Key of what is held.
-const heldLine = "held/"
+// HeldLine begins the Key of what is held.
+const HeldLine = "held/"
+
+// Hold returns how long a message that has been held for so long already is to
+// be held from now on, at the wall time wall: until the quiet hours end, and
+// never for more than a day in all.
+func (p *Policy) Hold(wall time.Time, already time.Duration) time.Duration {
+	return max(0, min(hold(p.Quiet, wall), maxHold-already))
+}
 
 // Plan returns the routes that an event goes to, in the order of routes, at
 // the wall time wall, the zero time if that is unknown. Events that are not
@@ -171,7 +178,7 @@ func Plan(e rules.Event, wall time.Time, routes []Policy) []Target {
 		}
 		if !slices.Contains(through, e.Kind) {
 			if t.Delay = hold(p.Quiet, wall); t.Delay > 0 {
-				t.Key = heldLine + t.Key
+				t.Key = HeldLine + t.Key
 			}
 		}
 		out = append(out, t)

@@ -425,12 +425,12 @@ func TestFoldAgainstModel(t *testing.T) {
 	require.Greater(t, folds, parts)
 }
 
-// A line and a message are found by their indexes, however many were sent.
+// What waits is found by indexes, however many were sent.
 func TestFoldsAreFoundByIndex(t *testing.T) {
 	s := openTest(t, "")
 	plan := func(query string) (out string) {
 		require.NoError(t, s.view(t.Context(), func(r *reader) error {
-			return r.each("EXPLAIN QUERY PLAN "+strings.NewReplacer("?1", "7", "?", "7").Replace(query), nil, func(row scan) error {
+			return r.each("EXPLAIN QUERY PLAN "+strings.NewReplacer("?1", "7", "?2", "'[]'", "?3", "7", "?", "7").Replace(query), nil, func(row scan) error {
 				var id, parent, unused int
 				var detail string
 				defer func() { out += detail + "\n" }()
@@ -442,4 +442,11 @@ func TestFoldsAreFoundByIndex(t *testing.T) {
 	require.Contains(t, plan("SELECT * FROM outbox o WHERE o."+ofFold), "outbox_fold (fold=?)")
 	require.Contains(t, plan("UPDATE outbox SET state = 1 WHERE "+ofFold), "outbox_fold (fold=?)")
 	require.Contains(t, plan("SELECT * FROM outbox o WHERE o.state = 0 AND o.route = ? AND o.key = ? AND o.id >= ? ORDER BY o.id LIMIT 9"), "outbox_line (route=? AND key=? AND id>?)")
+	for _, query := range []string{heldQuery, strayQuery} {
+		rows := plan("SELECT * FROM outbox o LEFT JOIN event e ON e.id = o.event WHERE o.id IN (" + query + ") ORDER BY o.id")
+		require.Contains(t, rows, "SEARCH o USING INTEGER PRIMARY KEY (rowid=?)")
+		require.Contains(t, rows, "outbox_line")
+		require.NotContains(t, rows, "SCAN o\n")
+		require.NotContains(t, rows, "SCAN e\n")
+	}
 }

@@ -71,6 +71,11 @@ type keeper interface {
 	SaveSnapshot(ctx context.Context, seq int64, each func(func(store.Part) error) error) error
 	Prune(ctx context.Context, now time.Time) error
 	CorrectWall(ctx context.Context, fromSeq int64, offset time.Duration) error
+	Held(ctx context.Context, line string) ([]rules.Delivery, error)
+	Hold(ctx context.Context, id int64, due time.Time, note string) error
+	Stray(ctx context.Context, routes []string, after int64, limit int) ([]rules.Delivery, error)
+	Reroute(ctx context.Context, at time.Time, moves []store.Move) (moved int, err error)
+	Owed(ctx context.Context) (store.Owed, error)
 	LastSeq() int64
 	LastAt() time.Time
 	LastOffset() time.Duration
@@ -221,11 +226,17 @@ func (d *daemon) targets(events []rules.Event, now time.Time) [][]store.Target {
 	wall := now.Add(d.wall.offset)
 	out := make([][]store.Target, len(events))
 	for i, e := range events {
-		for _, t := range notify.Plan(e, wall, d.routes.policies) {
-			out[i] = append(out[i], store.Target{Route: t.Route, Key: t.Key, Due: now.Add(t.Delay)})
-		}
+		out[i] = d.plan(e, now, wall)
 	}
 	return out
+}
+
+// plan says where an event goes at the wall time wall, and when.
+func (d *daemon) plan(e rules.Event, now, wall time.Time) (to []store.Target) {
+	for _, t := range notify.Plan(e, wall, d.routes.policies) {
+		to = append(to, store.Target{Route: t.Route, Key: t.Key, Due: now.Add(t.Delay)})
+	}
+	return to
 }
 
 // rebuild makes the machine of the last snapshot and the inputs since.
@@ -433,24 +444,14 @@ func (d *daemon) boot(ctx context.Context) error {
 	if have, err := json.Marshal(d.machine.Config()); err != nil || !bytes.Equal(have, want) {
 		d.step(rules.Input{Kind: rules.InConfig, Config: &d.cfg.Rules}, now)
 	}
-	d.step(rules.Input{Kind: rules.InStart, Word: d.caughtUp(ctx)}, now)
+	stray := d.adopt(ctx, now)
+	d.wall.rehold(d)
+	if d.broken != nil {
+		return d.broken
+	}
+	d.step(rules.Input{Kind: rules.InStart, Word: d.caughtUp(ctx, now, stray)}, now)
 	d.flush(ctx)
 	return d.broken
-}
-
-// caughtUp says how many messages from before the start go out now.
-func (d *daemon) caughtUp(ctx context.Context) string {
-	st, ok := d.store.(interface {
-		Owed(ctx context.Context) (store.Owed, error)
-	})
-	if !ok {
-		return ""
-	}
-	owed, err := st.Owed(ctx)
-	if err != nil || owed.Pending == 0 {
-		return ""
-	}
-	return fmt.Sprintf(" %s from before: being sent now.", plural(int(owed.Pending), "message"))
 }
 
 // stop stores what is pending and a snapshot. Broker and page have stopped by

@@ -37,6 +37,8 @@ type harness struct {
 	spoil func([]store.Record) []store.Record
 	// failing makes every write fail.
 	failing *bool
+	// fixed makes what waits in the outbox stay where it is.
+	fixed bool
 }
 
 const harnessConfig = `
@@ -91,6 +93,13 @@ func (s spoiled) Append(ctx context.Context, recs []store.Record, sync bool) (in
 		}
 	}
 	return s.Store.Append(ctx, recs, sync)
+}
+
+func (s spoiled) Reroute(ctx context.Context, at time.Time, moves []store.Move) (int, error) {
+	if s.h.fixed {
+		return 0, errDisk
+	}
+	return s.Store.Reroute(ctx, at, moves)
 }
 
 // boot opens the store and starts a daemon on it, as serve does.

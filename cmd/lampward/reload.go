@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"path/filepath"
 
 	"github.com/mattn/go-isatty"
 
@@ -123,6 +124,9 @@ func logProblems(o serveOptions, err error) {
 func tryConfig(old, c *config.Config) error {
 	if _, err := newRoutes(c, routeOptions{}); err != nil {
 		return err
+	}
+	if a, b := filepath.Clean(old.Store.Dir), filepath.Clean(c.Store.Dir); a != b {
+		return fmt.Errorf("store.dir: what is stored, and what is still to be sent, is in %s; to move it to %s, stop lampward, move the folder, and start it again", a, b)
 	}
 	for _, pair := range [][3]string{
 		{"broker", c.Broker.CertFile, c.Broker.KeyFile}, {"page", c.Page.CertFile, c.Page.KeyFile},

@@ -60,6 +60,25 @@ func newRoutes(cfg *config.Config, o routeOptions) (*routes, error) {
 	return out, nil
 }
 
+// names are those of the routes, in order.
+func (r *routes) names() []string {
+	names := make([]string, len(r.policies))
+	for i := range names {
+		names[i] = r.policies[i].Route
+	}
+	return names
+}
+
+// policy is what a route wants; nil: there is none of that name.
+func (r *routes) policy(name string) *notify.Policy {
+	for i := range r.policies {
+		if r.policies[i].Route == name {
+			return &r.policies[i]
+		}
+	}
+	return nil
+}
+
 // warn says what is unsafe or missing.
 func (r *routes) warn(log *slog.Logger) {
 	if len(r.all) == 0 {

@@ -16,6 +16,7 @@ import (
 
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
+	"lampward/notify"
 	"lampward/rules"
 	"lampward/store"
 )
@@ -148,7 +149,11 @@ func step(since, at, by time.Duration) time.Duration {
 
 // wallHarness is a daemon whose wall clock stands where shift says.
 func wallHarness(t *testing.T, dir string, shift *time.Duration) *harness {
-	cfg, err := config.Parse("test.toml", []byte(clockConfig))
+	return wallHarnessOf(t, clockConfig, dir, shift)
+}
+
+func wallHarnessOf(t *testing.T, text, dir string, shift *time.Duration) *harness {
+	cfg, err := config.Parse("test.toml", []byte(text))
 	require.NoError(t, err)
 	cfg.Store.Dir = dir
 	h := &harness{t: t, dir: dir, cfg: cfg, failing: new(bool)}
@@ -194,6 +199,135 @@ func TestNewsRightAfterSleep(t *testing.T) {
 			}
 		}
 		assert.Equal(t, 1, lit)
+	})
+}
+
+// What quiet hours hold goes out when they end by the clock on the wall, whatever
+// that clock or the machine did meanwhile, and never more than a day late.
+func TestHeldUntilQuietHoursEnd(t *testing.T) {
+	const quiet = clockConfig + "quiet_hours = [\"22:00-07:00 UTC\"]\n"
+	morning := demoDay.Add(7 * time.Hour)
+	for name, c := range map[string]struct {
+		then func(h *harness, shift *time.Duration) *harness // at 00:40
+		want time.Time                                       // on the wall; zero: at once
+	}{
+		"nothing":           {func(h *harness, _ *time.Duration) *harness { return h }, morning},
+		"asleep for 5 h":    {func(h *harness, s *time.Duration) *harness { *s += 5 * time.Hour; return h }, morning},
+		"asleep for 9 h":    {func(h *harness, s *time.Duration) *harness { *s += 9 * time.Hour; return h }, time.Time{}},
+		"set back by 2 h":   {func(h *harness, s *time.Duration) *harness { *s -= 2 * time.Hour; return h }, morning},
+		"set back by 5 h":   {func(h *harness, s *time.Duration) *harness { *s -= 5 * time.Hour; return h }, time.Time{}},
+		"set back by years": {func(h *harness, s *time.Duration) *harness { *s -= 5 * 365 * 24 * time.Hour; return h }, time.Time{}},
+		"off for 9 h": {func(h *harness, s *time.Duration) *harness {
+			h.crash()
+			time.Sleep(9 * time.Hour)
+			return wallHarnessOf(h.t.(*testing.T), quiet, h.dir, s)
+		}, time.Time{}},
+		"off, and on with a clock that is not set yet": {func(h *harness, s *time.Duration) *harness {
+			h.crash()
+			time.Sleep(5 * time.Hour)
+			right := *s
+			*s = 0 // the year 2000
+			h = wallHarnessOf(h.t.(*testing.T), quiet, h.dir, s)
+			time.Sleep(time.Minute)
+			require.NoError(h.t, h.turn(nil))
+			held, err := h.st.Held(h.t.Context(), notify.HeldLine)
+			require.NoError(h.t, err)
+			require.True(h.t, held[0].Due.After(h.d.clock.Now()), "let go by a clock that is not set")
+			*s = right // the time server answers
+			return h
+		}, morning},
+		"quiet hours given up": {func(h *harness, s *time.Duration) *harness {
+			h.crash()
+			return wallHarnessOf(h.t.(*testing.T), clockConfig, h.dir, s)
+		}, time.Time{}},
+		"not stored yet": {func(h *harness, s *time.Duration) *harness {
+			// What is told as pending here is the second change.
+			at := h.d.clock.Now()
+			for _, v := range []string{"805", "806", "205", "206"} {
+				time.Sleep(time.Second)
+				in := h.d.intake.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(v)}, h.d.clock.Now)
+				h.d.takeAll([]entry{{job{at: h.d.clock.Now()}, in}})
+			}
+			require.True(h.t, len(h.d.pending) > 0 && h.d.pending[0].Input.At.After(at))
+			*s += 9 * time.Hour
+			return h
+		}, time.Time{}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			synctest.Test(t, func(t *testing.T) {
+				shift := time.Until(demoDay)
+				h := wallHarnessOf(t, quiet, dir, &shift)
+				for i := range 40 {
+					time.Sleep(time.Minute)
+					level := 200
+					if i >= 20 && i < 30 {
+						level = 800
+					}
+					require.NoError(t, h.publish("cellar/tank", fmt.Sprint(level+i%7)))
+				}
+				h = c.then(h, &shift)
+				defer h.crash()
+				require.NoError(t, h.turn(nil))
+				held, err := h.st.Held(t.Context(), notify.HeldLine)
+				require.NoError(t, err)
+				require.NotEmpty(t, held)
+				for _, m := range held {
+					require.Equal(t, rules.Dark, m.Event.Kind)
+					if c.want.IsZero() {
+						assert.False(t, m.Due.After(h.d.clock.Now()))
+					} else {
+						assert.WithinDuration(t, c.want, m.Due.Add(h.d.wall.offset), time.Second)
+					}
+				}
+				for range 30 { // a clock that is set back again and again
+					time.Sleep(time.Hour)
+					shift = time.Until(demoDay)
+					require.NoError(t, h.turn(nil))
+				}
+				held, err = h.st.Held(t.Context(), notify.HeldLine)
+				require.NoError(t, err)
+				for _, m := range held {
+					assert.LessOrEqual(t, m.Due.Sub(m.Event.At), 24*time.Hour)
+				}
+			})
+		})
+	}
+}
+
+// A second's worth of correction backwards is no clock that was not set: with a
+// start right after it, what was recorded stays dated as it was.
+func TestRestartAfterSmallStepBack(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Until(demoDay)
+		h := wallHarness(t, dir, &shift)
+		for i := range 40 {
+			time.Sleep(time.Minute)
+			require.NoError(t, h.publish("cellar/tank", fmt.Sprint(200+i%7)))
+		}
+		require.NoError(t, h.d.stop())
+		h.crash()
+		shift -= 900 * time.Millisecond
+		h = wallHarness(t, dir, &shift)
+		defer h.crash()
+		require.False(t, h.d.wall.doubted)
+		var told time.Time
+		for i := range 10 {
+			time.Sleep(time.Minute)
+			told = time.Now().Add(shift)
+			require.NoError(t, h.publish("cellar/tank", fmt.Sprint(800+i%7)))
+		}
+		shift += 8 * time.Hour // asleep
+		time.Sleep(time.Minute)
+		require.NoError(t, h.turn(nil))
+		for _, e := range h.events() {
+			if e.Event.Kind == rules.Lit {
+				assert.WithinDuration(t, told, e.Wall, 10*time.Minute)
+				return
+			}
+		}
+		t.Fatal("it was not told")
 	})
 }
 

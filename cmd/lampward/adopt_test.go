@@ -1,0 +1,121 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lampward/cmd/lampward/config"
+	"lampward/rules"
+	"lampward/store"
+)
+
+// adoptHarness is a daemon one of whose lamps was lit and went dark, each told by
+// a message that nobody sends in this test.
+func adoptHarness(t *testing.T, routes string) *harness {
+	h := newHarness(t, adoptConfig+routes)
+	for i := range 15 {
+		h.clock.Advance(time.Minute)
+		level := 200
+		if i >= 5 && i < 10 {
+			level = 800
+		}
+		require.NoError(t, h.publish("cellar/freezer", fmt.Sprint(level+i)))
+	}
+	return h
+}
+
+const adoptConfig = `
+[[lamp]]
+name = "freezer"
+topic = "cellar/freezer"
+on_above = 600
+off_below = 400
+`
+
+// again starts the daemon anew, with other routes, and returns why the start was
+// reported as it was.
+func (h *harness) again(routes string, after time.Duration) string {
+	h.crash()
+	dir := h.cfg.Store.Dir
+	var err error
+	h.cfg, err = config.Parse("test.toml", []byte(adoptConfig+routes))
+	require.NoError(h.t, err)
+	h.cfg.Store.Dir = dir
+	h.clock.Advance(after)
+	h.boot()
+	list, err := h.st.Events(h.t.Context(), store.EventFilter{Limit: 1})
+	require.NoError(h.t, err)
+	return list[0].Event.Why
+}
+
+// outbox lists the messages about lamps, oldest first.
+func (h *harness) outbox() (out []string) {
+	rows, err := h.st.Deliveries(h.t.Context(), store.DeliveryFilter{})
+	require.NoError(h.t, err)
+	for i := range rows {
+		r := rows[len(rows)-1-i]
+		if r.Event.Kind == rules.Downtime {
+			continue // of this test's restarts
+		}
+		out = append(out, fmt.Sprintf("%s %s %s %s", r.Route, r.Event.Kind, r.State, r.Note))
+	}
+	return out
+}
+
+// Who gives a webhook a name, or replaces a service, loses no message, and no
+// route gets one twice.
+func TestRoutesThatAreGone(t *testing.T) {
+	const hook = "[[webhook]]\nurl = \"http://192.0.2.1/\"\n"
+	name := func(n string) string { return hook + fmt.Sprintf("name = %q\n", n) }
+
+	h := adoptHarness(t, hook)
+	require.Equal(t, []string{"webhook-1 lit pending ", "webhook-1 dark pending "}, h.outbox())
+	assert.Contains(t, h.again(name("phone"), time.Hour), " 2 messages from before: being sent now.")
+	moved := []string{"phone lit pending webhook-1 is no longer configured", "phone dark pending webhook-1 is no longer configured"}
+	require.Equal(t, moved, h.outbox())
+	h.again(name("phone")+name("hall"), time.Minute)
+	require.Equal(t, moved, h.outbox(), "once more, there is nothing to do")
+
+	h = adoptHarness(t, name("phone")+name("hall"))
+	h.again(name("hall"), time.Hour)
+	const gone = " dead phone is no longer configured, and every other route has it"
+	require.Equal(t, []string{"phone lit" + gone, "hall lit pending ", "phone dark" + gone, "hall dark pending "}, h.outbox())
+	h.again(name("hall")+name("new"), time.Hour)
+	require.Len(t, h.outbox(), 4, "who is new is not told what was")
+
+	// Quiet hours of the new route hold what is not urgent; demoDay begins at
+	// midnight.
+	h = adoptHarness(t, name("phone"))
+	assert.True(t, strings.HasSuffix(h.again(name("hall")+"quiet_hours = [\"22:00-07:00 UTC\"]\n", time.Hour),
+		" 1 message from before: being sent now. 1 message from before: held until quiet hours end."))
+	due, next, err := h.st.Due(t.Context(), h.clock.Now(), 10, []string{"hall"})
+	require.NoError(t, err)
+	require.Len(t, due, 1)
+	require.True(t, demoDay.Add(7*time.Hour).Equal(next))
+
+	// Without a route for it, a message waits for one, though not for good.
+	h = adoptHarness(t, name("phone"))
+	assert.Contains(t, h.again("", time.Hour), " 2 messages from before: not sent, for no configured route takes such messages.")
+	assert.Contains(t, h.again(name("hall")+"kinds = [\"lit\", \"silent\"]\n", 29*24*time.Hour),
+		" 1 message from before: being sent now. 1 message from before: not sent, for no configured route takes such messages.")
+	require.Equal(t, []string{"hall lit pending phone is no longer configured", "phone dark pending "}, h.outbox())
+	h.again(name("hall")+"kinds = [\"lit\", \"silent\"]\n", 24*time.Hour)
+	require.Equal(t, []string{"hall lit pending phone is no longer configured",
+		"phone dark dead phone is no longer configured, and no other route is for such messages"}, h.outbox())
+}
+
+// A start whose outbox cannot be changed goes on, and the next one makes up for
+// it.
+func TestRoutesThatAreGoneDiskFull(t *testing.T) {
+	h := adoptHarness(t, "[[webhook]]\nurl = \"http://192.0.2.1/\"\n")
+	h.fixed = true
+	assert.Contains(t, h.again("[[webhook]]\nurl = \"http://192.0.2.1/\"\nname = \"phone\"\n", time.Hour), "not sent, for no configured route takes such messages")
+	h.fixed = false
+	h.again("[[webhook]]\nurl = \"http://192.0.2.1/\"\nname = \"phone\"\n", time.Hour)
+	require.Equal(t, []string{"phone lit pending webhook-1 is no longer configured", "phone dark pending webhook-1 is no longer configured"}, h.outbox())
+}

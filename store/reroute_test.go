@@ -1,0 +1,102 @@
+package store
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"lampward/rules"
+)
+
+// What waits for a route that is gone goes to the first that has none of the
+// event, in its old place, under its old id; nobody gets an event twice.
+func TestReroute(t *testing.T) {
+	dir := t.TempDir()
+	s := openTest(t, dir)
+	ctx := t.Context()
+	at := func(m int) time.Time { return day0.Add(time.Duration(m) * time.Minute) }
+	appendAll(t, s,
+		alert(at(0), "tank", rules.Lit, "old"),
+		alert(at(1), "tank", rules.Dark, "old", "phone"),
+		alert(at(2), "salt", rules.Lit, "old", "phone", "mail"),
+		alert(at(3), "salt", rules.Dark, "old"),
+		alert(at(4), "salt", rules.Lit, "old"),
+		alert(at(5), "salt", rules.Dark, "old"),
+		alert(at(6), "tank", rules.Lit, "phone"),
+	)
+	require.NoError(t, s.Sent(ctx, 3, at(7), "204"))                                             // tank dark, at phone
+	require.NoError(t, s.Retry(ctx, 7, at(8), "no answer", false, []string{"anna@example.com"})) // salt dark, tried
+	require.NoError(t, s.Fold(ctx, []int64{8, 9}))                                               // salt lit and dark, one message
+	require.NoError(t, s.Retry(ctx, 4, at(8), "cannot be reached", true, nil))                   // salt lit
+	stray, err := s.Stray(ctx, []string{"phone", "mail"}, 0, 100)
+	require.NoError(t, err)
+	require.Equal(t, []string{"old lamp/tank lit", "old lamp/tank dark", "old lamp/salt lit", "old lamp/salt dark", "old lamp/salt lit", "old lamp/salt dark"}, lines(stray))
+	for limit := 1; limit < 4; limit++ { // in pieces
+		var ids []int64
+		for after := int64(0); ; {
+			some, err := s.Stray(ctx, []string{"phone", "mail"}, after, limit)
+			require.NoError(t, err)
+			if len(some) == 0 {
+				break
+			}
+			for _, d := range some {
+				ids = append(ids, d.ID)
+			}
+			after = ids[len(ids)-1]
+		}
+		require.Equal(t, []int64{1, 2, 4, 7, 8, 9}, ids)
+	}
+	none, err := s.Stray(ctx, []string{"mail", "old", "phone"}, 0, 100)
+	require.NoError(t, err)
+	require.Empty(t, none)
+	all, err := s.Stray(ctx, nil, 0, 100)
+	require.NoError(t, err)
+	require.Len(t, all, 9, "without any route, all are stray")
+
+	var moves []Move
+	for _, d := range stray {
+		moves = append(moves, Move{ID: d.ID, Note: "old is gone", Parked: "old is gone, all have it", To: []Target{
+			{Route: "phone", Key: d.Event.Key(), Due: at(20)}, {Route: "mail", Key: "held/" + d.Event.Key(), Due: at(30)}}})
+	}
+	moved, err := s.Reroute(ctx, at(10), moves)
+	require.NoError(t, err)
+	require.Equal(t, 5, moved)
+	require.NoError(t, s.Close())
+
+	s = openTest(t, dir)
+	rows, err := s.Deliveries(ctx, DeliveryFilter{})
+	require.NoError(t, err)
+	var got []string
+	for i := range rows {
+		r := rows[len(rows)-1-i]
+		got = append(got, fmt.Sprintf("%d %s %s %s %s %s fold %d, %d tries, due %s, %d have it: %s", r.ID, r.EventID[len(r.EventID)-1:], r.State, r.Route, r.Key, r.Event.Kind, r.Fold, r.Attempts, r.Due.Format("15:04"), len(r.Had), r.Note))
+	}
+	require.Equal(t, []string{
+		"1 1 pending phone lamp/tank lit fold 0, 0 tries, due 00:20, 0 have it: old is gone",
+		"2 2 pending mail held/lamp/tank dark fold 0, 0 tries, due 00:30, 0 have it: old is gone",
+		"3 2 sent phone lamp/tank dark fold 0, 1 tries, due 00:01, 0 have it: 204",
+		"4 3 dead old lamp/salt lit fold 0, 1 tries, due 00:08, 0 have it: old is gone, all have it",
+		"5 3 pending phone lamp/salt lit fold 0, 0 tries, due 00:02, 0 have it: ",
+		"6 3 pending mail lamp/salt lit fold 0, 0 tries, due 00:02, 0 have it: ",
+		"7 4 pending phone lamp/salt dark fold -1, 0 tries, due 00:20, 0 have it: old is gone",
+		"8 5 pending phone lamp/salt lit fold -1, 0 tries, due 00:20, 0 have it: old is gone",
+		"9 6 pending phone lamp/salt dark fold -1, 0 tries, due 00:20, 0 have it: old is gone",
+		"10 7 pending phone lamp/tank lit fold 0, 0 tries, due 00:06, 0 have it: ",
+	}, got)
+	held, err := s.Held(ctx, "held/")
+	require.NoError(t, err)
+	require.Len(t, held, 1)
+	require.EqualValues(t, 2, held[0].ID)
+	require.NoError(t, s.Retry(ctx, 2, at(31), "no answer", false, nil))
+	held, err = s.Held(ctx, "held/")
+	require.NoError(t, err)
+	require.Empty(t, held, "what was tried is not held any more")
+	none, err = s.Stray(ctx, []string{"phone", "mail"}, 0, 100)
+	require.NoError(t, err)
+	require.Empty(t, none)
+	moved, err = s.Reroute(ctx, at(10), []Move{{ID: 3, To: moves[0].To}, {ID: 4, To: moves[0].To}, {ID: 99, To: moves[0].To}})
+	require.NoError(t, err)
+	require.Zero(t, moved, "only what is pending goes another way")
+}
