@@ -84,6 +84,10 @@ type Outcome struct {
 	// Unsent tells that nothing of the message left this machine, for the other
 	// side could not be reached.
 	Unsent bool
+	// Refused tells that the receiver finds the request itself wrong. That may
+	// be this message, or what the route makes of every message, which a person
+	// will put right.
+	Refused bool
 	// Answered tells that the receiver itself answered this message, so that
 	// the way to it works.
 	Answered bool

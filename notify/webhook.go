@@ -443,11 +443,12 @@ func (w *Webhook) formInQuery() bool {
 	return w.o.Method == http.MethodGet || w.o.Method == http.MethodHead || w.o.Method == http.MethodDelete
 }
 
-// judge turns an answer into an outcome: 2xx is delivered. 4xx says that the
-// request itself is wrong, which trying again does not cure, except 408, 425
-// and 429, which ask for patience (RFC 9110 section 15.5, RFC 8470, RFC 6585).
-// All else may pass: 5xx, and redirects too, for a hotel-style sign-in page
-// redirects everything.
+// judge turns an answer into an outcome: 2xx is delivered. All else may pass: 5xx,
+// and redirects too, for a hotel-style sign-in page redirects everything, and most
+// of 4xx: an address or a token that is wrong is put right one day, and then what
+// waited is wanted (Standard Webhooks retries every answer but 2xx; from memory).
+// Some of 4xx, by RFC 9110 section 15.5 and RFC 6585, find the request itself
+// wrong, in its form or size.
 func (w *Webhook) judge(resp *http.Response, answer []byte) Outcome {
 	note := fmt.Sprintf("%d %s", resp.StatusCode, http.StatusText(resp.StatusCode))
 	note = strings.TrimSpace(note)
@@ -463,19 +464,22 @@ func (w *Webhook) judge(resp *http.Response, answer []byte) Outcome {
 		if l, err := resp.Location(); err == nil {
 			note += fmt.Sprintf(" to %s://%s, not followed; if that is right, put the new address into the url", l.Scheme, l.Host)
 		}
-	case code == http.StatusRequestTimeout, code == http.StatusTooEarly, code == http.StatusTooManyRequests:
-	case code/100 == 4:
-		o.Kind = Never
+	case slices.Contains(wrong, code):
+		o.Refused = true
 	}
-	if o.Kind == Again {
-		o.After = retryAfter(resp.Header, w.o.Wall())
-		o.Busy = o.After > 0 || code == http.StatusTooManyRequests
-	}
+	o.After = retryAfter(resp.Header, w.o.Wall())
+	o.Busy = o.After > 0 || code == http.StatusTooManyRequests
 	if text := strings.TrimSpace(string(answer)); text != "" && code/100 != 3 {
 		note += ": " + text
 	}
 	o.Note = w.clean(note)
 	return o
+}
+
+// wrong are the answers by which a receiver finds a request itself wrong.
+var wrong = []int{
+	http.StatusBadRequest, http.StatusLengthRequired, http.StatusRequestEntityTooLarge, http.StatusRequestURITooLong,
+	http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusRequestHeaderFieldsTooLarge,
 }
 
 // clean makes a text fit for a log line: one line, short, nothing secret.

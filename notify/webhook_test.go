@@ -13,6 +13,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -130,7 +131,7 @@ func TestSecretsStaySecret(t *testing.T) {
 	}
 	o := WebhookOptions{URL: "http://me:" + pass + "@" + addr + path + "?key=q-k3y", Headers: map[string]string{"Authorization": token}, Secret: NewSecret(secret)}
 	out := hook(t, o).Send(t.Context(), lit("x", "tank", time.Now()))
-	assert.Equal(t, Never, out.Kind)
+	assert.True(t, out.Refused)
 	see(out.Note)
 	assert.Contains(t, out.Note, hidden)
 	echo.Close()
@@ -195,11 +196,13 @@ func TestJudge(t *testing.T) {
 	for code, want := range map[int]OutcomeKind{
 		200: Delivered, 201: Delivered, 202: Delivered, 204: Delivered, 299: Delivered,
 		301: Again, 302: Again, 304: Again, 307: Again, 308: Again,
-		400: Never, 401: Never, 403: Never, 404: Never, 405: Never, 410: Never, 413: Never, 422: Never, 451: Never,
+		400: Again, 401: Again, 403: Again, 404: Again, 405: Again, 410: Again, 413: Again, 422: Again, 451: Again,
 		408: Again, 425: Again, 429: Again,
 		500: Again, 501: Again, 502: Again, 503: Again, 504: Again, 599: Again, 600: Again, 999: Again,
 	} {
-		assert.Equal(t, want, w.judge(&http.Response{StatusCode: code}, nil).Kind, code)
+		out := w.judge(&http.Response{StatusCode: code}, nil)
+		assert.Equal(t, want, out.Kind, code)
+		assert.Equal(t, slices.Contains([]int{400, 413, 422}, code), out.Refused, code)
 	}
 }
 
@@ -280,7 +283,7 @@ func TestWebhookTLS(t *testing.T) {
 	assert.Equal(t, Again, out.Kind)
 	assert.Contains(t, out.Note, "for another name")
 	out = hook(t, WebhookOptions{URL: strings.Replace(u, "https", "http", 1)}).Send(t.Context(), d)
-	assert.Equal(t, Never, out.Kind, "a TLS server answers plain HTTP with 400")
+	assert.Equal(t, Again, out.Kind, "a TLS server answers plain HTTP with 400")
 	out = hook(t, WebhookOptions{URL: u, TLS: TLSOptions{CAFile: ca, CertFile: ca, KeyFile: keyFile}}).Send(t.Context(), d)
 	assert.Equal(t, Delivered, out.Kind, out.Note)
 	assert.Equal(t, 1, clients)

@@ -56,6 +56,10 @@ type Backoff struct {
 	// parked if the receiver itself keeps failing on it and took others in the
 	// last hour: such a message would hold up its lamp's later ones. 0: 24 h.
 	Poison time.Duration
+	// Refused is the age, after GiveUpTries attempts, at which a message is
+	// parked that the receiver finds wrong; at once, if it took another since it
+	// found this one wrong before. 0: 3 h.
+	Refused time.Duration
 	// Rand returns numbers in [0, 1); nil: math/rand/v2.
 	Rand func() float64
 }
@@ -136,6 +140,7 @@ func (b Backoff) withDefaults() Backoff {
 	def(&b.MaxAsk, time.Hour)
 	def(&b.GiveUp, 30*24*time.Hour)
 	def(&b.Poison, 24*time.Hour)
+	def(&b.Refused, 3*time.Hour)
 	if b.GiveUpTries <= 0 {
 		b.GiveUpTries = 20
 	}
@@ -185,6 +190,7 @@ type routeLoop struct {
 	log   *slog.Logger
 	wake  chan struct{}
 
+	began   time.Time // of the first look at the outbox
 	fails   int       // failed attempts since the last success
 	until   time.Time // the whole route rests until then
 	success time.Time // of the last accepted message
@@ -245,6 +251,9 @@ func (l *routeLoop) pass(ctx context.Context) (time.Time, error) {
 		return time.Time{}, err
 	}
 	now := l.o.Now()
+	if l.began.IsZero() {
+		l.began = now
+	}
 	if now.Before(l.until) {
 		return l.until, nil
 	}
@@ -430,7 +439,7 @@ func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err err
 		tries = max(tries, m.ds[i].Attempts+1)
 	}
 	// Of several, the newest tells for how long they have been tried together.
-	kind, reason := l.verdict(newest.Event.At, tries, out, now)
+	kind, reason := l.verdict(newest.Event.At, tries, len(m.ds), out, now)
 	log := l.log.With("event", first.EventID, "about", first.Key, "attempt", tries, "note", out.Note)
 	if n := len(m.ds); n > 1 {
 		if kind == Never { // one of them, or the sum of them, may be to blame
@@ -461,21 +470,25 @@ func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err err
 	return false, l.save(ctx)
 }
 
-// verdict is the outcome of a message, given how often it has been tried, and
-// since when.
-func (l *routeLoop) verdict(since time.Time, tries int, out Outcome, now time.Time) (OutcomeKind, string) {
+// verdict is the outcome of a message that parts deliveries make up, given how
+// often it has been tried, and since when.
+func (l *routeLoop) verdict(since time.Time, tries, parts int, out Outcome, now time.Time) (OutcomeKind, string) {
 	b := &l.o.Backoff
+	others := !l.success.IsZero() && now.Sub(l.success) < time.Hour
 	switch {
-	case out.Kind == Never:
+	case out.Kind == Never, out.Kind == Again && out.Refused && parts > 1:
 		return Never, out.Note
+	case out.Kind == Again && out.Refused && tries > 1 && others && l.fails == 1: // this failure is the first since a success
+		return Never, "the receiver takes other messages but not this one: " + out.Note
 	case out.Kind != Again || tries < b.GiveUpTries:
 		return out.Kind, ""
 	}
 	age := now.Sub(since)
-	if age >= b.GiveUp {
+	switch {
+	// A machine that was off for weeks tries for a while before it gives up.
+	case age >= b.GiveUp && now.Sub(l.began) >= min(time.Hour, b.GiveUp), age >= b.Refused && out.Refused:
 		return Never, fmt.Sprintf("tried %d times in %s, the last: %s", tries, days(age), out.Note)
-	}
-	if age >= b.Poison && out.Answered && !l.success.IsZero() && now.Sub(l.success) < time.Hour {
+	case age >= b.Poison && out.Answered && others:
 		return Never, fmt.Sprintf("the receiver takes other messages but not this one, %d times in %s, the last: %s", tries, days(age), out.Note)
 	}
 	return Again, ""

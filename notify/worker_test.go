@@ -95,23 +95,75 @@ func orderAndRetry(t *testing.T, box *memOutbox, b Backoff) (fault string) {
 // A folded message that is refused is sent in its parts; only the one that is
 // to blame is parked.
 func TestWorkerFoldedRefused(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		box := &memOutbox{}
-		r := &scripted{name: "phone"}
-		r.send = func(_ context.Context, ds []rules.Delivery) Outcome {
-			if len(ds) > 1 || ds[0].EventID == "ev-7" {
-				return Outcome{Kind: Never, Note: "413"}
+	for attempts, no := range map[int]Outcome{
+		31: {Kind: Never, Note: "550"},
+		35: {Kind: Again, Refused: true, Answered: true, Note: "413"},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			box := &memOutbox{}
+			r := &scripted{name: "phone"}
+			r.send = func(_ context.Context, ds []rules.Delivery) Outcome {
+				if len(ds) > 1 || ds[0].EventID == "ev-7" {
+					return no
+				}
+				return ok
 			}
-			return ok
-		}
-		for i := range 30 {
-			box.add(lit("phone", fmt.Sprint(i), time.Now()))
-		}
-		runWorker(t, Options{Outbox: box, Routes: []Route{r}, Limits: map[string]Limit{"phone": {FoldOver: 10}}}, time.Hour)
-		open, sent, dead := box.count()
-		assert.Equal(t, []int{0, 29, 1}, []int{open, sent, dead})
-		assert.Len(t, r.got, 31)
-	})
+			for i := range 30 {
+				box.add(lit("phone", fmt.Sprint(i), time.Now()))
+			}
+			runWorker(t, Options{Outbox: box, Routes: []Route{r}, Limits: map[string]Limit{"phone": {FoldOver: 10}}, Backoff: Backoff{Rand: seeded(2)}}, time.Hour)
+			open, sent, dead := box.count()
+			assert.Equal(t, []int{0, 29, 1}, []int{open, sent, dead})
+			assert.LessOrEqual(t, len(r.got), attempts)
+		})
+	}
+}
+
+// A receiver that finds every message wrong is given three hours to be put right;
+// what waits then arrives.
+func TestWorkerRefusedByMistake(t *testing.T) {
+	for after, want := range map[time.Duration][]int{2 * time.Hour: {0, 3, 0}, 5 * time.Hour: {0, 1, 2}} {
+		synctest.Test(t, func(t *testing.T) {
+			box := &memOutbox{}
+			start := time.Now()
+			r := &scripted{name: "hook", send: func(context.Context, []rules.Delivery) Outcome {
+				if time.Since(start) < after {
+					return Outcome{Kind: Again, Refused: true, Answered: true, Note: "400 Bad Request"}
+				}
+				return ok
+			}}
+			box.add(lit("hook", "tank", start), lit("hook", "salt", start))
+			late := lit("hook", "freezer", start)
+			late.Due, late.Event.At = start.Add(4*time.Hour), start.Add(4*time.Hour)
+			box.add(late)
+			runWorker(t, Options{Outbox: box, Routes: []Route{r}, Backoff: Backoff{Rand: seeded(7)}}, 6*time.Hour)
+			open, sent, dead := box.count()
+			assert.Equal(t, want, []int{open, sent, dead}, after)
+		})
+	}
+}
+
+// After weeks without the machine, what is too old to be tried any longer is
+// tried for an hour all the same.
+func TestWorkerTriesAfterAMonthOff(t *testing.T) {
+	for down, want := range map[time.Duration][]int{30 * time.Minute: {0, 1, 0}, 3 * time.Hour: {0, 0, 1}} {
+		synctest.Test(t, func(t *testing.T) {
+			box := &memOutbox{}
+			start := time.Now()
+			r := &scripted{name: "hook", send: func(context.Context, []rules.Delivery) Outcome {
+				if time.Since(start) < down {
+					return Outcome{Kind: Again, Note: "no route to host"}
+				}
+				return ok
+			}}
+			d := lit("hook", "tank", start.Add(-45*24*time.Hour))
+			d.Attempts = 25
+			box.add(d)
+			runWorker(t, Options{Outbox: box, Routes: []Route{r}}, 4*time.Hour)
+			open, sent, dead := box.count()
+			assert.Equal(t, want, []int{open, sent, dead}, down)
+		})
+	}
 }
 
 // A route that hangs until its time limit, every time, delays no other.

@@ -298,9 +298,9 @@ func (s *Store) Dead(ctx context.Context, id int64, at time.Time, reason string)
 
 // Resend puts a delivery back in line, whatever became of it before. It keeps
 // its id and its event's id; one that was sent or given up is now a message of
-// its own.
+// its own, and has been tried as often as one that is new.
 func (s *Store) Resend(ctx context.Context, id int64, due time.Time) error {
-	return s.attempt(ctx, "resend delivery", true, id, "fold = CASE state WHEN 0 THEN fold ELSE -1 END, state = 0, due = ?2", toMS(due))
+	return s.attempt(ctx, "resend delivery", true, id, "fold = CASE state WHEN 0 THEN fold ELSE -1 END, attempts = 0, state = 0, due = ?2", toMS(due))
 }
 
 // nowMS is the engine time of an attempt of which only the next due time is

@@ -70,6 +70,7 @@ func TestDeliveryLife(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []string{"phone lamp/salt lit"}, lines(due))
 	require.Equal(t, dead[0].EventID, due[0].EventID)
+	require.Zero(t, due[0].Attempts, "it is tried as often as a new one")
 	require.NoError(t, s.Hold(ctx, due[0].ID, day0.Add(5*time.Minute), "rate limit"))
 	due, _, err = s.Due(ctx, day0.Add(4*time.Minute), 10, []string{"phone"})
 	require.NoError(t, err)
