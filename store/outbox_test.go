@@ -342,7 +342,7 @@ func TestFoldAgainstModel(t *testing.T) {
 					if o.state != Pending {
 						o.fold = rules.Alone
 					}
-					o.state, o.due = Pending, now
+					o.state, o.due, o.tries = Pending, now, 0
 				})
 			case 5:
 				if m.fold > 0 {

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
@@ -208,6 +209,9 @@ type linkBody struct {
 	Token  string
 	Action Action
 	About  string
+	// Alarm is how things stand now, which may be another alarm than that of the
+	// message.
+	Alarm Alarm
 }
 
 // linkForm asks before it acts: mail filters and chat programs open links by
@@ -223,7 +227,35 @@ func (s *Server) linkForm(w http.ResponseWriter, r *http.Request) {
 	if about == "" {
 		about = a.Board
 	}
-	s.render(w, r, http.StatusOK, "link", view{Title: about, Tab: "link", Body: linkBody{token, a, about}})
+	alarm, err := s.alarm(r.Context(), a)
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	s.render(w, r, http.StatusOK, "link", view{Title: about, Tab: "link", Body: linkBody{token, a, about, alarm}})
+}
+
+// alarm is that of the lamp or board of an action.
+func (s *Server) alarm(ctx context.Context, a Action) (Alarm, error) {
+	var lamps []string
+	if a.Lamp != "" {
+		lamps = []string{a.Lamp}
+	}
+	st, err := s.o.Source.Status(ctx, lamps...)
+	if err != nil {
+		return Alarm{}, err
+	}
+	for _, l := range st.Lamps {
+		if a.Lamp != "" && l.Name == a.Lamp {
+			return l.Alarm, nil
+		}
+	}
+	for _, b := range st.Boards {
+		if a.Lamp == "" && b.Name == a.Board {
+			return b.Alarm, nil
+		}
+	}
+	return Alarm{}, unknown("There is no lamp or board %q any more.", a.Lamp+a.Board)
 }
 
 func (s *Server) linkPost(w http.ResponseWriter, r *http.Request) {

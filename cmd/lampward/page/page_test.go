@@ -77,7 +77,7 @@ func newFake() *fake {
 	f := &fake{st: Status{Now: now, Version: "1", Routes: []string{"phone"}}}
 	f.st.Lamps = []Lamp{
 		{Name: "tank", Board: "tank", State: "lit", Since: now.Add(-time.Hour), At: now.Add(-time.Minute), Value: 640, OnAbove: 470, OffBelow: 380,
-			Confidence: 0.99, Aim: Aim{Dark: 212, Lit: 640, Noise: 5, Separation: 85, Grade: "excellent"}, Alarm: Alarm{State: "unacknowledged"}},
+			Confidence: 0.99, Aim: Aim{Dark: 212, Lit: 640, Noise: 5, Separation: 85, Grade: "excellent"}, Alarm: Alarm{State: "unacknowledged", Text: "tank is lit since noon"}},
 		{Name: nasty, Board: nasty, State: "learning", Fault: nasty, Alarm: Alarm{State: "normal"}},
 	}
 	f.st.Boards = []Board{{Name: "tank", Lamps: []string{"tank"}, Last: now, Every: time.Minute, Alarm: Alarm{State: "normal"}},
@@ -507,11 +507,19 @@ func TestLink(t *testing.T) {
 	w := get(s, "/link?t=good")
 	assert.Equal(t, 200, w.Code)
 	assert.Contains(t, w.Body.String(), "Acknowledge tank?")
+	assert.Contains(t, w.Body.String(), "tank is lit since noon", "what there is to acknowledge now")
 	assert.Empty(t, f.did, "looking at it does nothing")
 	assert.Equal(t, 200, form(s, "/link", nil, "t", "good").Code)
 	assert.Equal(t, []Action{{Verb: Ack, Lamp: "tank", By: "link in a message"}}, f.did)
 	assert.Equal(t, http.StatusBadRequest, form(s, "/link", nil, "t", "forged").Code)
 	assert.Len(t, f.did, 1)
+
+	f.st.Lamps[0].Alarm.State = "acknowledged"
+	w = get(s, "/link?t=good")
+	assert.Contains(t, w.Body.String(), "tank: nothing to acknowledge")
+	assert.NotContains(t, w.Body.String(), "<form")
+	f.st.Lamps = nil
+	assert.Equal(t, http.StatusNotFound, get(s, "/link?t=good").Code, "a lamp that is no more")
 }
 
 // A stream tells at once what is new since the mark, then what changes, and
