@@ -182,6 +182,29 @@ func (w *Worker) Wake() {
 	}
 }
 
+// Trouble is a way to a person that does not work.
+type Trouble struct {
+	Route string
+	Since time.Time // engine time of the first failure since it worked last
+	Note  string    // what the last attempt came to; nothing secret is in it
+}
+
+// Troubles returns the routes whose last message was not accepted, or whose
+// outbox fails, in the order of Options.Routes. It may be called from anywhere.
+func (w *Worker) Troubles() (out []Trouble) {
+	for _, l := range w.loops {
+		l.mu.Lock()
+		switch {
+		case !l.outbox.Since.IsZero():
+			out = append(out, l.outbox)
+		case !l.trouble.Since.IsZero():
+			out = append(out, l.trouble)
+		}
+		l.mu.Unlock()
+	}
+	return out
+}
+
 // routeLoop is the goroutine of one route and what only it touches.
 type routeLoop struct {
 	o     *Options
@@ -199,6 +222,23 @@ type routeLoop struct {
 	recovered bool
 	pace      pacer
 	unsaved   map[int64]func(context.Context) error // outcomes the outbox did not take yet
+
+	mu              sync.Mutex // guards what others ask for
+	trouble, outbox Trouble    // of the route and of the outbox; Since is zero: none
+}
+
+// note keeps in to since when something does not work, and why; "": it works.
+func (l *routeLoop) note(to *Trouble, now time.Time, why string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	switch {
+	case why == "":
+		*to = Trouble{}
+	case to.Since.IsZero():
+		*to = Trouble{l.route.Name(), now, why}
+	default:
+		to.Note = why
+	}
 }
 
 func newRouteLoop(o *Options, r Route) *routeLoop {
@@ -223,13 +263,15 @@ func (l *routeLoop) run(ctx context.Context) {
 			return
 		case err != nil:
 			trouble++
+			l.note(&l.outbox, now, "the outbox fails: "+err.Error())
 			wait = min(wait, time.Second<<min(trouble, 6))
 			l.log.Error("the outbox failed; nothing is lost, it will be asked again", "error", err, "in", wait)
-		case !next.IsZero():
-			trouble = 0
-			wait = min(wait, max(0, next.Sub(now)))
 		default:
 			trouble = 0
+			l.note(&l.outbox, now, "")
+			if !next.IsZero() {
+				wait = min(wait, max(0, next.Sub(now)))
+			}
 		}
 		if wait <= 0 {
 			continue
@@ -420,6 +462,7 @@ func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err err
 	case Delivered:
 		l.recovered = l.recovered || l.fails > 0
 		l.fails, l.success = 0, now
+		l.note(&l.trouble, now, "")
 		l.pace.sent(m.ds, now)
 	case Again:
 		l.fails++
@@ -433,6 +476,9 @@ func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err err
 			rest = max(rest, min(out.After, l.o.Backoff.MaxAsk))
 		}
 		l.until = now.Add(rest)
+	}
+	if out.Kind != Delivered {
+		l.note(&l.trouble, now, cmp.Or(out.Note, "no answer"))
 	}
 	tries := 0
 	for i := range m.ds {

@@ -143,6 +143,47 @@ func TestWorkerRefusedByMistake(t *testing.T) {
 	}
 }
 
+// What does not work is told, since when and why; an outbox that fails, too.
+func TestWorkerTroubles(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		box := &memOutbox{}
+		good := &scripted{name: "good", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
+		bad := &scripted{name: "bad"}
+		bad.send = func(context.Context, []rules.Delivery) Outcome {
+			if time.Since(start) < time.Hour {
+				return Outcome{Kind: Again, Note: fmt.Sprint("try ", len(bad.got))}
+			}
+			return ok
+		}
+		box.add(lit("good", "tank", start), lit("bad", "tank", start))
+		w := NewWorker(Options{Outbox: box, Routes: []Route{good, bad}, Backoff: Backoff{Rand: seeded(3)}})
+		ctx, stop := context.WithCancel(t.Context())
+		ended := make(chan error, 1)
+		go func() { ended <- w.Run(ctx) }()
+		time.Sleep(50 * time.Minute)
+		got := w.Troubles()
+		require.Len(t, got, 1)
+		assert.Equal(t, Trouble{"bad", start, got[0].Note}, got[0])
+		assert.Equal(t, fmt.Sprint("try ", len(bad.got)), got[0].Note, "the newest")
+		time.Sleep(30 * time.Minute)
+		assert.Empty(t, w.Troubles())
+
+		box.mu.Lock()
+		box.fail = 3
+		box.mu.Unlock()
+		box.add(lit("good", "tank", time.Now()))
+		w.Wake()
+		time.Sleep(time.Second)
+		require.Len(t, w.Troubles(), 1)
+		assert.Equal(t, "the outbox fails: record what became of a message: disk full", w.Troubles()[0].Note)
+		time.Sleep(time.Minute)
+		assert.Empty(t, w.Troubles())
+		stop()
+		<-ended
+	})
+}
+
 // After weeks without the machine, what is too old to be tried any longer is
 // tried for an hour all the same.
 func TestWorkerTriesAfterAMonthOff(t *testing.T) {

@@ -301,6 +301,9 @@ func printStatus(out io.Writer, st page.Status) {
 	if len(st.Routes) == 0 {
 		fmt.Fprintln(out, "No message leaves that machine: no webhook and no mail is configured.")
 	}
+	for _, f := range st.Failing {
+		fmt.Fprintf(out, "%s HAS TAKEN NO MESSAGE since %s: %s\n", printable(f.Route), f.Since.Local().Format("2 Jan 15:04"), printable(f.Note))
+	}
 	w := tabwriter.NewWriter(out, 0, 4, 2, ' ', 0)
 	flagged := func(a page.Alarm) string {
 		if a.Waits() {

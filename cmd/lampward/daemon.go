@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -499,7 +500,24 @@ func (d *daemon) healthy() error {
 	if err := d.alive(ctx, func(*rules.Machine) { broken = d.broken }); err != nil {
 		return err
 	}
-	return broken
+	if broken != nil {
+		return broken
+	}
+	for _, t := range d.failing(muteAfter) {
+		return fmt.Errorf("messages to %s have not got through for %s: %s", t.Route, d.clock.Now().Sub(t.Since).Round(time.Minute), t.Note)
+	}
+	return nil
+}
+
+const (
+	failsAfter = 5 * time.Minute  // for which a route has not worked before it is shown
+	muteAfter  = 30 * time.Minute // and before an outside watcher is left to wonder
+)
+
+// failing are the routes that have not worked for so long.
+func (d *daemon) failing(since time.Duration) []notify.Trouble {
+	now := d.clock.Now()
+	return slices.DeleteFunc(d.worker.Troubles(), func(t notify.Trouble) bool { return now.Sub(t.Since) < since })
 }
 
 // alive has the loop call look, and tells if it does not, or if the disk that

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -17,6 +18,7 @@ import (
 
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
+	"lampward/cmd/lampward/page"
 	"lampward/notify"
 	"lampward/notify/link"
 	"lampward/rules"
@@ -598,6 +600,68 @@ func TestLinksOfLateMessage(t *testing.T) {
 		sent = sent.Add(time.Hour)
 		require.Equal(t, first, links(d))
 	}
+}
+
+// stubRoute takes messages, or does not.
+type stubRoute struct{ fails atomic.Bool }
+
+func (*stubRoute) Name() string { return "phone" }
+
+func (r *stubRoute) Send(context.Context, rules.Delivery) notify.Outcome {
+	if r.fails.Load() {
+		return notify.Outcome{Kind: notify.Again, Note: "401 Unauthorized"}
+	}
+	return notify.Outcome{Kind: notify.Delivered}
+}
+
+// A route that takes no message is shown after minutes, and after half an hour
+// an outside watcher hears no more, until it works again.
+func TestRouteThatFails(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Until(demoDay)
+		h := wallHarness(t, dir, &shift)
+		defer h.crash()
+		r := &stubRoute{}
+		h.d.worker = notify.NewWorker(notify.Options{Outbox: h.st, Routes: []notify.Route{r}, Now: h.d.clock.Now})
+		ctx, stop := context.WithCancel(t.Context())
+		looped, sent := make(chan error, 1), make(chan error, 1)
+		go func() { looped <- h.d.loop(ctx) }()
+		go func() { sent <- h.d.worker.Run(ctx) }()
+		publish := func(minutes, level int) {
+			for i := range minutes {
+				time.Sleep(time.Minute)
+				require.NoError(t, h.d.Publish(ctx, broker.Message{Topic: "cellar/tank", Payload: fmt.Append(nil, level+i%7), QoS: 1}))
+			}
+			time.Sleep(time.Second)
+		}
+		failing := func() []page.Failing {
+			st, err := (&pageSource{d: h.d, store: h.st}).Status(ctx)
+			require.NoError(t, err)
+			return st.Failing
+		}
+		publish(20, 200)
+		publish(10, 800)
+		assert.Empty(t, failing())
+		r.fails.Store(true)
+		publish(4, 200)
+		assert.Empty(t, failing(), "it may be back at once")
+		publish(6, 200)
+		require.Len(t, failing(), 1)
+		assert.Equal(t, "phone", failing()[0].Route)
+		assert.Equal(t, "401 Unauthorized", failing()[0].Note)
+		assert.WithinDuration(t, time.Now().Add(shift-9*time.Minute), failing()[0].Since, time.Minute)
+		assert.NoError(t, h.d.healthy())
+		publish(30, 200)
+		assert.ErrorContains(t, h.d.healthy(), "phone have not got through for 38m0s: 401 Unauthorized")
+		r.fails.Store(false)
+		publish(12, 200)
+		assert.NoError(t, h.d.healthy())
+		assert.Empty(t, failing())
+		stop()
+		require.NoError(t, <-looped)
+		require.ErrorIs(t, <-sent, context.Canceled)
+	})
 }
 
 // The report of a start says what is caught up.

@@ -67,6 +67,7 @@ func TestMetrics(t *testing.T) {
 		`lampward_alerts_owed{state="pending"} 1`,
 		`lampward_alarms{state="unacknowledged"} 1`,
 		`lampward_storing 1`,
+		`lampward_route_failing{route="webhook-1"} 0`,
 		`lampward_broker_refused_total{reason="login"} 0`,
 		`lampward_lamp_suspect{lamp="tank"} 0`,
 	} {

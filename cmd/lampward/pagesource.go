@@ -74,7 +74,7 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 	now, offset := d.clock.Now(), d.wall.offset
 	c := d.intake.counts()
 	st := page.Status{
-		Now: now.Add(offset), Uncertain: d.wall.doubted, Version: version(), Routes: []string{},
+		Now: now.Add(offset), Uncertain: d.wall.doubted, Version: version(), Routes: []string{}, Failing: []page.Failing{},
 		Counts: map[string]int64{"readings": c.Readings, "unknown": c.Unknown, "retained": c.Retained,
 			"repeated": c.Repeated, "late": c.Late, "malformed": c.Malformed},
 		Lamps: []page.Lamp{}, Boards: []page.Board{},
@@ -84,6 +84,9 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 	}
 	for _, r := range d.routes.policies {
 		st.Routes = append(st.Routes, r.Route)
+	}
+	for _, t := range d.failing(failsAfter) {
+		st.Failing = append(st.Failing, page.Failing{Route: t.Route, Since: t.Since.Add(offset), Note: t.Note})
 	}
 	cfg := m.Config()
 	lampsOf := map[string][]string{}

@@ -501,6 +501,18 @@ func TestExport(t *testing.T) {
 	assert.Contains(t, get(s, "/api/history?download=1").Header().Get("Content-Disposition"), "lampward-history.json")
 }
 
+// A route that does not work is on the first page, and in what programs read.
+func TestFailingRoute(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	assert.NotContains(t, get(s, "/").Body.String(), "taken no message")
+	f.st.Failing = []Failing{{Route: "phone", Since: now.Add(-2 * time.Hour), Note: "401 " + nasty}}
+	body := get(s, "/").Body.String()
+	assert.Contains(t, body, "phone has taken no message since 09:00:")
+	assert.NotContains(t, body, nasty)
+	assert.Contains(t, get(s, "/api/status").Body.String(), `"failing":[{"route":"phone","since":"2026-05-02T09:00:00Z","note":"401 `)
+}
+
 func TestLink(t *testing.T) {
 	f := newFake()
 	s := newServer(t, f, withAnn)

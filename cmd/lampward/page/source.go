@@ -40,8 +40,16 @@ type Status struct {
 	Broken    string           `json:"broken,omitempty"` // why nothing can be stored at present
 	Counts    map[string]int64 `json:"counts,omitempty"` // of MQTT messages since the daemon started
 	Routes    []string         `json:"routes"`           // names of the ways to a person
+	Failing   []Failing        `json:"failing"`          // those that do not work
 	Lamps     []Lamp           `json:"lamps"`            // in the order of the configuration
 	Boards    []Board          `json:"boards"`           //
+}
+
+// Failing is a way to a person that has not worked for some minutes.
+type Failing struct {
+	Route string    `json:"route"`
+	Since time.Time `json:"since"`
+	Note  string    `json:"note"` // what the last attempt came to
 }
 
 // Lamp is one lamp now.
