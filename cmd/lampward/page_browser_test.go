@@ -28,6 +28,7 @@ import (
 
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
+	"lampward/notify/link"
 	"lampward/rules"
 	"lampward/store"
 )
@@ -365,6 +366,18 @@ func TestPageInBrowser(t *testing.T) {
 			var st rules.AlarmStatus
 			require.NoError(t, c.d.do(t.Context(), job{look: func(m *rules.Machine) { st, _ = m.LampAlarm("tank") }}))
 			assert.Equal(t, rules.AlarmAcknowledged, st.State)
+
+			// The link in a message shows what there is to acknowledge.
+			token, err := link.Make(c.d.linkKey, link.Claims{Action: link.Ack, About: "lamp/salt", Expires: c.clock.Wall().Add(time.Hour)})
+			require.NoError(t, err)
+			b.open(c.url + "/link?t=" + token)
+			b.untilText("main", "salt is lit")
+			b.sound("a link")
+			b.shot(s.name + "-7-link")
+			b.click("main .do")
+			b.untilText("main", "salt: acknowledged.")
+			b.open(c.url + "/link?t=" + token)
+			b.untilText("main", "salt: nothing to acknowledge")
 
 			// One lamp.
 			b.open(c.url + "/lamp?name=tank&span=7d")
