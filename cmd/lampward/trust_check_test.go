@@ -105,7 +105,7 @@ func (w *world) faults() (faults []string) {
 			told[e.Event.Lamp] = append(told[e.Event.Lamp], e.Event.Kind)
 		}
 	}
-	for _, route := range []string{"phone", "log"} {
+	for _, route := range []string{"phone", "log", "note"} {
 		for id, e := range owed {
 			if w.phone.got[route+" "+id] == nil {
 				fault("%s of %s at %s (%s) never came to %s", e.Kind, e.Key(), e.At, id, route)
@@ -229,6 +229,7 @@ func TestWorld(t *testing.T) {
 	t.Logf("%d seeds: %s", seeds, all)
 	assert.Greater(t, all.Changes, 15*seeds, "too few changes to prove much")
 	assert.NotZero(t, all.Folded, "no backlog became one message")
+	assert.NotZero(t, all.HandedOn, "no route was renamed while something waited for it")
 	assert.LessOrEqual(t, all.Queued, 256*seeds)
 }
 

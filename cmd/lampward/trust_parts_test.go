@@ -227,7 +227,7 @@ func wire(pk packets.Packet) []byte {
 	return buf.Bytes()
 }
 
-// labPhone receives the messages of both routes.
+// labPhone receives the messages of all routes.
 type labPhone struct {
 	w   *world
 	off atomic.Bool // nothing gets out any more
@@ -262,8 +262,8 @@ type labAlert struct {
 }
 
 type labRoute struct {
-	name  string
-	phone *labPhone
+	name, to string // its name of this start, and who receives
+	phone    *labPhone
 }
 
 func (r labRoute) Name() string { return r.name }
@@ -278,7 +278,7 @@ func (r labRoute) SendFolded(ctx context.Context, ds []rules.Delivery) notify.Ou
 	p.attempts++
 	mode := p.mode
 	p.mu.Unlock()
-	if r.name == "log" {
+	if r.to == "log" {
 		mode = phoneGood // this receiver is always well: the other must not delay it
 	}
 	if p.off.Load() {
@@ -295,7 +295,7 @@ func (r labRoute) SendFolded(ctx context.Context, ds []rules.Delivery) notify.Ou
 	case phonePanics:
 		panic("the receiver's answer was odd")
 	}
-	p.take(r.name, ds)
+	p.take(r.to, ds)
 	if mode == phoneLost {
 		return notify.Outcome{Kind: notify.Again, Note: "connection reset"}
 	}

@@ -61,6 +61,7 @@ type world struct {
 	until  time.Time // the trouble of the disk ends
 	tally  tally
 	most   int // longest queue of jobs seen
+	starts int
 }
 
 // sabotage names what a control breaks.
@@ -79,6 +80,7 @@ const (
 // tally counts what a run went through.
 type tally struct {
 	Acked, Refused, Alerts, Attempts, Folded int
+	HandedOn                                 int // from a route's old name
 	Stops, Kills, PowerCuts, DiskFaults      int
 	PhoneTroubles, ClockSteps, Hostile       int
 	Stored, Events, Changes                  int
@@ -99,8 +101,8 @@ func (a *tally) add(b tally) {
 }
 
 func (a tally) String() string {
-	return fmt.Sprintf("%.1f days, %d readings acknowledged, %d tries refused or cut off; %d clean stops, %d kills, %d power cuts, %d disk faults, %d phone troubles, %d clock steps, %d hostile clients; %d inputs stored, %d events, %d changes of lamps with known levels; %d alerts accepted in %d attempts, %d messages of several",
-		a.Days, a.Acked, a.Refused, a.Stops, a.Kills, a.PowerCuts, a.DiskFaults, a.PhoneTroubles, a.ClockSteps, a.Hostile, a.Stored, a.Events, a.Changes, a.Alerts, a.Attempts, a.Folded)
+	return fmt.Sprintf("%.1f days, %d readings acknowledged, %d tries refused or cut off; %d clean stops, %d kills, %d power cuts, %d disk faults, %d phone troubles, %d clock steps, %d hostile clients; %d inputs stored, %d events, %d changes of lamps with known levels; %d alerts accepted in %d attempts, %d messages of several, %d handed on from a route of another name",
+		a.Days, a.Acked, a.Refused, a.Stops, a.Kills, a.PowerCuts, a.DiskFaults, a.PhoneTroubles, a.ClockSteps, a.Hostile, a.Stored, a.Events, a.Changes, a.Alerts, a.Attempts, a.Folded, a.HandedOn)
 }
 
 const worldConfig = `
@@ -142,15 +144,16 @@ fold_over = 3
 [[webhook]]
 name = "log"
 url = "http://192.0.2.1/"
+[[webhook]]
+name = "note"
+url = "http://192.0.2.1/"
 `
 
 // known are the lamps whose changes can be told from the readings alone.
 var known = []string{"l0", "l1", "l3"}
 
 func newWorld(t *testing.T, seed uint64, root string, s sabotage) *world {
-	cfg, err := config.Parse("world.toml", []byte(worldConfig))
-	require.NoError(t, err)
-	w := &world{t: t, seed: seed, rng: rand.New(rand.NewPCG(seed, 77)), cfg: cfg, sabotage: s, root: root}
+	w := &world{t: t, seed: seed, rng: rand.New(rand.NewPCG(seed, 77)), sabotage: s, root: root}
 	w.right = time.Until(demoDay)
 	w.shift.Store(int64(w.right))
 	w.phone = &labPhone{w: w, got: map[string]*labAlert{}, last: map[string]int64{}}
@@ -231,6 +234,11 @@ func (w *world) start() {
 		w.disk.Lie()
 	}
 	log := slog.New(slog.DiscardHandler)
+	// One route has another name after each start; its receiver is the same.
+	w.starts++
+	note := []string{"note", "jotter"}[w.starts%2]
+	w.cfg, err = config.Parse("world.toml", []byte(strings.Replace(worldConfig, `name = "note"`, fmt.Sprintf("name = %q", note), 1)))
+	require.NoError(w.t, err)
 	w.cfg.Store.Dir = w.dir
 	ctx := context.Background()
 	w.st, err = store.Open(ctx, store.Options{
@@ -238,15 +246,18 @@ func (w *world) start() {
 		Connector: w.disk.Connector, SyncFile: w.disk.SyncFile, CheckLimit: -1,
 	})
 	require.NoError(w.t, err, "seed %d: the database does not open after a restart", w.seed)
+	stray, err := w.st.Stray(ctx, []string{"phone", "log", note}, 0, 1000)
+	require.NoError(w.t, err)
+	w.tally.HandedOn += len(stray)
 	clock := newMachineClock(w.wall, w.st.LastAt(), w.st.LastOffset())
 	ways, err := newRoutes(w.cfg, routeOptions{})
 	require.NoError(w.t, err)
-	ways.all = []notify.Route{labRoute{"phone", w.phone}, labRoute{"log", w.phone}}
+	ways.all = []notify.Route{labRoute{"phone", "phone", w.phone}, labRoute{"log", "log", w.phone}, labRoute{note, "note", w.phone}}
 	w.d = &daemon{
 		cfg: w.cfg, log: log, clock: clock, store: labStore{w.st, w}, routes: ways,
 		jobs: newQueue(256), intake: newIntake(w.cfg, broker.NewQuiet(log, 0)),
 		worker: notify.NewWorker(notify.Options{Outbox: labOutbox{w.st, w}, Routes: ways.all, Limits: ways.limits, Now: clock.Now, Log: log,
-			Backoff: notify.Backoff{Rand: w.chance, GiveUpTries: 1 << 30}}),
+			Attempt: time.Minute, Backoff: notify.Backoff{Rand: w.chance, GiveUpTries: 1 << 30}}),
 	}
 	require.NoError(w.t, w.d.boot(ctx), "seed %d", w.seed)
 
