@@ -33,7 +33,10 @@ func TestMain(m *testing.M) {
 	if mode := os.Getenv(childEnv); mode != "" {
 		os.Exit(child(mode))
 	}
-	testscript.Main(m, map[string]func(){"lampward": main})
+	testscript.Main(m, map[string]func(){"lampward": func() {
+		config.Packaged = "no/lampward.toml" // whatever is installed on this machine
+		main()
+	}})
 }
 
 func child(mode string) int {

@@ -159,8 +159,9 @@ type Route struct {
 	Limit  notify.Limit  // how many messages
 }
 
-// packaged is where the Debian package puts its configuration.
-const packaged = "/etc/lampward/lampward.toml"
+// Packaged is where the Debian package puts its configuration; tests look
+// elsewhere.
+var Packaged = "/etc/lampward/lampward.toml"
 
 // Find returns the file to use when none was named: ./lampward.toml, else
 // lampward/lampward.toml in the platform's configuration folder, else that of
@@ -170,7 +171,7 @@ func Find() (string, error) {
 	if dir, err := os.UserConfigDir(); err == nil {
 		places = append(places, filepath.Join(dir, "lampward", "lampward.toml"))
 	}
-	places = append(places, packaged)
+	places = append(places, Packaged)
 	for _, p := range places {
 		if _, err := os.Stat(p); err == nil {
 			return p, nil
