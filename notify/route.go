@@ -84,7 +84,7 @@ type Outcome struct {
 	// Unsent tells that nothing of the message left this machine, for the other
 	// side could not be reached.
 	Unsent bool
-	// Refused tells that the receiver finds the request itself wrong. That may
+	// Refused tells that the request itself is wrong, or cannot be made. That may
 	// be this message, or what the route makes of every message, which a person
 	// will put right.
 	Refused bool

@@ -362,7 +362,7 @@ func (w *Webhook) send(ctx context.Context, m *Message) Outcome {
 	defer cancel()
 	req, err := w.request(ctx, m)
 	if err != nil {
-		return Outcome{Kind: Never, Note: "cannot build the request: " + w.clean(err.Error())}
+		return Outcome{Kind: Again, Refused: true, Unsent: true, Note: "cannot build the request: " + w.clean(err.Error())}
 	}
 	var reached atomic.Bool
 	req = req.WithContext(httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{GotConn: func(httptrace.GotConnInfo) { reached.Store(true) }}))

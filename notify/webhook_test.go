@@ -206,6 +206,14 @@ func TestJudge(t *testing.T) {
 	}
 }
 
+// A template that fails on one message is no reason to give that up at once.
+func TestTemplateFailsLater(t *testing.T) {
+	w := hook(t, WebhookOptions{URL: "http://192.0.2.1/", Body: `{{if eq .Name "boom"}}{{index .Items 9}}{{end}}`, ContentType: "text/plain"})
+	out := w.Send(t.Context(), lit("hook", "boom", time.Now()))
+	assert.Contains(t, out.Note, "cannot build the request")
+	assert.Equal(t, []any{Again, true, true}, []any{out.Kind, out.Refused, out.Unsent})
+}
+
 // A redirect is followed only where the request stays what it is: same host,
 // scheme and method, and only a few times.
 func TestRedirects(t *testing.T) {
