@@ -191,7 +191,7 @@ func (m *Mail) send(ctx context.Context, msg *Message, first rules.Delivery) Out
 		}
 		l, err := m.letter(msg, to, picture, limit)
 		if err != nil {
-			return Outcome{Kind: Again, Refused: true, Unsent: true, Had: first.Had, Note: m.clean("cannot build the message: " + err.Error())}
+			return Outcome{Kind: Again, Refused: true, Unsent: true, Note: m.clean("cannot build the message: " + err.Error())}
 		}
 		letters, waiting = append(letters, l), append(waiting, to)
 	}

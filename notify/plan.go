@@ -115,7 +115,7 @@ const maxHold = 24 * time.Hour
 // firstTrust is the earliest wall time that is believed: a board without a
 // clock battery starts years back, and must not hold an alert for an hour that
 // it does not know.
-var firstTrust = time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC)
+var firstTrust = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // hold returns how long a message of the wall time wall is held.
 func hold(quiet []QuietHours, wall time.Time) time.Duration {

@@ -445,6 +445,9 @@ func (l *routeLoop) message(ctx context.Context, ready []rules.Delivery, now, lo
 // message that is refused was taken apart.
 func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err error) {
 	out := l.send(ctx, m.ds)
+	if out.Had == nil { // a route that panicked, say
+		out.Had = m.ds[0].Had
+	}
 	if ctx.Err() != nil && out.Kind != Delivered { // stopped: not the receiver's fault, so not counted
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 		defer cancel()
