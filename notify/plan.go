@@ -150,11 +150,22 @@ type Target struct {
 // HeldLine begins the Key of what is held.
 const HeldLine = "held/"
 
-// Hold returns how long a message that has been held for so long already is to
-// be held from now on, at the wall time wall: until the quiet hours end, and
+// Hold returns how long a message of a kind that has been held for so long already
+// is to be held from now on, at the wall time wall: until the quiet hours end, and
 // never for more than a day in all.
-func (p *Policy) Hold(wall time.Time, already time.Duration) time.Duration {
-	return max(0, min(hold(p.Quiet, wall), maxHold-already))
+func (p *Policy) Hold(k rules.Kind, wall time.Time, already time.Duration) time.Duration {
+	return max(0, min(p.hold(k, wall), maxHold-already))
+}
+
+func (p *Policy) hold(k rules.Kind, wall time.Time) time.Duration {
+	through := p.Through
+	if through == nil {
+		through = DefaultThrough()
+	}
+	if slices.Contains(through, k) {
+		return 0
+	}
+	return hold(p.Quiet, wall)
 }
 
 // Plan returns the routes that an event goes to, in the order of routes, at
@@ -171,15 +182,9 @@ func Plan(e rules.Event, wall time.Time, routes []Policy) []Target {
 		if !p.takes(e.Kind, second) {
 			continue
 		}
-		t := Target{Route: p.Route, Key: e.Key()}
-		through := p.Through
-		if through == nil {
-			through = DefaultThrough()
-		}
-		if !slices.Contains(through, e.Kind) {
-			if t.Delay = hold(p.Quiet, wall); t.Delay > 0 {
-				t.Key = HeldLine + t.Key
-			}
+		t := Target{Route: p.Route, Key: e.Key(), Delay: p.hold(e.Kind, wall)}
+		if t.Delay > 0 {
+			t.Key = HeldLine + t.Key
 		}
 		out = append(out, t)
 	}

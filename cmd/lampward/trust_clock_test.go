@@ -240,6 +240,10 @@ func TestHeldUntilQuietHoursEnd(t *testing.T) {
 			h.crash()
 			return wallHarnessOf(h.t.(*testing.T), clockConfig, h.dir, s)
 		}, time.Time{}},
+		"dark is to break through": {func(h *harness, s *time.Duration) *harness {
+			h.crash()
+			return wallHarnessOf(h.t.(*testing.T), quiet+"quiet_through = [\"dark\"]\n", h.dir, s)
+		}, time.Time{}},
 		"not stored yet": {func(h *harness, s *time.Duration) *harness {
 			// What is told as pending here is the second change.
 			at := h.d.clock.Now()
