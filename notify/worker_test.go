@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"slices"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -170,13 +171,13 @@ func TestWorkerTroubles(t *testing.T) {
 		start := time.Now()
 		box := &memOutbox{}
 		good := &scripted{name: "good", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
-		bad := &scripted{name: "bad"}
-		bad.send = func(context.Context, []rules.Delivery) Outcome {
-			if time.Since(start) < time.Hour {
-				return Outcome{Kind: Again, Note: fmt.Sprint("try ", len(bad.got))}
+		var tries atomic.Int64
+		bad := &scripted{name: "bad", send: func(context.Context, []rules.Delivery) Outcome {
+			if n := tries.Add(1); time.Since(start) < time.Hour {
+				return Outcome{Kind: Again, Note: fmt.Sprint("try ", n)}
 			}
 			return ok
-		}
+		}}
 		box.add(lit("good", "tank", start), lit("bad", "tank", start))
 		w := NewWorker(Options{Outbox: box, Routes: []Route{good, bad}, Backoff: Backoff{Rand: seeded(3)}})
 		ctx, stop := context.WithCancel(t.Context())
@@ -186,7 +187,7 @@ func TestWorkerTroubles(t *testing.T) {
 		got := w.Troubles()
 		require.Len(t, got, 1)
 		assert.Equal(t, Trouble{"bad", start, got[0].Note}, got[0])
-		assert.Equal(t, fmt.Sprint("try ", len(bad.got)), got[0].Note, "the newest")
+		assert.Equal(t, fmt.Sprint("try ", tries.Load()), got[0].Note, "the newest")
 		time.Sleep(30 * time.Minute)
 		assert.Empty(t, w.Troubles())
 
