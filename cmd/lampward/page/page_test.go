@@ -7,11 +7,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"html"
 	"io"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -159,6 +161,25 @@ func TestNothingForeignRuns(t *testing.T) {
 		assert.Equal(t, "application/json; charset=utf-8", w.Header().Get("Content-Type"), p)
 		assert.NotContains(t, w.Body.String(), "<script>", p)
 		assert.True(t, json.Valid(w.Body.Bytes()), p)
+	}
+}
+
+// Every link of every page leads to a page, whatever the lamp or board is called.
+func TestLinksLead(t *testing.T) {
+	for _, name := range []string{"große Salzlampe", "a&b=c+d#e%2f?", nasty} {
+		f := newFake()
+		f.st.Lamps[1].Name, f.st.Lamps[1].Board, f.st.Boards[1].Name, f.st.Boards[1].Lamps = name, name, name, []string{name}
+		s := newServer(t, f, nil)
+		q := url.QueryEscape(name)
+		seen := map[string]bool{}
+		for _, p := range []string{"/", "/lamp?name=" + q, "/board?name=" + q, "/aim?name=" + q, "/alerts"} {
+			for _, m := range regexp.MustCompile(`<a [^>]*href="(/[^"]*)"`).FindAllStringSubmatch(get(s, p).Body.String(), -1) {
+				link := html.UnescapeString(m[1])
+				seen[link] = true
+				assert.Equal(t, 200, get(s, link).Code, "%s on %s", link, p)
+			}
+		}
+		assert.True(t, seen["/lamp?name="+q] && seen["/board?name="+q] && seen["/aim?name="+q], "%v", seen)
 	}
 }
 
