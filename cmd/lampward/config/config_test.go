@@ -148,6 +148,11 @@ keep_readings = "3 weeks"
 func TestSingleMistakes(t *testing.T) {
 	for name, c := range map[string]struct{ text, want string }{
 		"syntax":           {"[[lamp]]\nname = \n", "f.toml:2: not valid TOML"},
+		"no quotes":        {"[[lamp]]\nname = tank\n", "; text stands between straight quotation marks"},
+		"curly quotes":     {"[[lamp]]\nname = “tank”\n", "; text stands between straight quotation marks"},
+		"time, no quotes":  {"[[lamp]]\non_delay = 2m\n", "; text stands between straight quotation marks"},
+		"open quote":       {"[[lamp]]\nname = \"tank\n", "; a quotation mark is missing"},
+		"no second quote":  {"[[lamp]]\nname = \"tank\" x\n", "f.toml:2: not valid TOML: expected newline but got U+0078 'x'"},
 		"duplicate key":    {"[store]\ndir = \"a\"\ndir = \"b\"\n" + minimal, "f.toml:3: "},
 		"no lamp":          {"[store]\n", "no lamp is configured"},
 		"lamp not array":   {"[lamp]\nname = \"x\"\n", "with two brackets"},

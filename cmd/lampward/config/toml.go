@@ -60,11 +60,31 @@ func parse(file string, data []byte) (*document, map[string]any, error) {
 			p.Line, _ = de.Position()
 			p.Key = strings.Join(de.Key(), ".")
 			p.Text = "not valid TOML: " + strings.TrimPrefix(de.Error(), "toml: ")
+			if p.Key == "" { // else it can be read, and contradicts another line
+				p.Text += advice(strings.Split(string(data), "\n")[p.Line-1])
+			}
 		}
 		return nil, nil, Problems{p}
 	}
 	d.locate(data)
 	return d, tree, nil
+}
+
+// advice says what to write instead, for a line that the library cannot read; it
+// says "expected keyword true" of name = tank.
+func advice(line string) string {
+	_, value, is := strings.Cut(line, "=")
+	value = strings.TrimSpace(value)
+	switch {
+	case !is || value == "":
+	case strings.ContainsRune(`"'`, rune(value[0])):
+		if strings.Count(value, value[:1])%2 == 1 {
+			return "; a quotation mark is missing, or one too many"
+		}
+	case !strings.ContainsRune("[{", rune(value[0])):
+		return `; text stands between straight quotation marks, such as name = "tank"`
+	}
+	return ""
 }
 
 // locate fills lines. It walks the library's syntax tree, since decoding
