@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"context"
 	"flag"
 	"fmt"
@@ -29,7 +30,8 @@ var passwordCommand = command{
 Password reads one line from standard input and prints the password_hash for
 an [[account]] of the broker or a [[person]] of the page. The password itself is stored nowhere.
 
-example:
+examples:
+  lampward password
   lampward password < password.txt`,
 }
 
@@ -62,8 +64,15 @@ func init() {
 		if code, ok := passwordCommand.parse(c, f, args, 0); !ok {
 			return code
 		}
-		line, err := io.ReadAll(io.LimitReader(c.in, 4096))
-		pw := strings.TrimRight(strings.SplitN(string(line), "\n", 2)[0], "\r")
+		if atTerminal(c) {
+			fmt.Fprint(c.err, "Type the password (it shows as you type) and press Enter: ")
+		}
+		// Up to the end of the line, not of the input: a terminal has none.
+		line, err := bufio.NewReader(io.LimitReader(c.in, 4096)).ReadString('\n')
+		if err == io.EOF {
+			err = nil
+		}
+		pw := strings.TrimRight(line, "\r\n")
 		if err == nil && pw == "" {
 			err = fmt.Errorf("no password on standard input; write one line")
 		}
