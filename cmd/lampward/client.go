@@ -280,21 +280,22 @@ func (k *client) subjectOf(ctx context.Context, name string, board bool) (map[st
 	if err := k.get(ctx, "/api/status", nil, &st); err != nil {
 		return nil, err
 	}
-	if !board {
-		for _, l := range st.Lamps {
-			if l.Name == name {
-				return map[string]any{"lamp": name}, nil
-			}
+	var lamps, boards []string
+	for _, l := range st.Lamps {
+		if l.Name == name && !board {
+			return map[string]any{"lamp": name}, nil
 		}
+		lamps = append(lamps, l.Name)
 	}
 	for _, b := range st.Boards {
 		if b.Name == name {
 			return map[string]any{"board": name}, nil
 		}
+		boards = append(boards, b.Name)
 	}
-	var known []string
-	for _, l := range st.Lamps {
-		known = append(known, l.Name)
+	some := func(names []string) string { return strings.Join(names[:min(len(names), 20)], ", ") }
+	if board {
+		return nil, fmt.Errorf("there is no board %q; boards are %s", name, some(boards))
 	}
-	return nil, fmt.Errorf("there is no lamp or board %q; lamps are %s", name, strings.Join(known[:min(len(known), 20)], ", "))
+	return nil, fmt.Errorf("there is no lamp or board %q; lamps are %s; boards are %s", name, some(lamps), some(boards))
 }

@@ -70,6 +70,8 @@ func TestClientCommands(t *testing.T) {
 	}{
 		{[]string{"ack"}, exitUsage, "usage: lampward ack NAME"},
 		{[]string{"ack", "nobody"}, exitFailed, `there is no lamp or board "nobody"`},
+		{[]string{"battery", "changed", "nobody"}, exitFailed, `there is no board "nobody"; boards are `},
+		{[]string{"history", "-kind", "nonsense"}, exitOK, "no such event"},
 		{[]string{"teach", "tank", "blinking"}, exitUsage, "neither lit nor dark"},
 		{[]string{"shelve", "tank", "-for", "soon"}, exitFailed, "for must be a time"},
 		{[]string{"battery", "full", "tank"}, exitUsage, "battery changed"},

@@ -174,6 +174,9 @@ func init() {
 			writeIndented(c.out, out.Events)
 			return exitOK
 		}
+		if len(out.Events) == 0 {
+			fmt.Fprintln(c.err, "no such event is in the history")
+		}
 		for _, e := range out.Events {
 			fmt.Fprintf(c.out, "%s  %s\n", e.Time.Local().Format("2006-01-02 15:04:05"), printable(e.Text))
 			if e.Why != "" {
