@@ -185,6 +185,9 @@ func Find() (string, error) {
 // Load reads a file. A mistake in it is a [Problems].
 func Load(file string) (*Config, error) {
 	data, err := os.ReadFile(file)
+	if errors.Is(err, fs.ErrPermission) {
+		return nil, fmt.Errorf("configuration: %w; ask as root (sudo), or let this account read it", err)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("configuration: %w; create it or name another with -config FILE", err)
 	}
