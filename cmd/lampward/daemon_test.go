@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -118,7 +119,7 @@ func (h *harness) boot() {
 	}
 	h.d = &daemon{
 		cfg: h.cfg, log: log, clock: clock, store: spoiled{h.st, h}, routes: routes,
-		jobs: newQueue(16), intake: newIntake(h.cfg, broker.NewQuiet(log, 0)),
+		jobs: newQueue(16), intake: newIntake(h.cfg, log),
 		worker: notify.NewWorker(notify.Options{Outbox: h.st, Now: clock.Now}),
 	}
 	require.NoError(h.t, h.d.boot(context.Background()))
@@ -468,6 +469,21 @@ rssi = "/rssi"
 
 	c := in.counts()
 	assert.Equal(t, Counts{Readings: 3, Unknown: 1, Retained: 1, Malformed: 8}, c)
+}
+
+// A topic that nobody configured is named in the log, for it may be a slip of the
+// pen; however many there are, they do not fill it.
+func TestStrayTopics(t *testing.T) {
+	var log bytes.Buffer
+	in := newIntake(newHarness(t, harnessConfig).cfg, slog.New(slog.NewTextHandler(&log, nil)))
+	in.inputs(nil, broker.Message{Topic: "cellar/tnak", Payload: []byte("512")}, time.Now)
+	assert.Contains(t, log.String(), "topic=cellar/tnak")
+	assert.Contains(t, log.String(), "letter by letter")
+	in.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte("512")}, time.Now)
+	for i := range 10000 {
+		in.inputs(nil, broker.Message{Topic: fmt.Sprint("stray/", i)}, time.Now)
+	}
+	assert.Equal(t, 20+14, strings.Count(log.String(), "\n"), "20 by name, the other 9,981 each time that their number doubled")
 }
 
 // A reading that carries its own time is late by comparison with its fellows.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"log/slog"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -17,6 +18,7 @@ import (
 type intake struct {
 	topics map[string]*topic
 	quiet  *broker.Quiet
+	strays *broker.Quiet // for topics that nobody configured; apart, for there is no end of them
 	count  counters
 	copies func() uint64 // second copies that the broker kept out; nil: not known
 }
@@ -69,8 +71,8 @@ type topicLamp struct {
 	decode broker.DecodeOptions
 }
 
-func newIntake(cfg *config.Config, quiet *broker.Quiet) *intake {
-	t := &intake{topics: map[string]*topic{}, quiet: quiet}
+func newIntake(cfg *config.Config, log *slog.Logger) *intake {
+	t := &intake{topics: map[string]*topic{}, quiet: broker.NewQuiet(log, 0), strays: broker.NewQuiet(log, 20)}
 	device := map[string]config.Device{}
 	for _, v := range cfg.Devices {
 		device[v.Name] = v
@@ -115,6 +117,7 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 	switch {
 	case x == nil:
 		t.count.unknown.Add(1)
+		t.strays.Note(m.Topic, "no_such_topic", "a message came on a topic that no lamp or board has; compare it with the configuration, letter by letter")
 		return out
 	case m.Retained:
 		t.count.retained.Add(1)

@@ -133,7 +133,7 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	d := &daemon{
 		cfg: cfg, log: o.log, clock: o.clock, store: st,
 		jobs:   newQueue(queueLimit),
-		intake: newIntake(cfg, broker.NewQuiet(o.log, 0)),
+		intake: newIntake(cfg, o.log),
 	}
 	if d.linkKey, err = linkKey(cfg.Store.Dir); err != nil {
 		return err

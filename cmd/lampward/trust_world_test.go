@@ -255,7 +255,7 @@ func (w *world) start() {
 	ways.all = []notify.Route{labRoute{"phone", "phone", w.phone}, labRoute{"log", "log", w.phone}, labRoute{note, "note", w.phone}}
 	w.d = &daemon{
 		cfg: w.cfg, log: log, clock: clock, store: labStore{w.st, w}, routes: ways,
-		jobs: newQueue(256), intake: newIntake(w.cfg, broker.NewQuiet(log, 0)),
+		jobs: newQueue(256), intake: newIntake(w.cfg, log),
 		worker: notify.NewWorker(notify.Options{Outbox: labOutbox{w.st, w}, Routes: ways.all, Limits: ways.limits, Now: clock.Now, Log: log,
 			Attempt: time.Minute, Backoff: notify.Backoff{Rand: w.chance, GiveUpTries: 1 << 30}}),
 	}
