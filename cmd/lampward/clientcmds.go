@@ -323,6 +323,10 @@ func printStatus(out io.Writer, st page.Status) {
 	fmt.Fprintln(w, "\tLAMP\tSTATE\tFOR\tREADING\tHEARD\tSURE\tALERT")
 	for _, l := range st.Lamps {
 		since, sure, reading := "", "", ""
+		heard := "not since start" // readings of before are not asked for here
+		if !l.At.IsZero() {
+			heard = ago(l.At)
+		}
 		if !l.Since.IsZero() {
 			since = page.Long(st.Now.Sub(l.Since))
 		}
@@ -336,7 +340,7 @@ func printStatus(out io.Writer, st page.Status) {
 		if l.Fault != "" {
 			alarm += ", sensor " + strings.ReplaceAll(l.Fault, "_", " ")
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(l.Alarm), printable(l.Name), l.State, since, reading, ago(l.At), sure, alarm)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(l.Alarm), printable(l.Name), l.State, since, reading, heard, sure, alarm)
 	}
 	fmt.Fprintln(w, "\t\t\t\t\t\t\t")
 	fmt.Fprintln(w, "\tBOARD\tSTATE\tEVERY\tBATTERY\tHEARD\tFLAT\tALERT")
