@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -52,7 +53,8 @@ func init() {
 		}
 		// What cannot be told from the file alone: secrets, certificates,
 		// templates.
-		if _, err := newRoutes(cfg, routeOptions{}); err != nil {
+		_, routes := newRoutes(cfg, routeOptions{})
+		if err := errors.Join(tryFiles(cfg), routes); err != nil {
 			fmt.Fprintln(c.err, err)
 			return exitUsage
 		}

@@ -128,15 +128,8 @@ func tryConfig(old, c *config.Config) error {
 	if a, b := filepath.Clean(old.Store.Dir), filepath.Clean(c.Store.Dir); a != b {
 		return fmt.Errorf("store.dir: what is stored, and what is still to be sent, is in %s; to move it to %s, stop lampward, move the folder, and start it again", a, b)
 	}
-	for _, pair := range [][3]string{
-		{"broker", c.Broker.CertFile, c.Broker.KeyFile}, {"page", c.Page.CertFile, c.Page.KeyFile},
-	} {
-		if pair[1] == "" {
-			continue
-		}
-		if _, err := serverTLS(pair[1], pair[2]); err != nil {
-			return fmt.Errorf("%s.cert_file: %w", pair[0], err)
-		}
+	if err := tryFiles(c); err != nil {
+		return err
 	}
 	for _, a := range [][3]string{
 		{"broker", old.Broker.Listen, c.Broker.Listen}, {"page", old.Page.Listen, c.Page.Listen},

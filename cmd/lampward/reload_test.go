@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lampward/broker"
 	"lampward/cmd/lampward/config"
 	"lampward/rules"
 )
@@ -177,8 +178,15 @@ func TestReload(t *testing.T) {
 	r.write(strings.Replace(good, "[store]\ndir = ", "[store]\ndir = \"/nowhere/store\" # ", 1))
 	r.refused("stop lampward, move the folder")
 
-	// A configuration with which no daemon starts: the old one starts again.
+	// A file that is not there.
 	r.write(strings.Replace(good, fmt.Sprintf("listen = %q", r.listen), "url = \"mqtts://192.0.2.1\"\nca_file = \"/nowhere/ca.pem\"", 1))
+	r.refused("broker.ca_file: open /nowhere/ca.pem")
+
+	// A configuration with which no daemon starts, for the address is not this
+	// machine's: the old one starts again.
+	hash, err := broker.HashPassword("secret")
+	require.NoError(t, err)
+	r.write(strings.Replace(good, "127.0.0.1:", "192.0.2.1:", 1) + fmt.Sprintf("\n[[account]]\nname = \"board\"\npassword_hash = %q\n", hash))
 	r.refused("no daemon starts with the new configuration")
 	r.waitStart()
 	r.publish("cellar/salt", 79)
@@ -199,8 +207,8 @@ func TestReload(t *testing.T) {
 	told := strings.Join(r.managed, " ")
 	assert.Equal(t, 1, strings.Count(told, "STOPPING=1"), told)
 	assert.True(t, strings.HasSuffix(told, "STOPPING=1"), told)
-	assert.Equal(t, 7, strings.Count(told, "RELOADING=1"), told)
-	assert.Equal(t, 8, strings.Count(told, "READY=1"), "every reload ends in readiness: %s", told)
+	assert.Equal(t, 8, strings.Count(told, "RELOADING=1"), told)
+	assert.Equal(t, 9, strings.Count(told, "READY=1"), "every reload ends in readiness: %s", told)
 }
 
 // A lamp that is taken out of the configuration and put back is learned anew:

@@ -3,10 +3,12 @@ package main
 import (
 	"context"
 	"crypto/tls"
+	"crypto/x509"
 	"flag"
 	"fmt"
 	"log/slog"
 	"net"
+	"os"
 	"strconv"
 	"time"
 
@@ -157,6 +159,42 @@ func serverTLS(cert, key string) (*tls.Config, error) {
 		return nil, err
 	}
 	return &tls.Config{Certificates: []tls.Certificate{c}, MinVersion: tls.VersionTLS12}, nil
+}
+
+// tryFiles reads the files that [broker] and [page] name, and reports all that is
+// wrong with any of them as config.Problems.
+func tryFiles(cfg *config.Config) error {
+	var wrong config.Problems
+	try := func(line int, key string, err error) {
+		if err != nil {
+			wrong = append(wrong, config.Problem{File: cfg.File, Line: line, Key: key,
+				Text: err.Error() + "; name a file that the account that runs lampward can read"})
+		}
+	}
+	b, p := cfg.Broker, cfg.Page
+	if b.CertFile != "" {
+		_, err := serverTLS(b.CertFile, b.KeyFile)
+		try(b.Line, "broker.cert_file", err)
+	}
+	if b.CAFile != "" {
+		pem, err := os.ReadFile(b.CAFile)
+		if err == nil && !x509.NewCertPool().AppendCertsFromPEM(pem) {
+			err = fmt.Errorf("%s holds no certificate in PEM form", b.CAFile)
+		}
+		try(b.Line, "broker.ca_file", err)
+	}
+	if b.PasswordFile != "" {
+		_, err := os.ReadFile(b.PasswordFile)
+		try(b.Line, "broker.password_file", err)
+	}
+	if p.CertFile != "" {
+		_, err := serverTLS(p.CertFile, p.KeyFile)
+		try(p.Line, "page.cert_file", err)
+	}
+	if len(wrong) > 0 {
+		return wrong
+	}
+	return nil
 }
 
 var notifyCommand = command{

@@ -177,6 +177,7 @@ func (o *serveOptions) starting(ctx context.Context, err error) error {
 // runAll starts worker, loop, page, broker and what watches over them, and
 // stops them in the opposite order, so that each can still hand on what it has.
 func (d *daemon) runAll(ctx context.Context, o serveOptions) (err error) {
+	outside := ctx
 	ctx, fail := context.WithCancelCause(ctx)
 	defer fail(nil)
 	var at addresses
@@ -250,7 +251,8 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) (err error) {
 		case <-ctx.Done():
 		}
 	}
-	if ctx.Err() == nil {
+	started := ctx.Err() == nil
+	if started {
 		d.log.Info("ready", "broker", d.brokerName(at.broker), "page", addrText(at.page),
 			"lamps", len(d.cfg.Lamps), "store", d.cfg.Store.Dir)
 		if o.ready != nil {
@@ -261,7 +263,8 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) (err error) {
 		<-ctx.Done()
 		_ = stopWatch()
 	}
-	if context.Cause(ctx) != errReload {
+	// After one that did not start, the daemon before it may go on.
+	if context.Cause(ctx) != errReload && (started || outside.Err() != nil) {
 		o.manager.stopping()
 	}
 	d.log.Info("stopping")

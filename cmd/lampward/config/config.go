@@ -52,6 +52,7 @@ type Broker struct {
 	MaxPacket     int // embedded, bytes; 0: the broker's default
 	MaxClients    int // embedded; 0: the broker's default
 	MaxPerAddress int // embedded; 0: the broker's default
+	Line          int // of its table in the file; 0: it has none
 }
 
 // Account is one user name of the embedded broker.
@@ -82,6 +83,7 @@ type Page struct {
 	URL      string   // address for links in messages, without a path: https://cellar.example.com; empty: no links
 	CertFile string   // TLS certificate; empty: plain HTTP
 	KeyFile  string
+	Line     int // of its table in the file; 0: it has none
 }
 
 // Person is somebody who may log in to the page.
@@ -234,6 +236,7 @@ func Parse(file string, data []byte) (*Config, error) {
 func (c *Config) readBroker(root *table) {
 	b := &c.Broker
 	t, _ := root.table("broker")
+	b.Line = t.d.line(t.name)
 	listen := t.str("listen", "127.0.0.1:1883", &b.Listen)
 	if t.str("url", "mqtt://192.0.2.7:1883", &b.URL) {
 		if listen {
@@ -318,6 +321,7 @@ func (c *Config) readStore(root *table) {
 
 func (c *Config) readPage(root *table) {
 	p, _ := root.table("page")
+	c.Page.Line = p.d.line(p.name)
 	c.Page.Listen = "127.0.0.1:8080"
 	if p.str("listen", "127.0.0.1:8080", &c.Page.Listen) && c.Page.Listen != "" {
 		checkAddress(p, "listen", c.Page.Listen)
