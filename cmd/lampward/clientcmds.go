@@ -298,6 +298,9 @@ func printStatus(out io.Writer, st page.Status) {
 	if st.Broken != "" {
 		fmt.Fprintln(out, "NOTHING CAN BE STORED:", printable(st.Broken))
 	}
+	if st.CutOff != "" {
+		fmt.Fprintln(out, "NO READING COMES IN:", printable(st.CutOff))
+	}
 	if st.Uncertain {
 		fmt.Fprintln(out, "The clock of that machine is not set yet: times are uncertain.")
 	}

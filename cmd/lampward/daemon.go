@@ -62,6 +62,8 @@ type daemon struct {
 	broken   error          // why memory could not follow the disk; readings are refused meanwhile
 	mendAt   time.Time      // when to try again
 	refusals int            // since broken
+
+	cutOff atomic.Pointer[string] // why an external broker sends nothing; nil: it does. Set by the broker's goroutine
 }
 
 // keeper is what the loop needs of the store.

@@ -659,6 +659,16 @@ func TestRouteThatFails(t *testing.T) {
 		publish(20, 200)
 		publish(10, 800)
 		assert.Empty(t, failing())
+		cutOff := func() string {
+			st, err := (&pageSource{d: h.d, store: h.st}).Status(ctx)
+			require.NoError(t, err)
+			return st.CutOff
+		}
+		assert.Empty(t, cutOff())
+		h.d.Uplink(ctx, false, "refused the login")
+		assert.Equal(t, "refused the login", cutOff())
+		h.d.Uplink(ctx, true, "")
+		assert.Empty(t, cutOff())
 		r.fails.Store(true)
 		publish(4, 200)
 		assert.Empty(t, failing(), "it may be back at once")

@@ -260,7 +260,8 @@ func (d *daemon) Link(ctx context.Context, l broker.Link) {
 // Uplink implements broker.Sink.
 func (d *daemon) Uplink(ctx context.Context, up bool, reason string) {
 	word := rules.UplinkUp
-	if !up {
+	if d.cutOff.Store(nil); !up {
+		d.cutOff.Store(&reason)
 		word = rules.UplinkDown
 		d.log.Warn("the connection to the broker is down", "reason", reason)
 	} else {

@@ -82,6 +82,9 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 	if d.broken != nil {
 		st.Broken = d.broken.Error()
 	}
+	if why := d.cutOff.Load(); why != nil {
+		st.CutOff = *why
+	}
 	for _, r := range d.routes.policies {
 		st.Routes = append(st.Routes, r.Route)
 	}

@@ -534,6 +534,17 @@ func TestFailingRoute(t *testing.T) {
 	assert.Contains(t, get(s, "/api/status").Body.String(), `"failing":[{"route":"phone","since":"2026-05-02T09:00:00Z","note":"401 `)
 }
 
+// So is that an external broker cannot be reached.
+func TestCutOff(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	assert.NotContains(t, get(s, "/").Body.String(), "No reading comes in")
+	f.st.CutOff = "wrong password " + nasty
+	body := get(s, "/").Body.String()
+	assert.Contains(t, body, "No reading comes in:</strong> wrong password")
+	assert.NotContains(t, body, nasty)
+}
+
 func TestLink(t *testing.T) {
 	f := newFake()
 	s := newServer(t, f, withAnn)

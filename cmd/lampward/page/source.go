@@ -37,12 +37,13 @@ type Status struct {
 	Now       time.Time        `json:"now"`
 	Uncertain bool             `json:"clock_uncertain,omitempty"` // the wall clock is not set yet
 	Version   string           `json:"version"`
-	Broken    string           `json:"broken,omitempty"` // why nothing can be stored at present
-	Counts    map[string]int64 `json:"counts,omitempty"` // of MQTT messages since the daemon started
-	Routes    []string         `json:"routes"`           // names of the ways to a person
-	Failing   []Failing        `json:"failing"`          // those that do not work
-	Lamps     []Lamp           `json:"lamps"`            // in the order of the configuration
-	Boards    []Board          `json:"boards"`           //
+	Broken    string           `json:"broken,omitempty"`  // why nothing can be stored at present
+	CutOff    string           `json:"cut_off,omitempty"` // why no reading comes from an external broker at present
+	Counts    map[string]int64 `json:"counts,omitempty"`  // of MQTT messages since the daemon started
+	Routes    []string         `json:"routes"`            // names of the ways to a person
+	Failing   []Failing        `json:"failing"`           // those that do not work
+	Lamps     []Lamp           `json:"lamps"`             // in the order of the configuration
+	Boards    []Board          `json:"boards"`            //
 }
 
 // Failing is a way to a person that has not worked for some minutes.
