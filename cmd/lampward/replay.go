@@ -25,7 +25,8 @@ var replayCommand = command{
 Replay reads a CSV file with the header time,value or time,value,truth and
 prints what lampward would have told, one JSON object a line. Times are
 RFC 3339 or Unix seconds; truth is 0, 1, 2 or dark, lit, blinking, and is only
-used by -score.
+used by -score. The readings that a lamp's page offers as CSV will do as well, as
+long as each line of them is one reading.
 
 examples:
   lampward replay -config lampward.toml -lamp tank tank.csv
@@ -185,10 +186,14 @@ type traceReader struct {
 	csv          *csv.Reader
 	file         string
 	haveTruth    bool
+	fromPage     bool // saved from a lamp's page; see pageHead
 	last         time.Time
 	backward     int
 	backwardLine int
 }
+
+// pageHead begins the readings that a lamp's page offers as CSV.
+const pageHead = "time,seconds,min,mean,max,count"
 
 func newTraceReader(r io.Reader, file string) (*traceReader, error) {
 	t := &traceReader{csv: csv.NewReader(bufio.NewReader(r)), file: file}
@@ -207,6 +212,8 @@ func newTraceReader(r io.Reader, file string) (*traceReader, error) {
 	case "time,value":
 	case "time,value,truth":
 		t.haveTruth = true
+	case pageHead:
+		t.fromPage = true
 	default:
 		return nil, fmt.Errorf("%s:1: the header is %q; write time,value or time,value,truth", file, got)
 	}
@@ -224,6 +231,12 @@ func (t *traceReader) next() (traceRow, error) {
 	}
 	if err != nil {
 		return traceRow{}, fmt.Errorf("%s: %w", t.file, err)
+	}
+	if t.fromPage && len(rec) == strings.Count(pageHead, ",")+1 {
+		if rec[5] != "1" {
+			return traceRow{}, fmt.Errorf("%s:%d: is a mean of %s readings; choose a shorter time on the page before you save it", t.file, line, rec[5])
+		}
+		rec = []string{rec[0], rec[3]}
 	}
 	if want := 2 + btoi(t.haveTruth); len(rec) != want {
 		return traceRow{}, fmt.Errorf("%s:%d: has %d columns; write %d, as the header has", t.file, line, len(rec), want)
