@@ -8,9 +8,11 @@ import (
 	"fmt"
 	"io"
 	"runtime/debug"
+	"slices"
 	"strings"
 
 	"lampward/broker"
+	"lampward/cmd/lampward/config"
 )
 
 var checkCommand = command{
@@ -18,7 +20,8 @@ var checkCommand = command{
 	about: `
 Check reports every mistake in the configuration, one a line, as
 FILE:LINE: key: what is wrong, what to write instead. It exits with 0 if
-there is none, else with 2.
+there is none, else with 2. What is correct, but hardly meant so, follows
+"but:".
 
 examples:
   lampward check
@@ -60,6 +63,9 @@ func init() {
 		}
 		fmt.Fprintf(c.out, "%s: correct: %s, %s\n", cfg.File,
 			plural(len(cfg.Lamps), "lamp"), plural(len(cfg.Webhooks)+len(cfg.Mails), "route"))
+		for _, text := range doubts(cfg) {
+			fmt.Fprintln(c.out, "but:", text)
+		}
 		return exitOK
 	}
 	passwordCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
@@ -96,6 +102,47 @@ func init() {
 		fmt.Fprintln(c.out, "lampward", version())
 		return exitOK
 	}
+}
+
+// doubts tells what may be meant as it stands, and is more likely a slip.
+func doubts(cfg *config.Config) (out []string) {
+	if len(cfg.Webhooks)+len(cfg.Mails) == 0 {
+		out = append(out, "no alert leaves this machine; add a [[webhook]] or [[mail]]")
+	}
+	reader := map[string]int{} // of each topic, the first lamp
+	for i, l := range cfg.Lamps {
+		board := cfg.Rules.Lamps[i].Board()
+		j, again := reader[l.Topic]
+		if !again {
+			reader[l.Topic] = i
+		}
+		switch first := cfg.Lamps[j]; {
+		case again && first.Value == l.Value:
+			out = append(out, fmt.Sprintf("lamps %q and %q read the same number of the same topic; give one of them another topic or value", first.Name, l.Name))
+		case again && cfg.Rules.Lamps[j].Board() != board:
+			out = append(out, fmt.Sprintf("lamps %q and %q have one topic and two boards; give both the same device", first.Name, l.Name))
+		}
+		if len(cfg.Accounts) > 0 && !slices.ContainsFunc(cfg.Accounts, func(a config.Account) bool {
+			return slices.ContainsFunc(a.Publish, func(f string) bool { return covers(f, l.Topic) })
+		}) {
+			out = append(out, fmt.Sprintf("no [[account]] may publish to %q, the topic of lamp %q; add it to the publish list of its board", l.Topic, l.Name))
+		}
+	}
+	return out
+}
+
+// covers tells whether an MQTT topic filter matches a topic (MQTT 3.1.1, 4.7.1).
+func covers(filter, topic string) bool {
+	levels := strings.Split(topic, "/")
+	for i, f := range strings.Split(filter, "/") {
+		switch {
+		case f == "#":
+			return true
+		case i == len(levels), f != "+" && f != levels[i]:
+			return false
+		}
+	}
+	return strings.Count(filter, "/") == len(levels)-1
 }
 
 // version is the module version and revision that the Go tool stamped.

@@ -104,7 +104,9 @@ func (cmd command) parse(c console, f *flag.FlagSet, args []string, most int) (c
 		cmd.help(c.out, f)
 		return exitOK, false
 	case err != nil:
-		fmt.Fprintf(c.err, "lampward %s: %v; `lampward help %s` shows what there is\n", cmd.name, err, cmd.name)
+		// The library says only that it cannot parse.
+		said := strings.Replace(err.Error(), "parse error", "write a number, and for a time its unit, such as 60s", 1)
+		fmt.Fprintf(c.err, "lampward %s: %s; `lampward help %s` shows what there is\n", cmd.name, said, cmd.name)
 		return exitUsage, false
 	case f.NArg() > most:
 		fmt.Fprintf(c.err, "lampward %s: %q is too much; usage: lampward %s %s\n", cmd.name, f.Arg(most), cmd.name, cmd.usage)
