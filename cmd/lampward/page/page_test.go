@@ -164,6 +164,16 @@ func TestNothingForeignRuns(t *testing.T) {
 	}
 }
 
+// A board's voltage and signal are numbers, in the list and on its own page.
+func TestBoardNumbers(t *testing.T) {
+	f := newFake()
+	volts, rssi := 3.714, -67.2
+	f.st.Boards[0].Volts, f.st.Boards[0].RSSI = &volts, &rssi
+	s := newServer(t, f, nil)
+	assert.Contains(t, get(s, "/").Body.String(), "<li>3.71 V</li>\n<li>-67 dBm</li>")
+	assert.Contains(t, get(s, "/board?name=tank").Body.String(), "<li>battery 3.71 V</li><li>signal -67 dBm</li>")
+}
+
 // Every link of every page leads to a page, whatever the lamp or board is called.
 func TestLinksLead(t *testing.T) {
 	for _, name := range []string{"große Salzlampe", "a&b=c+d#e%2f?", nasty} {

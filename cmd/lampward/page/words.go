@@ -197,6 +197,8 @@ func (s *Server) words() template.FuncMap {
 		"sentWord": func(state string) string { return stateWords[state] },
 		// A type of its own, for html/template would escape a plain string in a link
 		// a second time.
+		// Not printf, which shows where a pointer points to.
+		"fixed": func(digits int, v *float64) string { return strconv.FormatFloat(*v, 'f', digits, 64) },
 		"query": func(s string) template.URL { return template.URL(url.QueryEscape(s)) },
 		"five":  func() []int { return []int{1, 2, 3, 4, 5} },
 	}
