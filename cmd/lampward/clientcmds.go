@@ -383,13 +383,16 @@ func aimLine(out io.Writer, l page.Lamp) {
 		return
 	}
 	line := fmt.Sprintf("%s %8.6g  dark %s lit  %-9s", l.At.Local().Format("15:04:05"), l.Value, bar, l.State)
-	if l.Aim.Separation > 0 {
-		line += fmt.Sprintf(" %s, %.1f x noise", l.Aim.Grade, l.Aim.Separation)
-	} else {
+	switch {
+	case l.Aim.Separation == 0 && l.Aim.Hint != "": // which says that only one state was seen
+		line += " " + l.Aim.Hint
+	case l.Aim.Separation == 0:
 		line += " only one state seen so far"
-	}
-	if l.Aim.Hint != "" {
-		line += "; " + l.Aim.Hint
+	default:
+		line += fmt.Sprintf(" %s, %.1f x noise", l.Aim.Grade, l.Aim.Separation)
+		if l.Aim.Hint != "" {
+			line += "; " + l.Aim.Hint
+		}
 	}
 	fmt.Fprintln(out, line)
 }
