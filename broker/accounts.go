@@ -219,7 +219,7 @@ func (acc *account) name() string {
 
 func coveredBy(allowed []string, filter string) bool {
 	for _, a := range allowed {
-		if covers(a, filter) {
+		if Covers(a, filter) {
 			return true
 		}
 	}

@@ -89,7 +89,7 @@ func TestFilterCoverage(t *testing.T) {
 		{"a", "a/b", false},
 		{"", "a", false},
 	} {
-		require.Equal(t, c.want, covers(c.allowed, c.filter), "%q covers %q", c.allowed, c.filter)
+		require.Equal(t, c.want, Covers(c.allowed, c.filter), "%q covers %q", c.allowed, c.filter)
 	}
 	require.Equal(t, "a/b", unshared("$share/g/a/b"))
 	require.Equal(t, "", unshared("$share/g"))

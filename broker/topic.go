@@ -60,10 +60,10 @@ func checkText(s string) error {
 	return nil
 }
 
-// covers tells whether every topic that filter matches is also matched by
-// allowed. A topic name is a filter that matches itself, so covers also tells
+// Covers tells whether every topic that filter matches is also matched by
+// allowed. A topic name is a filter that matches itself, so Covers also tells
 // whether allowed matches a topic.
-func covers(allowed, filter string) bool {
+func Covers(allowed, filter string) bool {
 	// Wildcards at the first level do not match topics that begin with $
 	// (MQTT 5.0 section 4.7.2).
 	if strings.HasPrefix(filter, "$") && !strings.HasPrefix(allowed, "$") {

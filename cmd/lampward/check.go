@@ -123,26 +123,12 @@ func doubts(cfg *config.Config) (out []string) {
 			out = append(out, fmt.Sprintf("lamps %q and %q have one topic and two boards; give both the same device", first.Name, l.Name))
 		}
 		if len(cfg.Accounts) > 0 && !slices.ContainsFunc(cfg.Accounts, func(a config.Account) bool {
-			return slices.ContainsFunc(a.Publish, func(f string) bool { return covers(f, l.Topic) })
+			return slices.ContainsFunc(a.Publish, func(f string) bool { return broker.Covers(f, l.Topic) })
 		}) {
 			out = append(out, fmt.Sprintf("no [[account]] may publish to %q, the topic of lamp %q; add it to the publish list of its board", l.Topic, l.Name))
 		}
 	}
 	return out
-}
-
-// covers tells whether an MQTT topic filter matches a topic (MQTT 3.1.1, 4.7.1).
-func covers(filter, topic string) bool {
-	levels := strings.Split(topic, "/")
-	for i, f := range strings.Split(filter, "/") {
-		switch {
-		case f == "#":
-			return true
-		case i == len(levels), f != "+" && f != levels[i]:
-			return false
-		}
-	}
-	return strings.Count(filter, "/") == len(levels)-1
 }
 
 // version is the module version and revision that the Go tool stamped.

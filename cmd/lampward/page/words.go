@@ -195,10 +195,10 @@ func (s *Server) words() template.FuncMap {
 		"asset": s.assetPath, "count": count, "percent": percent, "sure": sure, "handle": handle, "plain": plain,
 		"kindWord": kindWord, "long": Long,
 		"sentWord": func(state string) string { return stateWords[state] },
-		// A type of its own, for html/template would escape a plain string in a link
-		// a second time.
 		// Not printf, which shows where a pointer points to.
 		"fixed": func(digits int, v *float64) string { return strconv.FormatFloat(*v, 'f', digits, 64) },
+		// A type of its own, for html/template would escape a plain string in a link
+		// a second time.
 		"query": func(s string) template.URL { return template.URL(url.QueryEscape(s)) },
 		"five":  func() []int { return []int{1, 2, 3, 4, 5} },
 	}
