@@ -141,6 +141,9 @@ func (d *daemon) mend(ctx context.Context, now time.Time) {
 	d.broken = nil
 	lost := d.refusals
 	d.step(rules.Input{Kind: rules.InStart}, d.clock.Now())
+	if d.uplink != "" { // a start forgets it, and nobody tells it again
+		d.step(rules.Input{Kind: rules.InUplink, Word: d.uplink}, d.clock.Now())
+	}
 	d.flush(ctx)
 	if d.broken == nil {
 		d.log.Info("storing works again", "refused", lost)

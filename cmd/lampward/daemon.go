@@ -44,6 +44,7 @@ type daemon struct {
 	machine *rules.Machine
 	intake  *intake
 	links   links
+	uplink  string // the newest word of InUplink; "": none yet
 	wall    wallWatch
 
 	stepped  atomic.Int64   // inputs given to the rules since the start
@@ -146,6 +147,9 @@ func (d *daemon) takeAll(jobs []entry) {
 
 // take steps the inputs of one job.
 func (d *daemon) take(j entry) {
+	if len(j.inputs) == 1 && j.inputs[0].Kind == rules.InUplink {
+		d.uplink = j.inputs[0].Word
+	}
 	switch {
 	case j.look != nil:
 		j.look(d.machine)
