@@ -78,6 +78,8 @@ type External struct {
 	stats  externalStats
 	ran    atomic.Bool
 	short  int // connections in a row that came up and did not hold for retryGood
+	// storing are the goroutines of all connections so far; see intake.stop.
+	storing sync.WaitGroup
 
 	// For tests: opens the connection to the broker.
 	dial func(ctx context.Context) (net.Conn, error)
@@ -229,6 +231,7 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 	if x.ran.Swap(true) {
 		return errors.New("broker: Run was called before: make a new broker")
 	}
+	defer x.storing.Wait()
 	told := false // the sink knows that we are down
 	wait := retryFirst
 	for {
@@ -258,7 +261,8 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 var errRefused = errors.New("a message could not be stored; the broker is made to send it again")
 
 // session is one connection, from dialling to its end; held is how long it was
-// up. It returns when everything it started has stopped.
+// up. It returns when everything it started has stopped, but for what x.storing
+// counts.
 func (x *External) session(parent context.Context, sink Sink) (up bool, held time.Duration, err error) {
 	pass, err := x.password()
 	if err != nil {
@@ -267,7 +271,7 @@ func (x *External) session(parent context.Context, sink Sink) (up bool, held tim
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)
 
-	in := x.newIntake(ctx, cancel, sink)
+	in := x.newIntake(parent, ctx, cancel, sink)
 	lost := make(chan struct{})
 	var closeConn func()
 	opts := paho.NewClientOptions().
@@ -408,12 +412,12 @@ func (c *writeLimited) Write(b []byte) (int, error) {
 // came (MQTT 3.1.1 section 4.6).
 type intake struct {
 	x      *External
-	ctx    context.Context
+	parent context.Context // ends when lampward stops
+	ctx    context.Context // ends with the connection
 	cancel context.CancelCauseFunc
 	sink   Sink
 	order  chan *arrival
 	lanes  []chan *arrival
-	wg     sync.WaitGroup
 	head   *arrival // what acknowledge waited for when it ended; nil: nothing, or refused
 	failed bool     // something was refused
 }
@@ -425,22 +429,26 @@ type arrival struct {
 	done chan error // buffered, one result
 }
 
-func (x *External) newIntake(ctx context.Context, cancel context.CancelCauseFunc, sink Sink) *intake {
-	in := &intake{x: x, ctx: ctx, cancel: cancel, sink: sink, order: make(chan *arrival, uplinkQueue)}
+func (x *External) newIntake(parent, ctx context.Context, cancel context.CancelCauseFunc, sink Sink) *intake {
+	in := &intake{x: x, parent: parent, ctx: ctx, cancel: cancel, sink: sink, order: make(chan *arrival, uplinkQueue)}
 	for range uplinkWorkers {
 		lane := make(chan *arrival, uplinkQueue+1) // as many as order and the acknowledger hold
 		in.lanes = append(in.lanes, lane)
-		in.wg.Go(func() { in.store(lane) })
+		x.storing.Go(func() { in.store(lane) })
 	}
-	in.wg.Go(in.acknowledge)
+	x.storing.Go(in.acknowledge)
 	return in
 }
 
-// stop ends the workers and waits for them; then it acknowledges what they
-// stored last, so that it does not come again at the next start.
+// stop ends the workers. When lampward stops, it waits for them and acknowledges
+// what they stored last, so that it does not come again at the next start. Else
+// what they are storing is known when it comes again on the next connection.
 func (in *intake) stop() {
 	in.cancel(nil)
-	in.wg.Wait()
+	if in.parent.Err() == nil {
+		return
+	}
+	in.x.storing.Wait()
 	for !in.failed {
 		if in.head == nil {
 			select {
@@ -469,17 +477,11 @@ func (in *intake) take(_ paho.Client, m paho.Message) {
 	x.stats.messages.Add(1)
 	a := &arrival{id: m.MessageID(), ack: m.Ack, done: make(chan error, 1),
 		msg: Message{Topic: m.Topic(), Payload: m.Payload(), QoS: m.Qos(), Retained: m.Retained(), Dup: m.Duplicate()}}
-	ready := false
-	switch {
-	case len(a.msg.Payload) > MaxPayload:
+	ready := len(a.msg.Payload) > MaxPayload
+	if ready {
 		x.stats.tooLong.Add(1)
 		x.quiet.Note(a.msg.Topic, string(TooLong), "a message was dropped: it is too long", "bytes", len(a.msg.Payload), "most", MaxPayload)
-		a.msg.Payload, ready = nil, true
-	case a.msg.Dup && a.msg.QoS > 0 && x.recent.has(x.opts.ClientID, a.id, &a.msg, nil):
-		x.stats.duplicates.Add(1)
-		ready = true
-	}
-	if ready {
+		a.msg.Payload = nil
 		a.done <- nil
 	}
 	timer := time.NewTimer(uplinkStall)
@@ -505,11 +507,16 @@ func (in *intake) store(lane <-chan *arrival) {
 	for {
 		select {
 		case a := <-lane:
-			err := in.publish(a)
-			if err == nil && a.msg.QoS > 0 {
-				in.x.recent.note(in.x.opts.ClientID, a.id, &a.msg)
+			known := a.msg.Dup && a.msg.QoS > 0 && in.x.recent.has(in.x.opts.ClientID, a.id, &a.msg, in.ctx.Done())
+			switch {
+			case known:
+				in.x.stats.duplicates.Add(1)
+				a.done <- nil
+			case in.ctx.Err() != nil: // it comes again
+				return
+			default:
+				a.done <- in.publish(a)
 			}
-			a.done <- err
 		case <-in.ctx.Done():
 			return
 		}
@@ -522,7 +529,18 @@ func (in *intake) publish(a *arrival) (err error) {
 			err = fmt.Errorf("panic: %v", r)
 		}
 	}()
-	return in.sink.Publish(in.ctx, a.msg)
+	if a.msg.QoS == 0 {
+		return in.sink.Publish(in.ctx, a.msg)
+	}
+	// The end of the connection does not take back what the sink was handed:
+	// what becomes of it must be known when it comes again.
+	r, client := in.x.recent, in.x.opts.ClientID
+	sum := r.add(client, a.id, &a.msg, false)
+	stored := false
+	defer func() { r.settle(client, a.id, sum, stored) }()
+	err = in.sink.Publish(in.parent, a.msg)
+	stored = err == nil
+	return err
 }
 
 // acknowledge sends the acknowledgements, and gives the session up at the

@@ -345,6 +345,54 @@ func TestExternalQueueFullForcesRedelivery(t *testing.T) {
 	})
 }
 
+// A connection that is lost while what it brought is being stored: the broker
+// sends it again, and it is known.
+func TestExternalLostWhileStoring(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		br := embedded(t, Options{}, &counting{})
+		disk := make(chan struct{})
+		sink := &heard{}
+		sink.publish = func(ctx context.Context, m Message) error { // as the daemon's: what it was handed it stores
+			go func() {
+				<-disk
+				sink.mu.Lock()
+				sink.msgs = append(sink.msgs, Message{Payload: []byte("stored " + string(m.Payload))})
+				sink.mu.Unlock()
+			}()
+			select {
+			case <-disk:
+				return nil
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		u := uplinkTo(t, br, ExternalOptions{}, sink)
+		synctest.Wait()
+		b := publisher(t, br)
+		b.publish("cellar/tank/light", "512", 1, 1)
+		b.next(packets.Puback)
+		b.publish("cellar/salt/light", "7", 1, 2)
+		b.next(packets.Puback)
+		synctest.Wait()
+		u.cut()
+		time.Sleep(100 * time.Millisecond) // less than lampward waits before it connects anew
+		close(disk)
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		var stored []string
+		for _, p := range sink.payloads() {
+			if strings.HasPrefix(p, "stored ") {
+				stored = append(stored, p)
+			}
+		}
+		require.ElementsMatch(t, []string{"stored 512", "stored 7"}, stored)
+		require.Positive(t, u.Stats().Duplicates) // both, unless their topics share a lane
+		require.Zero(t, u.Stats().Refused)
+		cl, _ := br.srv.Clients.Get("lampward")
+		require.Zero(t, cl.State.Inflight.Len())
+	})
+}
+
 func TestNewExternalSaysAllThatIsWrong(t *testing.T) {
 	for _, c := range []struct {
 		opts ExternalOptions

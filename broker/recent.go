@@ -130,11 +130,6 @@ func (r *recent) add(client string, id uint16, m *Message, burst bool) (sum uint
 	return sum
 }
 
-// note notes that a message was stored.
-func (r *recent) note(client string, id uint16, m *Message) {
-	r.settle(client, id, r.add(client, id, m, false), true)
-}
-
 // settle notes what became of a message that was added.
 func (r *recent) settle(client string, id uint16, sum uint64, durable bool) {
 	r.mu.Lock()

@@ -40,11 +40,11 @@ func TestRecentIsBounded(t *testing.T) {
 	r := newRecent(recentEach, recentBurst, recentFor)
 	m := Message{Topic: "a", Payload: []byte("1")}
 	for i := range 3 * recentClients {
-		r.note(string(rune(i)), 1, &m)
+		r.settle(string(rune(i)), 1, r.add(string(rune(i)), 1, &m, false), true)
 	}
 	require.LessOrEqual(t, len(r.clients), recentClients)
 	for id := range uint16(100) {
-		r.note("one", id, &m)
+		r.settle("one", id, r.add("one", id, &m, false), true)
 	}
 	require.Len(t, r.clients["one"].ring, recentEach)
 	require.True(t, r.has("one", 99, &m, nil))
