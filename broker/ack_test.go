@@ -193,6 +193,49 @@ func TestStaleAcknowledgementIsNotSentAgain(t *testing.T) {
 	})
 }
 
+// A message of QoS 2 that was received and not released: its second copy is
+// received as the first (MQTT 5.0 section 4.3.3), and a new one under its number,
+// of a board that lost its memory, is no copy.
+func TestUnreleasedMessageOfQoS2(t *testing.T) {
+	versions(t, func(t *testing.T, v byte) {
+		sink := &heard{}
+		br := embedded(t, Options{}, sink)
+		connect := func() *board {
+			b := br.dial(t, v)
+			require.Zero(t, b.connect(login{id: "board", edit: func(pk *packets.Packet) {
+				if v == 5 {
+					pk.Properties.SessionExpiryIntervalFlag, pk.Properties.SessionExpiryInterval = true, 3600
+				}
+			}}))
+			return b
+		}
+		first := publishPacket("cellar/tank/light", "1", 2, 1)
+		b := connect()
+		b.send(first)
+		b.next(packets.Pubrec)
+		_ = b.conn.Close()
+		synctest.Wait()
+		time.Sleep(2 * recentFor)
+
+		b = connect()
+		require.EqualValues(t, 1, b.next(packets.Pubrec).PacketID, "received before")
+		first.FixedHeader.Dup = true
+		b.send(first)
+		require.Zero(t, b.next(packets.Pubrec).ReasonCode)
+		require.Equal(t, []string{"1"}, sink.payloads())
+		_ = b.conn.Close()
+		synctest.Wait()
+
+		b = connect()
+		b.next(packets.Pubrec)
+		b.publish("cellar/tank/light", "2", 2, 1)
+		require.Zero(t, b.next(packets.Pubrec).ReasonCode)
+		b.publish("cellar/tank/light", "3", 1, 1)
+		require.Zero(t, b.next(packets.Puback).ReasonCode)
+		require.Equal(t, []string{"1", "2", "3"}, sink.payloads())
+	})
+}
+
 func TestRetainedByItsSenderIsFresh(t *testing.T) {
 	versions(t, func(t *testing.T, v byte) {
 		sink := &heard{}

@@ -179,6 +179,15 @@ func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packe
 			}
 		}
 	case packets.Publish:
+		if pk.FixedHeader.Qos > 0 && !pk.FixedHeader.Dup {
+			// A new message under the number of one that was received and never
+			// released: its client lost its memory. The library would take it
+			// for a copy.
+			if old, ok := cl.State.Inflight.Get(pk.PacketID); ok && old.FixedHeader.Type == packets.Pubrec {
+				cl.State.Inflight.Delete(pk.PacketID)
+				cl.State.Inflight.IncreaseReceiveQuota()
+			}
+		}
 		if pk.TopicName == "" { // a topic alias, or a mistake that the library sees
 			return pk, nil
 		}
@@ -671,6 +680,11 @@ func (h *hook) mayRetain(topic string, payload []byte) bool {
 // many messages unacknowledged as it said it takes gets no more for now
 // (Receive Maximum, MQTT 5.0 section 4.9). Only the client's own writer waits.
 func (h *hook) OnPacketEncode(cl *mqtt.Client, pk packets.Packet) packets.Packet {
+	if pk.FixedHeader.Type == packets.Pubrec && pk.ReasonCode == packets.ErrPacketIdentifierInUse.Code {
+		// The library's answer to the second copy of a message that was received:
+		// its sender would think that it was not.
+		pk.ReasonCode, pk.Properties = packets.CodeSuccess.Code, packets.Properties{}
+	}
 	if pk.FixedHeader.Type != packets.Publish || pk.FixedHeader.Qos == 0 {
 		return pk
 	}
