@@ -161,6 +161,38 @@ func TestSecondCopyIsNotTakenTwice(t *testing.T) {
 	})
 }
 
+// A disk that takes longer for a reading than second copies are remembered for.
+func TestSecondCopyOfAReadingThatIsLongInStoring(t *testing.T) {
+	versions(t, func(t *testing.T, v byte) {
+		sink := &slow{}
+		br := embedded(t, Options{}, sink)
+		first := publishPacket("cellar/tank/light", "512", 1, 1)
+		b := br.dial(t, v)
+		require.Zero(t, b.connect(login{id: "board"}))
+		b.send(first)
+		synctest.Wait()
+		time.Sleep(2 * recentFor)
+		_ = b.conn.Close()
+		synctest.Wait()
+		b = br.dial(t, v)
+		require.Zero(t, b.connect(login{id: "board"}))
+		first.FixedHeader.Dup = true
+		b.send(first)
+		synctest.Wait()
+		sink.answer(sink.waiting(), nil)
+		b.next(packets.Puback)
+		require.Equal(t, []string{"512"}, sink.payloads())
+
+		// From then on it is remembered as long as any other.
+		time.Sleep(recentFor / 2)
+		b.send(first)
+		synctest.Wait()
+		sink.answer(sink.waiting(), nil)
+		b.next(packets.Puback)
+		require.Equal(t, []string{"512"}, sink.payloads())
+	})
+}
+
 func TestStaleAcknowledgementIsNotSentAgain(t *testing.T) {
 	versions(t, func(t *testing.T, v byte) {
 		hold := make(chan struct{})

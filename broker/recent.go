@@ -88,7 +88,7 @@ func (r *recent) look(client string, id uint16, sum uint64) (known bool, changed
 	for i := range t.ring {
 		e := &t.ring[i]
 		switch {
-		case e.id != id || e.sum != sum || now.Sub(e.at) >= r.keep:
+		case e.id != id || e.sum != sum || e.fate != awaited && now.Sub(e.at) >= r.keep:
 		case e.fate == stored:
 			return true, nil
 		case e.fate == awaited:
@@ -137,6 +137,7 @@ func (r *recent) settle(client string, id uint16, sum uint64, durable bool) {
 	if t := r.clients[client]; t != nil {
 		for i := range t.ring {
 			if e := &t.ring[i]; e.id == id && e.sum == sum && e.fate == awaited {
+				e.at = time.Now() // storing it may have taken long
 				if e.fate = refused; durable {
 					e.fate = stored
 				}
