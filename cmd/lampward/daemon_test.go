@@ -505,6 +505,23 @@ func TestLate(t *testing.T) {
 	assert.EqualValues(t, 1, in.counts().Late)
 }
 
+// The records of one pack are judged by its newest, also in the first pack after
+// a start: what is an hour older is no news of now.
+func TestLateInFirstPack(t *testing.T) {
+	in := newHarness(t, harnessConfig).d.intake
+	var pack []string
+	for m := -59; m <= 0; m++ {
+		pack = append(pack, fmt.Sprintf(`{"n":"light","v":%d,"t":%d}`, 300+m, demoDay.Add(time.Duration(m)*time.Minute).Unix()))
+	}
+	payload := []byte("[" + strings.Join(pack, ",") + "]")
+	got := in.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: payload}, func() time.Time { return demoDay })
+	require.Len(t, got, 11)
+	for i, x := range got {
+		assert.Equal(t, float64(290+i), x.Value)
+	}
+	assert.EqualValues(t, 49, in.counts().Late)
+}
+
 // A clock that is set, ours or the board's, or one that runs slow, makes no
 // reading late for longer than it takes to tell that from a backlog.
 func TestLateAfterClockStep(t *testing.T) {

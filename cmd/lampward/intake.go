@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -162,11 +163,18 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 			trouble(err)
 			continue
 		}
-		for _, s := range samples {
+		// The newest first: it tells by how much the board's clock is off, if
+		// nothing did before, and the others are late by comparison.
+		first := len(samples)
+		for _, s := range slices.Backward(samples) {
 			if s.Ago > lateAfter || !s.At.IsZero() && x.late(now(), s.At) {
 				t.count.late.Add(1)
 				continue
 			}
+			first--
+			samples[first] = s
+		}
+		for _, s := range samples[first:] {
 			add(l.name, s.Value)
 		}
 	}
