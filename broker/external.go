@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"bufio"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -21,6 +22,7 @@ import (
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 	pahopackets "github.com/eclipse/paho.mqtt.golang/packets"
+	"github.com/mochi-mqtt/server/v2/packets"
 )
 
 // Limits of the connection to an external broker.
@@ -77,7 +79,8 @@ type External struct {
 	seed   maphash.Seed
 	stats  externalStats
 	ran    atomic.Bool
-	short  int // connections in a row that came up and did not hold for retryGood
+	short  int          // connections in a row that came up and did not hold for retryGood
+	asked  atomic.Int64 // topics in the newest SUBSCRIBE
 	// storing are the goroutines of all connections so far; see intake.stop.
 	storing sync.WaitGroup
 
@@ -302,7 +305,7 @@ func (x *External) session(parent context.Context, sink Sink) (up bool, held tim
 			// Not to outlive ctx while waiting for the CONNACK.
 			stop := context.AfterFunc(ctx, func() { _ = c.Close() })
 			closeConn = func() { stop() }
-			return &writeLimited{c}, nil
+			return &guarded{Conn: c, r: bufio.NewReader(c), asked: &x.asked}, nil
 		})
 	if x.user != "" {
 		opts.SetUsername(x.user).SetPassword(pass)
@@ -379,6 +382,7 @@ func (x *External) subscribe(ctx context.Context, client paho.Client) error {
 		for _, t := range batch {
 			filters[t] = 1
 		}
+		x.asked.Store(int64(len(filters)))
 		token := client.SubscribeMultiple(filters, nil).(*paho.SubscribeToken)
 		select {
 		case <-token.Done():
@@ -399,12 +403,73 @@ func (x *External) subscribe(ctx context.Context, client paho.Client) error {
 	return nil
 }
 
-// writeLimited is a connection on which no write lasts for ever.
-type writeLimited struct{ net.Conn }
+// guarded is a connection on which no write lasts for ever, and no packet can
+// hurt the library: it holds each in memory twice, up to 256 MiB, and panics at a
+// SUBACK with more codes than topics.
+type guarded struct {
+	net.Conn
+	r     *bufio.Reader
+	asked *atomic.Int64
+	head  []byte // of a packet, not read yet
+	body  int    // bytes that follow it
+	skip  int    // and those after them, which are left out
+}
 
-func (c *writeLimited) Write(b []byte) (int, error) {
+func (c *guarded) Write(b []byte) (int, error) {
 	_ = c.SetWriteDeadline(time.Now().Add(writeTimeout))
 	return c.Conn.Write(b)
+}
+
+func (c *guarded) Read(b []byte) (int, error) {
+	if len(c.head) == 0 && c.body == 0 {
+		if err := c.next(); err != nil {
+			return 0, err
+		}
+	}
+	if len(c.head) > 0 {
+		n := copy(b, c.head)
+		c.head = c.head[n:]
+		return n, nil
+	}
+	n, err := c.r.Read(b[:min(len(b), c.body)])
+	c.body -= n
+	return n, err
+}
+
+// next begins a packet (MQTT 3.1.1 section 2.2). Of a PUBLISH that is too long so
+// much is left that it is seen to be.
+func (c *guarded) next() error {
+	if n, err := c.r.Discard(c.skip); err != nil {
+		c.skip -= n
+		return err
+	}
+	c.skip = 0
+	first, err := c.r.ReadByte()
+	if err != nil {
+		return err
+	}
+	length, _, err := packets.DecodeLength(c.r)
+	if err != nil {
+		return err
+	}
+	const longest = 2 + 65535 + 2 + MaxPayload + 1 // topic, id, payload
+	switch kind := first >> 4; {
+	case kind == packets.Suback && int64(length) > 2+c.asked.Load():
+		return errors.New("the broker answered for more topics than it was asked for")
+	case kind == packets.Publish:
+		c.skip = max(0, length-longest)
+	case length > longest:
+		return fmt.Errorf("the broker sent a packet of %d bytes that is no message", length)
+	}
+	c.body = length - c.skip
+	c.head = append(c.head[:0], first)
+	for n := c.body; ; n >>= 7 {
+		if n < 128 {
+			c.head = append(c.head, byte(n))
+			return nil
+		}
+		c.head = append(c.head, byte(n)|128)
+	}
 }
 
 // intake takes messages from the library, hands them to the sink, several at
