@@ -727,10 +727,19 @@ func (h *hook) OnPacketSent(cl *mqtt.Client, pk packets.Packet, b []byte) {
 		// not write would now be sent: to a board that lost its memory, and
 		// counts its packets from 1 again, it would acknowledge a new reading.
 		// A board that still waits for it will ask, by sending again.
+		var unreleased []packets.Packet
 		for _, old := range cl.State.Inflight.GetAll(false) {
-			if old.FixedHeader.Type == packets.Puback {
+			switch old.FixedHeader.Type {
+			case packets.Puback:
 				cl.State.Inflight.Delete(old.PacketID)
+			case packets.Pubrec:
+				unreleased = append(unreleased, old)
 			}
+		}
+		// Each connection may leave some behind: the oldest are forgotten.
+		slices.SortStableFunc(unreleased, func(a, b packets.Packet) int { return cmp.Compare(a.Created, b.Created) })
+		for _, old := range unreleased[:max(0, len(unreleased)-maxInflight)] {
+			cl.State.Inflight.Delete(old.PacketID)
 		}
 	}
 }

@@ -294,6 +294,39 @@ func TestSessionsOfAbsentClientsAreBounded(t *testing.T) {
 	})
 }
 
+// Each connection may leave as many messages of QoS 2 unreleased as the broker
+// takes at once; a session does not gather those of all its connections.
+func TestUnreleasedMessagesAreBounded(t *testing.T) {
+	versions(t, func(t *testing.T, v byte) {
+		br := embedded(t, Options{}, &counting{})
+		id := uint16(0)
+		for range 8 {
+			b := br.dial(t, v)
+			require.Zero(t, b.connect(login{id: "hoard", edit: func(pk *packets.Packet) {
+				if v == 5 {
+					pk.Properties.SessionExpiryIntervalFlag, pk.Properties.SessionExpiryInterval = true, 3600
+				}
+			}}))
+			go func() {
+				for range b.in {
+				}
+			}()
+			for range maxInflight {
+				id++
+				b.publish("a", "1", 2, id)
+			}
+			synctest.Wait()
+			_ = b.conn.Close()
+			time.Sleep(time.Second)
+		}
+		cl, _ := br.srv.Clients.Get("hoard")
+		require.LessOrEqual(t, cl.State.Inflight.Len(), 2*maxInflight)
+		for _, pk := range cl.State.Inflight.GetAll(false) {
+			require.Greater(t, pk.PacketID, uint16(6*maxInflight), "the newest are kept")
+		}
+	})
+}
+
 func TestSessionRunsOutToTheSecond(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		br := embedded(t, Options{}, &heard{})
