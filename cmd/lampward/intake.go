@@ -305,6 +305,8 @@ func (l *links) heard(device, client string) {
 		if l.devices[old] = rest; len(rest) == 0 {
 			delete(l.devices, old)
 		}
+		// What is known is of a connection that the board uses no more.
+		l.news = slices.DeleteFunc(l.news, func(in rules.Input) bool { return in.Device == device })
 	}
 	// Copied, for both may point into the broker's buffers.
 	device, client = strings.Clone(device), strings.Clone(client)

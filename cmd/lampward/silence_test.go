@@ -219,6 +219,27 @@ func TestSilenceOverMQTT(t *testing.T) {
 	}
 }
 
+// A board that takes another client id each time it connects, as many examples
+// for boards do: the loss of its earlier connection explains no silence of now.
+func TestSilenceOfANewClient(t *testing.T) {
+	receiver := newPhone(t)
+	clock := &simClock{now: demoDay}
+	s := startServed(t, clock, silenceConfig(t, receiver))
+	b := newSimBoard(t, s.at.broker.String(), "tank-1", "")
+	b.report(s, "cellar/tank/light", 30)
+	b.cut()
+	s.expect(broker.LinkLost)
+	b = newSimBoard(t, s.at.broker.String(), "tank-2", "")
+	b.report(s, "cellar/tank/light", 30)
+	clock.Advance(11 * time.Minute) // its connection stands
+	receiver.wait(t, has(1))
+	got := receiver.all()
+	require.Equal(t, []string{"silent"}, kindsOf(got))
+	assert.NotContains(t, got[0].Data.Why, "without a goodbye")
+	b.Disconnect(0)
+	s.stop()
+}
+
 // An hour without lampward blames no board, whether it reports again or not.
 func TestRestartAfterAnHour(t *testing.T) {
 	receiver := newPhone(t)
