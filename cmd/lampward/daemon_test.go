@@ -486,6 +486,16 @@ func TestStrayTopics(t *testing.T) {
 	assert.Equal(t, 20+14, strings.Count(log.String(), "\n"), "20 by name, the other 9,981 each time that their number doubled")
 }
 
+// ofLamps counts the inputs that tell of a lamp.
+func ofLamps(inputs []rules.Input) (n int) {
+	for _, in := range inputs {
+		if in.Lamp != "" {
+			n++
+		}
+	}
+	return n
+}
+
 // A reading that carries its own time is late by comparison with its fellows.
 func TestLate(t *testing.T) {
 	h := newHarness(t, harnessConfig)
@@ -493,7 +503,7 @@ func TestLate(t *testing.T) {
 	wall := h.clock.Wall()
 	take := func(arrives, measured time.Duration) int {
 		payload := fmt.Sprintf(`[{"n":"light","v":300,"t":%d}]`, wall.Add(measured).Unix())
-		return len(in.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(payload)}, func() time.Time { return wall.Add(arrives) }))
+		return ofLamps(in.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(payload)}, func() time.Time { return wall.Add(arrives) }))
 	}
 	// A board whose clock is three hours slow is not late.
 	for m := range 5 {
@@ -520,6 +530,39 @@ func TestLateInFirstPack(t *testing.T) {
 		assert.Equal(t, float64(290+i), x.Value)
 	}
 	assert.EqualValues(t, 49, in.counts().Late)
+}
+
+// A reading that is late is no news of the lamp, yet the board that sends it
+// lives: one whose clock is set back by an hour is not called silent.
+func TestLateIsASignOfLife(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	back := time.Duration(0)
+	say := func(minutes, level int) {
+		for i := range minutes {
+			h.clock.Advance(time.Minute)
+			require.NoError(t, h.publish("cellar/tank", fmt.Sprintf(`[{"n":"light","v":%d,"t":%d}]`, level+i%7, h.clock.Now().Add(-back).Unix())))
+			require.NoError(t, h.publish("cellar/freezer", fmt.Sprint(200+i%7)))
+		}
+	}
+	say(24*60, 300)
+	back = time.Hour
+	say(60, 300)
+	assert.Positive(t, h.d.intake.counts().Late)
+	difference, kinds := h.replayAll()
+	assert.Empty(t, difference)
+	assert.Zero(t, kinds[rules.Silent])
+
+	// A backlog is told from that: it counts once in half a minute.
+	signs := func(from time.Time) (n int) {
+		for i := range 600 {
+			at := from.Add(time.Duration(i) * 100 * time.Millisecond)
+			payload := fmt.Sprintf(`[{"n":"light","v":300,"t":%d}]`, at.Add(time.Duration(i)*time.Minute-48*time.Hour).Unix())
+			n += len(h.d.intake.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(payload)}, func() time.Time { return at }))
+		}
+		return n
+	}
+	assert.Equal(t, 2, signs(h.clock.Now()))
+	assert.Zero(t, signs(h.clock.Now().Add(lateLong+time.Minute)), "a lamp of which nothing new is heard is not watched")
 }
 
 // A clock that is set, ours or the board's, or one that runs slow, makes no
@@ -554,7 +597,7 @@ func TestLateAfterClockStep(t *testing.T) {
 		taken := 0
 		for i := range n {
 			at := demoDay.Add(time.Duration(i) * every)
-			taken += len(in.inputs(nil, reading(measured(i, at)), func() time.Time { return at }))
+			taken += ofLamps(in.inputs(nil, reading(measured(i, at)), func() time.Time { return at }))
 		}
 		return taken
 	}

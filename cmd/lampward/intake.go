@@ -65,6 +65,7 @@ type topic struct {
 	lates     int
 	lateSince time.Time     // of the first of them
 	lateLead  time.Duration // its lead
+	livedAt   time.Time     // when a late one last counted as a sign of life
 }
 
 type topicLamp struct {
@@ -150,6 +151,7 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 		}
 		out = append(out, in)
 	}
+	late := false
 	for _, l := range x.lamps {
 		if l.decode == (broker.DecodeOptions{}) {
 			if v, ok := broker.WholeNumber(m.Payload); ok { // as Decode would say, at more cost
@@ -169,6 +171,7 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 		for _, s := range slices.Backward(samples) {
 			if s.Ago > lateAfter || !s.At.IsZero() && x.late(now(), s.At) {
 				t.count.late.Add(1)
+				late = true
 				continue
 			}
 			first--
@@ -183,6 +186,8 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 	}
 	if len(out) > 0 {
 		t.count.readings.Add(1)
+	} else if late && x.lives(now()) {
+		out = append(out, rules.Input{Kind: rules.InReading, Device: x.device})
 	}
 	return out
 }
@@ -190,6 +195,14 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 // lateAfter is how much later than its fellows a reading may arrive and still
 // tell what the lamp does now.
 const lateAfter = 10 * time.Minute
+
+// lateLife is how often late readings count as a sign of life: the board that
+// sends them is not silent, but those of a backlog are no cadence. Without one
+// that is not late for lateLong, nobody watches the lamp, and that is to be told.
+const (
+	lateLife = 30 * time.Second
+	lateLong = time.Hour
+)
 
 const (
 	// lateFew is how many late readings, over more than lateAfter, tell that a
@@ -223,6 +236,18 @@ func (x *topic) late(now, measured time.Time) bool {
 	}
 	x.lead, x.onTime, x.lates = quickest, now, 0
 	return false
+}
+
+// lives tells whether a message with nothing but late readings counts as a sign
+// of life.
+func (x *topic) lives(now time.Time) bool {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if now.Sub(x.livedAt) < lateLife || now.Sub(x.onTime) > lateLong {
+		return false
+	}
+	x.livedAt = now
+	return true
 }
 
 // clockSet takes a late reading and tells whether those so far are late because a
