@@ -83,6 +83,7 @@ type External struct {
 	asked  atomic.Int64 // topics in the newest SUBSCRIBE
 	// storing are the goroutines of all connections so far; see intake.stop.
 	storing sync.WaitGroup
+	sinking context.Context // of what is stored: ends a moment after lampward is told to stop
 
 	// For tests: opens the connection to the broker.
 	dial func(ctx context.Context) (net.Conn, error)
@@ -235,6 +236,9 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 		return errors.New("broker: Run was called before: make a new broker")
 	}
 	defer x.storing.Wait()
+	var giveUp context.CancelFunc
+	x.sinking, giveUp = context.WithCancel(context.WithoutCancel(ctx))
+	defer context.AfterFunc(ctx, func() { time.AfterFunc(goodbyeTime, giveUp) })()
 	told := false // the sink knows that we are down
 	wait := retryFirst
 	for {
@@ -603,7 +607,7 @@ func (in *intake) publish(a *arrival) (err error) {
 	sum := r.add(client, a.id, &a.msg, false)
 	stored := false
 	defer func() { r.settle(client, a.id, sum, stored) }()
-	err = in.sink.Publish(in.parent, a.msg)
+	err = in.sink.Publish(in.x.sinking, a.msg)
 	stored = err == nil
 	return err
 }

@@ -393,6 +393,48 @@ func TestExternalLostWhileStoring(t *testing.T) {
 	})
 }
 
+// What is being stored when lampward is told to stop is acknowledged, so that it
+// does not come again at the next start, which would not know it. A sink that
+// does not answer is not waited for.
+func TestExternalStopsWhileStoring(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		br := embedded(t, Options{}, &counting{})
+		disk := make(chan struct{})
+		sink := &heard{publish: func(ctx context.Context, m Message) error {
+			select {
+			case <-disk:
+				return nil
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}}
+		u := uplinkTo(t, br, ExternalOptions{}, sink)
+		synctest.Wait()
+		b := publisher(t, br)
+		b.publish("cellar/tank/light", "512", 1, 1)
+		b.next(packets.Puback)
+		synctest.Wait()
+		time.AfterFunc(100*time.Millisecond, func() { close(disk) })
+		u.stop()
+		synctest.Wait()
+		require.Equal(t, []string{"512"}, sink.payloads())
+		cl, _ := br.srv.Clients.Get("lampward")
+		require.Zero(t, cl.State.Inflight.Len(), "acknowledged")
+
+		disk = make(chan struct{})
+		u = uplinkTo(t, br, ExternalOptions{}, sink)
+		synctest.Wait()
+		b.publish("cellar/tank/light", "513", 1, 2)
+		b.next(packets.Puback)
+		synctest.Wait()
+		began := time.Now()
+		u.stop()
+		require.LessOrEqual(t, time.Since(began), 2*goodbyeTime)
+		cl, _ = br.srv.Clients.Get("lampward")
+		require.Equal(t, 1, cl.State.Inflight.Len(), "not acknowledged")
+	})
+}
+
 func TestNewExternalSaysAllThatIsWrong(t *testing.T) {
 	for _, c := range []struct {
 		opts ExternalOptions
