@@ -51,10 +51,9 @@ const (
 	bins     = octaves * perOct
 
 	needGaps = 5                // gaps before a learned cadence counts
-	needTime = 5 * 60 * 1000    // ms since the first report before it does
+	needTime = 5 * 60 * 1000    // ms since the first report before it does; and for which a quicker one lasts before it counts
 	trustOwn = 12               // gaps from which on the learned period replaces ReportEvery
-	burst    = 8                // a gap under period/burst belongs to the message before it
-	burstRun = 12               // unless more than this many of them come in a row
+	burst    = 8                // a gap under period/burst belongs to the message before it, unless such gaps go on for longer than needTime
 	weighMax = 8                // periods that one gap weighs at most in the median
 	followUp = 64               // periods up to which a gap may be the first of a slower cadence
 	outage   = 3                // limits; a longer gap is an outage
@@ -91,7 +90,7 @@ type Estimator struct {
 	skip  uint32          // gaps in ring that are not to be counted, by bit
 	n     int             // gaps in ring
 	head  int             // where the next gap goes
-	run   int             // short gaps in a row
+	run   int64           // ms; short gaps in a row, their sum
 
 	count [bins]float64    // gaps by gap/period, forgetting
 	seen  float64          // time watched, in periods, forgetting
@@ -141,7 +140,9 @@ func (e *Estimator) Report(at time.Time) {
 
 func (e *Estimator) learn(gap, now int64) {
 	if e.period > 0 && gap < e.period/burst {
-		if e.run++; e.run <= burstRun {
+		// What a board or a broker saved up comes within moments, and is no
+		// cadence, however much it is.
+		if e.run += gap; e.run <= needTime {
 			return
 		}
 	} else {

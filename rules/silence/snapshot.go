@@ -22,7 +22,7 @@ func (e *Estimator) AppendBinary(b []byte) ([]byte, error) {
 		}
 	}
 	b = append(b, f)
-	for _, v := range [...]int64{e.first, e.last, e.from, e.follow, e.period, e.outageAt, int64(e.run), int64(e.stale)} {
+	for _, v := range [...]int64{e.first, e.last, e.from, e.follow, e.period, e.outageAt, e.run, int64(e.stale)} {
 		b = binary.AppendVarint(b, v)
 	}
 	for _, v := range [...]float64{e.limit, e.late, e.seen, e.outages} {
@@ -72,7 +72,7 @@ func (e *Estimator) decode(b []byte) error {
 	e.first, e.last, e.from = r.time(), r.time(), r.time()
 	e.follow, e.period = r.span(), r.span()
 	e.outageAt = r.time()
-	e.run, e.stale = int(r.span()), int(r.span())
+	e.run, e.stale = r.span(), int(r.span())
 	e.limit, e.late, e.seen, e.outages = r.float(), r.float(), r.float(), r.float()
 	e.skip = uint32(r.uint(math.MaxUint32))
 	e.n, e.head = int(r.byte()), int(r.byte())
