@@ -106,6 +106,9 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	p("  lit, dark           %.0f and %.0f counts of %d", r.Lit, r.Dark, 1<<d.Bits)
 	p("  swing               %.0f counts; at best %.0f", r.Swing, r.Most)
 	p("  noise margin        %.1f standard deviations from a level midway; a single reading is wrong %s", r.Margin, chance(r.WrongEach))
+	if d.Lit > d.Dark {
+		p("  NOTE: a photoresistor conducts better in light, so -lit is mostly the smaller number.")
+	}
 	switch {
 	case r.Clipped:
 		p("  CAUTION: the converter is full at one level. Its input may not take more than its")

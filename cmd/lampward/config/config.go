@@ -212,6 +212,7 @@ func Parse(file string, data []byte) (*Config, error) {
 	for _, l := range t.tables("lamp") {
 		c.readLamp(l)
 	}
+	c.shareBoards()
 	for _, v := range t.tables("device") {
 		c.readDevice(v)
 	}
@@ -412,6 +413,24 @@ func (c *Config) readLamp(t *table) {
 	r.Name, r.Device = l.Name, l.Device
 	c.Lamps = append(c.Lamps, l)
 	c.Rules.Lamps = append(c.Rules.Lamps, r)
+}
+
+// shareBoards gives lamps of one topic one board, for it is one that publishes
+// there: the one that a lamp of the topic names, else the first lamp's own.
+func (c *Config) shareBoards() {
+	board := map[string]string{} // of each topic
+	for _, named := range []bool{true, false} {
+		for i, l := range c.Lamps {
+			r := &c.Rules.Lamps[i]
+			switch known := board[l.Topic]; {
+			case (l.Device != "") != named:
+			case known == "":
+				board[l.Topic] = r.Board()
+			case !named && known != l.Name:
+				r.Device = known
+			}
+		}
+	}
 }
 
 func (c *Config) readDevice(t *table) {

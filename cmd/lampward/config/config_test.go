@@ -182,6 +182,30 @@ func TestErrorsKeepSecrets(t *testing.T) {
 	assert.NotContains(t, err.Error(), "hunter2")
 }
 
+// Lamps of one topic have one board, whichever of them names it.
+func TestLampsOfOneTopic(t *testing.T) {
+	lamp := func(name, topic, device string) string {
+		if device != "" {
+			device = "device = \"" + device + "\"\n"
+		}
+		return "[[lamp]]\nname = \"" + name + "\"\ntopic = \"" + topic + "\"\n" + device
+	}
+	for want, text := range map[string]string{
+		"red red blue":  lamp("red", "a", "") + lamp("green", "a", "") + lamp("blue", "b", ""),
+		"box box box":   lamp("red", "a", "") + lamp("green", "a", "box") + lamp("blue", "a", ""),
+		"red box box":   lamp("red", "a", "red") + lamp("green", "b", "box") + lamp("blue", "b", ""),
+		"box crate box": lamp("red", "a", "box") + lamp("green", "a", "crate") + lamp("blue", "a", ""),
+	} {
+		c, err := Parse("f.toml", []byte(text))
+		require.NoError(t, err)
+		var got []string
+		for i := range c.Rules.Lamps {
+			got = append(got, c.Rules.Lamps[i].Board())
+		}
+		assert.Equal(t, want, strings.Join(got, " "))
+	}
+}
+
 func TestFind(t *testing.T) {
 	home := t.TempDir()
 	t.Setenv("XDG_CONFIG_HOME", home)
