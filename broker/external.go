@@ -246,14 +246,15 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 		if ctx.Err() != nil {
 			return nil
 		}
+		why := strings.TrimPrefix(err.Error(), "network Error : ") // the library's words
 		if up || !told {
-			sink.Uplink(ctx, false, err.Error())
+			sink.Uplink(ctx, false, why)
 			told = true
 		}
 		if held >= retryGood {
 			wait = retryFirst
 		}
-		x.quiet.Note(x.url.Host, "uplink", "no connection to the broker; trying again", "error", err)
+		x.quiet.Note(x.url.Host, "uplink", "no connection to the broker; trying again", "error", why)
 		// The jitter keeps several clients from coming back in step.
 		select {
 		case <-time.After(wait/2 + rand.N(wait/2+1)):

@@ -297,8 +297,6 @@ func (d *daemon) Uplink(ctx context.Context, up bool, reason string) {
 		d.cutOff.Store(&reason)
 		word = rules.UplinkDown
 		d.log.Warn("the connection to the broker is down", "reason", reason)
-	} else {
-		d.log.Info("connected to the broker")
 	}
 	_ = d.enqueue(ctx, job{}, rules.Input{Kind: rules.InUplink, Word: word}) // lost only if the daemon stops
 }
