@@ -331,3 +331,44 @@ func TestGolden(t *testing.T) {
 	}
 	assert.Equal(t, uint64(0xf85be9437b6450b6), h.Sum64(), "%#x", h.Sum64())
 }
+
+// A board that was cut off sends what it saved up all at once, and goes on as
+// before; so does a broker that kept it for lampward. That is no faster cadence.
+func TestBacklogIsNoCadence(t *testing.T) {
+	for _, gap := range []time.Duration{0, time.Millisecond, 20 * time.Millisecond, 200 * time.Millisecond} {
+		e := New(Config{})
+		at := time.Unix(1_800_000_000, 0)
+		for range 2000 {
+			at = at.Add(time.Minute)
+			e.Report(at)
+		}
+		before, _ := e.Limit()
+		at = at.Add(3 * time.Hour)
+		for range 180 {
+			e.Report(at)
+			at = at.Add(gap)
+		}
+		for range 10 {
+			limit, ok := e.Limit()
+			require.True(t, ok)
+			assert.GreaterOrEqual(t, limit, before-before/10, gap)
+			at = at.Add(time.Minute)
+			e.Report(at)
+		}
+	}
+}
+
+// One message with sixty samples is one report.
+func TestSamplesOfOneMessage(t *testing.T) {
+	e := New(Config{})
+	at := time.Unix(1_800_000_000, 0)
+	for range 2000 {
+		at = at.Add(time.Minute)
+		for range 60 {
+			e.Report(at)
+		}
+	}
+	assert.Equal(t, time.Minute, e.Every())
+	limit, _ := e.Limit()
+	assert.Greater(t, limit, 2*time.Minute)
+}
