@@ -69,6 +69,7 @@ const (
 	jumpShare = 0.10 // of the range of voltage: a rise that means a fresh or charged battery
 	jumpSoc   = 0.25
 	jumpVolts = 0.08 // of the voltage, when the chemistry is unknown
+	nearFlat  = 0.20 // charge below which a battery that is changed or charged counts as used up
 )
 
 // point is the mean of the voltages in one stretch of time.
@@ -130,19 +131,23 @@ func (e *Estimator) Heard(at time.Time) {
 	}
 }
 
-// Fresh tells that a fresh battery was put in at at. The old one is taken to
-// have lasted until end: when the device was last heard, if it fell silent, or
-// else at.
+// Fresh tells that a fresh battery was put in at at. The old one lasted until
+// end: when the device was last heard, if it fell silent, or else at.
 func (e *Estimator) Fresh(at, end time.Time) {
-	e.swap(at.UnixMilli(), end.UnixMilli())
+	e.swap(at.UnixMilli(), end.UnixMilli(), end.Before(at))
 	e.nPts, e.merged = 0, 1
 	e.sum, e.cnt, e.high = 0, 0, 0
 	e.derive(at.UnixMilli())
 }
 
-func (e *Estimator) swap(at, end int64) {
-	// How old a battery was that nobody saw put in is unknown.
-	if life := end - e.start; e.told && life >= hourMs {
+// swap notes a fresh battery. One that was not flat says only that they last
+// at least so long: a life is made of it if nothing better is known or it was
+// longer than was expected, else who changes at each warning would be warned
+// sooner each time.
+func (e *Estimator) swap(at, end int64, flat bool) {
+	// How old a battery was that nobody saw put in is unknown. Within a day it
+	// is the same one that is told of again.
+	if life := end - e.start; e.told && life >= 24*hourMs && (flat || life > e.expected()) {
 		if e.nLife == maxLives {
 			copy(e.lives[:], e.lives[1:])
 			e.nLife--
@@ -186,7 +191,14 @@ func (e *Estimator) closeHour() (fresh bool) {
 	e.sum, e.cnt = 0, 0
 	if e.nPts > 0 && e.jumped(e.pts[e.nPts-1].Volts, p.Volts) {
 		fresh = true
-		e.swap(e.from, e.pts[e.nPts-1].At)
+		last := e.pts[e.nPts-1]
+		end, flat := last.At, false
+		if e.curve != nil {
+			if flat = e.curve.charge(last.Volts/float64(e.cells())) <= nearFlat; !flat {
+				end = e.start // charged long before it was flat: no life
+			}
+		}
+		e.swap(e.from, end, flat)
 		e.nPts, e.merged, e.high = 0, 1, 0
 	}
 	e.high = max(e.high, p.Volts)
@@ -292,6 +304,19 @@ func (e *Estimator) derive(now int64) {
 	// deviations under its mean, the early end 1.645.
 	quartile := flat - (flat-early)*41/100
 	e.warn = max(quartile-ahead.Milliseconds(), now)
+}
+
+// expected returns how long a battery should last by earlier lives, or else by
+// capacity, in ms; 0: unknown.
+func (e *Estimator) expected() int64 {
+	switch {
+	case e.nLife > 0:
+		mean, _ := e.lifeSpan()
+		return mean
+	case e.cfg.CapacityMAh > 0 && e.cfg.CurrentMA > 0:
+		return e.capacityLife()
+	}
+	return 0
 }
 
 // capacityLife returns the life by capacity and current, in ms.

@@ -385,5 +385,57 @@ func TestGolden(t *testing.T) {
 		warn, _ := e.WarnAt()
 		fmt.Fprintln(h, f, ok, warn)
 	}
-	assert.Equal(t, uint64(0x4e4af74c8731340), h.Sum64(), "%#x", h.Sum64())
+	assert.Equal(t, uint64(0x670ca02f1cca8bfb), h.Sum64(), "%#x", h.Sum64())
+}
+
+// Who changes each battery as soon as lampward warns is not warned ever sooner.
+func TestChangedAtTheWarning(t *testing.T) {
+	e := New(Config{CapacityMAh: 2500, CurrentMA: 5})
+	at := start
+	e.Fresh(at, at)
+	for i := range 12 {
+		warn, ok := e.WarnAt()
+		require.True(t, ok)
+		assert.Greater(t, warn.Sub(at), days(6), "battery %d", i)
+		at = warn
+		e.Fresh(at, at)
+	}
+}
+
+// The voltage tells of a fresh battery, and so does the person, hours later.
+func TestToldAfterTheVoltage(t *testing.T) {
+	e := New(Config{Chemistry: "lithium_ion", CapacityMAh: 2500, CurrentMA: 5})
+	at := start
+	e.Heard(at)
+	feed := func(v float64, hours int) (fresh int) {
+		for range hours * 6 {
+			at = at.Add(10 * time.Minute)
+			if e.Volts(at, v) {
+				fresh++
+			}
+		}
+		return fresh
+	}
+	feed(3.3, 24)
+	require.Equal(t, 1, feed(4.15, 4))
+	e.Fresh(at, at)
+	warn, ok := e.WarnAt()
+	require.True(t, ok)
+	assert.Greater(t, warn.Sub(at), days(5))
+}
+
+// A board that is charged at half, every few days, is not said to go flat by then.
+func TestChargedAtHalf(t *testing.T) {
+	e := New(Config{Chemistry: "lithium_ion"})
+	at := start
+	e.Heard(at)
+	for range 6 {
+		for i := range 4 * 24 {
+			at = at.Add(time.Hour)
+			e.Volts(at, 4.15-0.30*float64(i)/96)
+			if warn, ok := e.WarnAt(); ok {
+				assert.True(t, warn.After(at), "warned at %.2f V, %d h after charging", 4.15-0.30*float64(i)/96, i)
+			}
+		}
+	}
 }
