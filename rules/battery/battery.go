@@ -241,12 +241,18 @@ func (e *Estimator) jumped(before, after float64) bool {
 }
 
 // cells returns the number of cells in series: as configured, or the fewest
-// that give the highest voltage seen.
+// that give the highest voltage seen. A fresh cell, or a converter that is off,
+// may show more than the curve; what would be flat cells at their best is one
+// fewer.
 func (e *Estimator) cells() int {
 	if e.cfg.Cells > 0 || e.curve == nil {
 		return max(e.cfg.Cells, 1)
 	}
-	return max(int(math.Ceil(e.high/float64(1.03*e.curve.full()))), 1)
+	n := max(int(math.Ceil(e.high/float64(1.03*e.curve.full()))), 1)
+	if n > 1 && e.high < float64(float64(n)*e.curve.cutoff) {
+		n--
+	}
+	return n
 }
 
 // Forecast returns the flat date; ok is false while there is nothing to go by.
