@@ -175,7 +175,7 @@ func (f *fleet) slack(d *device) time.Duration {
 
 // open tells that d and those in its company stopped together.
 func (f *fleet) open(at time.Time, d *device, out []Event) []Event {
-	f.s.Open, f.s.Back, f.s.Left, f.s.RecallAt = true, 0, 0, time.Time{}
+	f.s.Open = true // an older outage may be open yet: they end together
 	f.s.Since, _ = d.stopped()
 	var members []*device
 	heard := 0 // others that report as usual
@@ -194,8 +194,8 @@ func (f *fleet) open(at time.Time, d *device, out []Event) []Event {
 		}
 		o.fellSilent()
 		o.folded, o.heldBack = true, false
+		f.s.Left++
 	}
-	f.s.Left = len(members)
 	f.dropHold()
 	e := Event{
 		At: at, Kind: ManySilent, Since: f.s.Since, Cause: CauseNetwork, Confidence: 1,

@@ -293,3 +293,46 @@ func TestQuietHouse(t *testing.T) {
 	}
 	assert.Empty(t, h.events)
 }
+
+// TestOutageWithinOutage: while one outage lasts another begins. A restart in
+// between changes nothing, and the first to be back are told though others
+// fall silent meanwhile.
+func TestOutageWithinOutage(t *testing.T) {
+	h := newHouse(t, 7_003_500, Config{}, everyMinute(8)...)
+	h.run(3 * 24 * time.Hour)
+	deaf := func(from, to int, deaf bool) {
+		for _, b := range h.boards[from:to] {
+			b.deaf = deaf
+		}
+	}
+	deaf(0, 3, true)
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+	deaf(3, 6, true)
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+	parts, err := h.m.Snapshot()
+	require.NoError(t, err)
+	again, err := Restore(parts)
+	require.NoError(t, err)
+	same, err := again.Snapshot()
+	require.NoError(t, err)
+	assert.Equal(t, parts, same)
+	deaf(0, 6, false)
+	got := h.run(time.Hour)
+	require.Equal(t, []Kind{ManyReturned}, kinds(got), "%+v", got)
+	assert.Contains(t, got[0].Text, "6 devices report again")
+
+	deaf(0, 3, true)
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+	deaf(3, 6, true)
+	due := h.now.Add(time.Hour)
+	for _, b := range h.boards[3:6] {
+		if s, _ := h.m.DeviceStatus(b.name, h.now); s.Due.Before(due) {
+			due = s.Due
+		}
+	}
+	h.run(due.Sub(h.now) - time.Minute)
+	deaf(0, 2, false)
+	got = h.run(time.Hour)
+	require.Equal(t, []Kind{ManySilent, ManyReturned}, kinds(got), "%+v", got)
+	assert.Contains(t, got[1].Text, "2 devices report again")
+}

@@ -1,0 +1,142 @@
+package rules
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// crowd is a house of seven boards, one with two lamps, of different cadences.
+func crowd() Config {
+	cfg := Config{Alarm: AlarmConfig{RemindEvery: 3 * time.Hour, EscalateAfter: time.Hour, ChatterCount: 5}}
+	for i := range 7 {
+		d := DeviceConfig{Name: fmt.Sprint("board", i)}
+		if i%2 == 0 {
+			d.Battery = BatteryConfig{Chemistry: "lithium_ion", CapacityMAh: 2500, CurrentMA: 5}
+		}
+		cfg.Devices = append(cfg.Devices, d)
+	}
+	cfg.Lamps = []LampConfig{{Name: "tank", Device: "board0"}, {Name: "salt", Device: "board0"}, {Name: "freezer", Device: "board1"}}
+	return cfg
+}
+
+// crowdInputs are random days of that house: boards that die and come back, alone
+// and together, and what people and connections do.
+func crowdInputs(seed uint64, days int) (ins []Input) {
+	rng := rand.New(rand.NewPCG(seed, 6))
+	cfg := crowd()
+	now := epoch
+	put := func(in Input) { in.At = now; ins = append(ins, in) }
+	put(Input{Kind: InConfig, Config: &cfg})
+	put(Input{Kind: InStart})
+	every := []time.Duration{20 * time.Second, time.Minute, time.Minute, time.Minute, 2 * time.Minute, 5 * time.Minute, 10 * time.Minute}
+	next := make([]time.Time, len(every))
+	back := make([]time.Time, len(every)) // not heard before
+	lit := map[string]bool{}
+	volts := 4.1
+	for i := range next {
+		next[i] = now.Add(time.Duration(rng.Int64N(int64(every[i]))))
+	}
+	for now.Before(epoch.Add(time.Duration(days) * 24 * time.Hour)) {
+		i := 0
+		for j := range next {
+			if next[j].Before(next[i]) {
+				i = j
+			}
+		}
+		now = next[i].Truncate(time.Millisecond)
+		next[i] = next[i].Add(every[i] + time.Duration(rng.NormFloat64()*float64(every[i])/50))
+		switch n := rng.IntN(4000); {
+		case n < 12: // some at once
+			for j := range back {
+				if rng.IntN(2) == 0 {
+					back[j] = now.Add(time.Duration(rng.IntN(240)) * time.Minute)
+				}
+			}
+		case n < 13:
+			back[rng.IntN(len(back))] = now.Add(time.Duration(rng.IntN(300)) * time.Minute)
+		case n < 14:
+			lamp := cfg.Lamps[rng.IntN(3)].Name
+			lit[lamp] = !lit[lamp]
+		case n < 17:
+			put(Input{Kind: InUplink, Word: []string{UplinkUp, UplinkUp, UplinkDown}[rng.IntN(3)]})
+		case n < 20:
+			put(Input{Kind: InLink, Device: cfg.Devices[rng.IntN(7)].Name, Word: []string{LinkUp, LinkLost, LinkClosed}[rng.IntN(3)], Was: now})
+		case n < 22:
+			put(Input{Kind: InAck, Device: cfg.Devices[rng.IntN(7)].Name})
+		case n < 23:
+			put(Input{Kind: InShelve, Device: cfg.Devices[rng.IntN(7)].Name, For: time.Hour})
+		case n < 24:
+			put(Input{Kind: InBattery, Device: cfg.Devices[rng.IntN(7)].Name})
+		case n < 25:
+			now = now.Add(time.Duration(rng.IntN(60)) * time.Minute)
+			put(Input{Kind: InStart})
+		case n < 26:
+			changed := crowd()
+			changed.Devices = changed.Devices[:5+rng.IntN(3)]
+			put(Input{Kind: InConfig, Config: &changed})
+			put(Input{Kind: InStart})
+		case n < 28:
+			volts = 3.2 + 0.9*rng.Float64()
+		case n < 30:
+			put(Input{Kind: InTeach, Lamp: "tank", Word: []string{"lit", "dark"}[rng.IntN(2)]})
+		}
+		if now.Before(back[i]) {
+			continue
+		}
+		in := Input{Kind: InReading, Device: cfg.Devices[i].Name}
+		if i%2 == 0 {
+			volts -= 0.0001
+			in.Volts = f64(volts + 0.01*rng.NormFloat64())
+			in.RSSI = f64(-70 - 20*rng.Float64())
+		}
+		said := false
+		for _, l := range cfg.Lamps {
+			if l.Device == in.Device {
+				in.Lamp, in.Value = l.Name, float64(int(200+6*rng.NormFloat64()))
+				if lit[l.Name] {
+					in.Value += 300
+				}
+				put(in)
+				in.Volts, in.RSSI, said = nil, nil, true
+			}
+		}
+		if !said {
+			put(in)
+		}
+	}
+	return ins
+}
+
+// A Machine that is made anew of its snapshot, wherever between two inputs,
+// goes on as the one that never was.
+func TestRestoreAnywhere(t *testing.T) {
+	count := map[Kind]int{}
+	for seed := uint64(40); seed < 52; seed++ {
+		rng := rand.New(rand.NewPCG(seed, 9))
+		live, again := New(), New()
+		for i, in := range crowdInputs(seed, 3) {
+			want := encode(t, live.Step(in))
+			for _, e := range live.out {
+				count[e.Kind]++
+			}
+			require.Equal(t, want, encode(t, again.Step(in)), "seed %d, input %d %+v", seed, i, in)
+			if rng.IntN(300) == 0 {
+				parts, err := again.Snapshot()
+				require.NoError(t, err)
+				whole, err := live.Snapshot()
+				require.NoError(t, err)
+				require.Equal(t, whole, parts, "seed %d, input %d", seed, i)
+				again, err = Restore(parts)
+				require.NoError(t, err)
+			}
+		}
+	}
+	t.Log(count)
+	for _, k := range []Kind{Lit, Dark, Silent, Returned, ManySilent, ManyReturned, BatteryLow, BatteryNew, Reminder, Escalated, Downtime} {
+		require.NotZero(t, count[k], "the histories must contain %s, else they prove little", k)
+	}
+}
