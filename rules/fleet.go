@@ -192,6 +192,9 @@ func (f *fleet) open(at time.Time, d *device, out []Event) []Event {
 		if from, _ := o.stopped(); from.After(f.s.Since) {
 			f.s.Since = from
 		}
+		if o.silent && !o.heldBack && o != d {
+			continue // told by itself before: so is its return, which ends its alert
+		}
 		o.fellSilent()
 		o.folded, o.heldBack = true, false
 		f.s.Left++

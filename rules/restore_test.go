@@ -140,3 +140,19 @@ func TestRestoreAnywhere(t *testing.T) {
 		require.NotZero(t, count[k], "the histories must contain %s, else they prove little", k)
 	}
 }
+
+// The alert of a silent board ends when the board reports, whether it was told by
+// itself, with others, or both.
+func TestSilentAlertEnds(t *testing.T) {
+	for seed := range uint64(12) {
+		m := New()
+		for i, in := range crowdInputs(seed, 3) {
+			m.Step(in)
+			for j, d := range m.devices {
+				if a := m.alarms[len(m.lamps)+j]; a.s.Conds&condSilent != 0 && !d.silent {
+					require.Fail(t, "reports, and its alert goes on", "seed %d, input %d, %s", seed, i, d.cfg.Name)
+				}
+			}
+		}
+	}
+}
