@@ -306,6 +306,13 @@ func (f *fleet) uplink(in *Input, out []Event) []Event {
 		if !f.s.ToldDown {
 			f.s.TellDown = in.At.Add(tellDownAfter)
 		}
+		// A silence that nobody was told of yet may be the broker's.
+		for _, d := range f.devs {
+			if d.heldBack {
+				d.heldBack, d.silent, d.since = false, false, time.Time{}
+			}
+		}
+		f.s.HoldUntil = time.Time{}
 		return out
 	}
 	f.s.Down, f.s.TellDown = false, time.Time{}

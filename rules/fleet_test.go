@@ -336,3 +336,34 @@ func TestOutageWithinOutage(t *testing.T) {
 	require.Equal(t, []Kind{ManySilent, ManyReturned}, kinds(got), "%+v", got)
 	assert.Contains(t, got[1].Text, "2 devices report again")
 }
+
+// TestHeldBackThenUplinkDown: lampward loses the broker while a silence waits for
+// others to join it. Then the broker is to blame, and no board.
+func TestHeldBackThenUplinkDown(t *testing.T) {
+	held := 0
+	for seed := range uint64(10) {
+		h := newHouse(t, 7_003_100+seed, Config{}, time.Minute, time.Minute, 20*time.Minute)
+		h.run(6 * 24 * time.Hour)
+		h.events = nil
+		h.all(func(b *board) { b.deaf = true })
+		for range 60 {
+			if h.run(10 * time.Second); h.m.devices[0].heldBack || h.m.devices[1].heldBack {
+				break
+			}
+		}
+		if len(h.events) > 0 {
+			continue // told at once
+		}
+		held++
+		h.step(Input{Kind: InUplink, Word: UplinkDown})
+		got := h.run(12 * time.Hour)
+		require.Equal(t, []Kind{ManySilent}, kinds(got), "%+v", got)
+		assert.Contains(t, got[0].Text, "broker is out of reach")
+		h.boards[1].deaf, h.boards[2].deaf = false, false
+		h.step(Input{Kind: InUplink, Word: UplinkUp})
+		got = h.run(time.Hour)
+		require.Equal(t, []Kind{Silent}, kinds(got), "one that is dead all the same is told")
+		assert.Equal(t, "board1", got[0].Device)
+	}
+	require.NotZero(t, held, "else this proves nothing")
+}
