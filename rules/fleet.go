@@ -79,7 +79,7 @@ func (f *fleet) configure(fold int, devs []*device) {
 	if !held {
 		f.s.HoldUntil = time.Time{}
 	}
-	if f.s.Open && f.s.Left == 0 {
+	if f.s.Open && f.s.Left == 0 && f.s.Back == 0 { // else it is told who is back, when that is due
 		f.close()
 	}
 }

@@ -367,3 +367,22 @@ func TestHeldBackThenUplinkDown(t *testing.T) {
 	}
 	require.NotZero(t, held, "else this proves nothing")
 }
+
+// Two of three are back, and the third is taken out of the configuration: the
+// recovery is told all the same.
+func TestMissingBoardRemoved(t *testing.T) {
+	h := newHouse(t, 7_003_200, Config{}, everyMinute(4)...)
+	h.run(3 * 24 * time.Hour)
+	h.all(func(b *board) { b.deaf = true })
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+	h.all(func(b *board) { b.deaf = b.name == "board4" })
+	require.Empty(t, h.run(61*time.Second))
+	cfg := h.m.Config()
+	cfg.Devices = cfg.Devices[:3]
+	h.boards = h.boards[:3]
+	h.step(Input{Kind: InConfig, Config: &cfg})
+	h.step(Input{Kind: InStart})
+	got := h.run(time.Hour)
+	require.Equal(t, []Kind{ManyReturned}, kinds(got))
+	assert.Contains(t, got[0].Text, "3 devices report again")
+}
