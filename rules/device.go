@@ -105,9 +105,13 @@ func (d *device) battery(in *Input, out []Event) []Event {
 	return append(out, d.batteryChanged(in))
 }
 
-// rearm restarts every wait at at: nobody watched before.
+// rearm restarts every wait at at: nobody watched before, and no connection to
+// a broker of lampward's own stands from before.
 func (d *device) rearm(at time.Time) {
 	d.away = false
+	if d.word == LinkUp {
+		d.word, d.wordAt = "", time.Time{}
+	}
 	d.cadence.Rearm(at)
 }
 

@@ -251,3 +251,15 @@ func FuzzUnmarshalDevice(f *testing.F) {
 		}
 	})
 }
+
+// After a restart no connection stands from before it.
+func TestNoConnectionStandsOverRestart(t *testing.T) {
+	h, b := one(t, DeviceConfig{})
+	link(h, LinkUp)
+	h.run(24 * time.Hour)
+	b.dead = true
+	h.restart(10 * time.Minute)
+	got := h.run(3 * time.Hour)
+	require.Equal(t, []Kind{Silent}, kinds(got))
+	assert.Equal(t, CauseUnknown, got[0].Cause, got[0].Why)
+}
