@@ -145,23 +145,28 @@ func (d *device) overdue(at time.Time) bool {
 }
 
 // stopped returns the span of time in which the board must have stopped, if it
-// did: not before its newest report, and not long after the next was due.
+// did: not before its newest report, and not long after the next was due. While
+// lampward was down nobody knows.
 func (d *device) stopped() (from, to time.Time) {
 	since, _ := d.cadence.Waiting()
+	from = since
+	if last, heard := d.cadence.Last(); heard {
+		from = last
+	}
 	if d.silent {
-		since = d.since // a later restart of lampward changes nothing about it
+		from, since = d.since, d.since // a later restart of lampward changes nothing about it
 	}
 	late, ok := d.cadence.Late()
 	if !ok {
 		late, _ = d.cadence.Limit()
 	}
-	return since, since.Add(late)
+	return from, since.Add(late)
 }
 
 func (d *device) fellSilent() {
 	if !d.silent {
+		d.since, _ = d.stopped()
 		d.silent = true
-		d.since, _ = d.cadence.Waiting()
 	}
 }
 

@@ -157,7 +157,8 @@ func (f *fleet) company(at time.Time, d *device) (with, maybe int, expected floa
 		}
 		since, waiting := o.cadence.Waiting()
 		every := o.cadence.Every()
-		if o == d || o.silent || o.away || !waiting || every <= 0 || since.After(from.Add(f.slack(d))) {
+		oFrom, _ := o.stopped()
+		if o == d || o.silent || o.away || !waiting || every <= 0 || oFrom.After(from.Add(f.slack(d))) {
 			continue
 		}
 		maybe++
@@ -181,7 +182,7 @@ func (f *fleet) open(at time.Time, d *device, out []Event) []Event {
 	heard := 0 // others that report as usual
 	for _, o := range f.devs {
 		if o != d && !d.silentWith(o, at) {
-			if since, ok := o.cadence.Waiting(); ok && !o.silent && since.After(f.s.Since) {
+			if last, ok := o.cadence.Last(); ok && !o.silent && last.After(f.s.Since) {
 				heard++
 			}
 			continue

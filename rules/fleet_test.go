@@ -386,3 +386,16 @@ func TestMissingBoardRemoved(t *testing.T) {
 	require.Equal(t, []Kind{ManyReturned}, kinds(got))
 	assert.Contains(t, got[0].Text, "3 devices report again")
 }
+
+// An outage takes fast boards, which are told, and a slow one, which would be
+// due only after lampward's restart: it joins them.
+func TestSlowBoardJoinsOverRestart(t *testing.T) {
+	h := newHouse(t, 7_003_300, Config{}, time.Minute, time.Minute, time.Minute, 20*time.Minute)
+	h.run(6 * 24 * time.Hour)
+	h.all(func(b *board) { b.deaf = true })
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(12*time.Minute)))
+	h.restart(time.Minute)
+	assert.Empty(t, h.run(5*time.Hour))
+	h.all(func(b *board) { b.deaf = false })
+	assert.Equal(t, []Kind{ManyReturned}, kinds(h.run(time.Hour)))
+}
