@@ -95,7 +95,7 @@ func (a *alarm) state() string {
 
 // effect tells which condition an event begins, and which it ends.
 func (a *alarm) effect(cfg *AlarmConfig, e *Event) (begins, ends conditions) {
-	dark := e.Lamp != "" && slices.Contains(cfg.DarkIsAlarm, e.Lamp)
+	dark := e.Lamp != "" && darkIsAlarm(cfg, e.Lamp)
 	switch e.Kind {
 	case Lit:
 		if dark {
@@ -131,6 +131,15 @@ func (a *alarm) effect(cfg *AlarmConfig, e *Event) (begins, ends conditions) {
 		return 0, condBattery
 	}
 	return 0, 0
+}
+
+func darkIsAlarm(cfg *AlarmConfig, lamp string) bool { return slices.Contains(cfg.DarkIsAlarm, lamp) }
+
+// end ends conditions without an event.
+func (a *alarm) end(c conditions) {
+	if a.s.Conds &^= c; a.s.Conds == 0 {
+		a.disarm()
+	}
 }
 
 // event takes one event of the alarm's source and appends it, marked if it is

@@ -282,6 +282,9 @@ func (m *Machine) configure(cfg Config) {
 		if i, ok := old.lampAt[c.Name]; ok {
 			l, a = old.lamps[i], old.alarms[i]
 			l.configure(c)
+			if darkIsAlarm(&cfg.Alarm, c.Name) != darkIsAlarm(&old.cfg.Alarm, c.Name) {
+				a.end(condLamp) // its state is no alert any more, or is not news
+			}
 		}
 		m.lampAt[c.Name] = len(m.lamps)
 		m.lamps = append(m.lamps, l)

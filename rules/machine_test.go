@@ -632,3 +632,26 @@ func BenchmarkStep(b *testing.B) {
 		m.Step(Input{At: at, Kind: InReading, Lamp: "tank", Value: values[i%len(values)]})
 	}
 }
+
+// While a lamp is lit the configuration makes dark its alert: nobody is reminded of
+// what is as it should be.
+func TestDarkBecomesTheAlert(t *testing.T) {
+	cfg := AlarmConfig{RemindEvery: time.Hour}
+	m := New()
+	c := Config{Lamps: []LampConfig{{Name: "salt"}}, Devices: []DeviceConfig{{Name: "salt", SilentAfter: 24 * time.Hour}}, Alarm: cfg}
+	m.Step(Input{At: epoch, Kind: InConfig, Config: &c})
+	m.Step(Input{At: epoch, Kind: InStart})
+	m.Step(Input{At: epoch, Kind: InTeach, Lamp: "salt", Word: "dark"})
+	at := epoch
+	for i := range 60 {
+		at = at.Add(time.Minute)
+		m.Step(Input{At: at, Kind: InReading, Lamp: "salt", Value: 200 + float64(i%5) + 400*float64(i/50)})
+	}
+	s, _ := m.LampAlarm("salt")
+	require.Equal(t, AlarmUnacknowledged, s.State)
+	d := c
+	d.Alarm.DarkIsAlarm = []string{"salt"}
+	m.Step(Input{At: at, Kind: InConfig, Config: &d})
+	m.Step(Input{At: at, Kind: InStart})
+	assert.Empty(t, m.Step(Input{At: at.Add(3 * time.Hour), Kind: InTick}), "lit is as it should be now")
+}
