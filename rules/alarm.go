@@ -328,6 +328,9 @@ func (a *alarm) fire(cfg *AlarmConfig, at time.Time, out []Event) []Event {
 		n.Quiet = a.quiet()
 		out = append(out, n)
 		s.Text = s.Last
+		if n.Quiet != "" && s.Conds&(condLamp|condSilent) != 0 {
+			s.Unacked = true // nobody is told of it now, so it is told when the shelf ends
+		}
 		if s.Conds == 0 {
 			a.disarm()
 		}

@@ -73,6 +73,9 @@ func (r *refAlarm) minute() (out []alarmLine) {
 	if r.chattering && r.unchanged >= r.settle() {
 		r.chattering = false
 		out = append(out, r.line(Settled, r.quiet(), ""))
+		if r.quiet() != "" && (r.lamp || r.silent) {
+			r.unacked = true
+		}
 	}
 	if r.shelved && r.shelfLeft <= 0 {
 		return r.back(Unshelved, "", out)
@@ -444,4 +447,36 @@ func BenchmarkAlarmEvent(b *testing.B) {
 		e := Event{At: at, Kind: []Kind{Lit, Dark}[i%2], Lamp: "tank", Text: "text"}
 		out = a.event(cfg, &e, out[:0])
 	}
+}
+
+// A lamp that lit while it chattered, and settled on the shelf, is told when
+// the shelf ends.
+func TestSettledOnTheShelf(t *testing.T) {
+	cfg := &AlarmConfig{ChatterCount: 3, ChatterSettle: 10 * time.Minute}
+	a := newAlarm("lamp/tank")
+	at := epoch
+	var out []Event
+	for i := range 6 {
+		at = at.Add(time.Minute)
+		out = a.event(cfg, &Event{At: at, Kind: []Kind{Lit, Dark}[i%2], Lamp: "tank", Text: []string{"tank is lit", "tank is dark"}[i%2]}, out)
+	}
+	out = a.action(cfg, &Input{At: at, Kind: InAck, By: "anna"}, out)
+	out = a.event(cfg, &Event{At: at, Kind: Lit, Lamp: "tank", Text: "tank is lit"}, out)
+	out = a.action(cfg, &Input{At: at, Kind: InShelve, For: time.Hour, By: "anna"}, out)
+	from := len(out)
+	for {
+		next, ok := a.next()
+		if !ok {
+			break
+		}
+		out = a.fire(cfg, next, out)
+	}
+	told := 0
+	for _, e := range out[from:] {
+		if e.Kind.Alerts() && e.Quiet == "" {
+			told++
+			require.Contains(t, e.Text, "tank is lit")
+		}
+	}
+	require.Equal(t, 1, told)
 }
