@@ -140,9 +140,10 @@ func (d *device) stoppedWith(o *device) bool {
 }
 
 // silentWith tells whether o stopped with d as far as is known at at, and can
-// still be told so.
+// still be told so: one that was told by itself returns by itself, which ends its
+// alert.
 func (d *device) silentWith(o *device, at time.Time) bool {
-	return o != d && !o.folded && (o.silent || o.overdue(at)) && d.stoppedWith(o)
+	return o != d && (o.heldBack || o.overdue(at)) && d.stoppedWith(o)
 }
 
 // company counts the other devices that stopped together with d: those that
@@ -192,9 +193,6 @@ func (f *fleet) open(at time.Time, d *device, out []Event) []Event {
 	for _, o := range members {
 		if from, _ := o.stopped(); from.After(f.s.Since) {
 			f.s.Since = from
-		}
-		if o.silent && !o.heldBack && o != d {
-			continue // told by itself before: so is its return, which ends its alert
 		}
 		o.fellSilent()
 		o.folded, o.heldBack = true, false

@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -155,4 +156,70 @@ func TestSilentAlertEnds(t *testing.T) {
 			}
 		}
 	}
+}
+
+// What a person believes of each board, who hears no more than the alerts, is
+// what is so: silent is who was told silent, and nobody else once the outages
+// are over.
+func TestBelief(t *testing.T) {
+	told := 0
+	for seed := range uint64(12) {
+		m := New()
+		silent, many := map[string]bool{}, map[string]bool{} // many: told with others
+		for i, in := range crowdInputs(seed, 3) {
+			names := func(text string) (out []string) {
+				for _, d := range m.devices {
+					if strings.Contains(text, d.cfg.Name) {
+						out = append(out, d.cfg.Name)
+					}
+				}
+				return out
+			}
+			for _, e := range m.Step(in) {
+				told++
+				switch e.Kind {
+				case Silent:
+					require.False(t, silent[e.Device], "seed %d, input %d: told twice: %+v", seed, i, e)
+					silent[e.Device] = true
+				case Returned:
+					require.True(t, silent[e.Device], "seed %d, input %d: %+v", seed, i, e)
+					silent[e.Device] = false
+				case ManySilent:
+					for _, n := range names(e.Text) {
+						require.False(t, silent[n], "seed %d, input %d: told twice: %s in %+v", seed, i, n, e)
+						silent[n], many[n] = true, true
+					}
+				case ManyReturned:
+					if e.Cause == CauseNetwork {
+						continue
+					}
+					_, missing, _ := strings.Cut(e.Text, "still silent")
+					for n := range many {
+						silent[n] = false
+					}
+					clear(many)
+					for _, n := range names(missing) {
+						silent[n] = true
+					}
+				}
+			}
+			for _, d := range m.devices {
+				if d.silent && !d.heldBack && !d.folded {
+					require.True(t, silent[d.cfg.Name], "seed %d, input %d %+v: %s is silent, and nobody knows", seed, i, in, d.cfg.Name)
+				}
+				if !d.silent && !m.fleet.s.Open {
+					require.False(t, silent[d.cfg.Name], "seed %d, input %d %+v: %s reports, and nobody knows", seed, i, in, d.cfg.Name)
+				}
+			}
+			if in.Kind == InConfig {
+				for n := range silent {
+					if _, ok := m.deviceAt[n]; !ok {
+						delete(silent, n)
+						delete(many, n)
+					}
+				}
+			}
+		}
+	}
+	require.NotZero(t, told)
 }
