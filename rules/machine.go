@@ -48,7 +48,7 @@ func New() *Machine {
 // Config returns the configuration in force. The caller must not change it.
 func (m *Machine) Config() Config { return m.cfg }
 
-// At returns the engine time of the newest input.
+// At returns the engine time of the newest input other than a configuration.
 func (m *Machine) At() time.Time { return m.at }
 
 // Next returns the earliest deadline; ok is false if there is none. Step an
@@ -58,7 +58,7 @@ func (m *Machine) Next() (at time.Time, ok bool) { return m.due.first() }
 // Step takes one input and returns the events it caused, oldest first. It
 // first fires every deadline at or before in.At, each stamped with its own
 // time; only a start input fires none, for what fell due while nobody watched
-// proves nothing. An input that names an unknown lamp or device changes
+// proves nothing, and a configuration, which may come right before a start. An input that names an unknown lamp or device changes
 // nothing, and one with an earlier time than its forerunner counts as
 // simultaneous with it.
 //
@@ -68,7 +68,7 @@ func (m *Machine) Step(in Input) []Event {
 	if in.At.Before(m.at) {
 		in.At = m.at
 	}
-	if in.Kind != InStart {
+	if in.Kind != InStart && in.Kind != InConfig {
 		for {
 			at, ok := m.due.first()
 			if !ok || at.After(in.At) {
@@ -81,7 +81,9 @@ func (m *Machine) Step(in Input) []Event {
 		}
 	}
 	m.take(&in)
-	m.at = in.At
+	if in.Kind != InConfig { // it may have been written while nobody watched
+		m.at = in.At
+	}
 	return m.out
 }
 

@@ -655,3 +655,24 @@ func TestDarkBecomesTheAlert(t *testing.T) {
 	m.Step(Input{At: at, Kind: InStart})
 	assert.Empty(t, m.Step(Input{At: at.Add(3 * time.Hour), Kind: InTick}), "lit is as it should be now")
 }
+
+// The configuration was changed while lampward was down: the input that says so
+// comes before the start, and blames nobody either.
+func TestConfigChangedWhileDown(t *testing.T) {
+	h := newHouse(t, 7_004_000, Config{}, everyMinute(2)...)
+	h.run(24 * time.Hour)
+	last := h.m.At()
+	parts, err := h.m.Snapshot()
+	require.NoError(t, err)
+	h.m, err = Restore(parts)
+	require.NoError(t, err)
+	h.now = h.now.Add(10 * time.Hour)
+	cfg := h.m.Config()
+	cfg.Alarm.RemindEvery = time.Hour
+	assert.Empty(t, h.step(Input{Kind: InConfig, Config: &cfg}))
+	got := h.step(Input{Kind: InStart})
+	require.Equal(t, []Kind{Downtime}, kinds(got))
+	assert.Equal(t, last, got[0].Since)
+	h.all(func(b *board) { b.next = h.now.Add(time.Minute) })
+	assert.Empty(t, h.run(time.Hour))
+}

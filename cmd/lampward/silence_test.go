@@ -242,6 +242,13 @@ func TestSilenceOfANewClient(t *testing.T) {
 
 // An hour without lampward blames no board, whether it reports again or not.
 func TestRestartAfterAnHour(t *testing.T) {
+	t.Run("same configuration", func(t *testing.T) { restartAfterAnHour(t, "") })
+	t.Run("changed meanwhile", func(t *testing.T) {
+		restartAfterAnHour(t, "[[lamp]]\nname = \"salt\"\ntopic = \"cellar/salt/light\"\n")
+	})
+}
+
+func restartAfterAnHour(t *testing.T, more string) {
 	receiver := newPhone(t)
 	clock := &simClock{now: demoDay}
 	text := silenceConfig(t, receiver)
@@ -251,7 +258,7 @@ func TestRestartAfterAnHour(t *testing.T) {
 	b.Disconnect(0)
 	s.stop()
 	clock.Advance(time.Hour)
-	s = startServed(t, clock, text)
+	s = startServed(t, clock, text+more)
 	receiver.wait(t, has(1))
 	assert.Equal(t, []string{"downtime"}, kindsOf(receiver.all()), "the gap is told as lampward's own")
 	assert.Equal(t, "lampward recorded nothing for 60 min", receiver.all()[0].Data.Text)
