@@ -105,21 +105,22 @@ func (d *device) battery(in *Input, out []Event) []Event {
 	return append(out, d.batteryChanged(in))
 }
 
-// rearm restarts every wait at at: nobody watched before, and no connection to
-// a broker of lampward's own stands from before.
-func (d *device) rearm(at time.Time) {
+// rearm restarts every wait at at: nobody watched since since, and no connection
+// to a broker of lampward's own stands from before.
+func (d *device) rearm(since, at time.Time) {
 	d.away = false
 	if d.word == LinkUp {
 		d.word, d.wordAt = "", time.Time{}
 	}
-	d.cadence.Rearm(at)
+	d.cadence.Unwatched(since, at)
 }
 
-// hold tells that lampward cannot hear any device (down), or can again; then
-// every wait starts anew at at.
-func (d *device) hold(at time.Time, down bool) {
-	d.away = down
-	d.cadence.Rearm(at)
+// hold tells that lampward cannot hear any device (down), or can again, as it
+// could not since since; then every wait starts anew at at.
+func (d *device) hold(since, at time.Time, down bool) {
+	if d.away = down; !down {
+		d.cadence.Unwatched(since, at)
+	}
 }
 
 func (d *device) silentAt() (time.Time, bool) {

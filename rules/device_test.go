@@ -263,3 +263,36 @@ func TestNoConnectionStandsOverRestart(t *testing.T) {
 	require.Equal(t, []Kind{Silent}, kinds(got))
 	assert.Equal(t, CauseUnknown, got[0].Cause, got[0].Why)
 }
+
+// TestDailyBoardIsMissed: a board that sleeps for a day at a time dies, where
+// lampward is restarted each night, or loses the broker for a moment.
+func TestDailyBoardIsMissed(t *testing.T) {
+	for name, night := range map[string]func(h *house){
+		"restart": func(h *house) { h.restart(5 * time.Second) },
+		"restart, other broker": func(h *house) {
+			h.restart(5 * time.Second)
+			h.run(3 * time.Second)
+			h.step(Input{Kind: InUplink, Word: UplinkUp})
+		},
+		"broker away": func(h *house) {
+			h.step(Input{Kind: InUplink, Word: UplinkDown})
+			h.run(5 * time.Second)
+			h.step(Input{Kind: InUplink, Word: UplinkUp})
+		},
+	} {
+		for _, every := range []time.Duration{0, 24 * time.Hour} {
+			h := newHouse(t, 7_003_400, Config{Devices: []DeviceConfig{{Name: "sleeper", ReportEvery: every}}}, 24*time.Hour)
+			nights := func(n int) []Event {
+				from := len(h.events)
+				for range n {
+					h.run(24*time.Hour - 5*time.Second)
+					night(h)
+				}
+				return h.events[from:]
+			}
+			assert.Empty(t, nights(60), "%s: it is well", name)
+			h.boards[0].dead = true
+			assert.Equal(t, []Kind{Silent}, kinds(nights(14)), "%s, every %s", name, every)
+		}
+	}
+}

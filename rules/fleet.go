@@ -38,7 +38,7 @@ type fleetState struct {
 	Back     int       `json:"back,omitempty"`      // devices that were folded and are back
 	RecallAt time.Time `json:"recall_at,omitzero"`  // when to wait for the rest no longer; zero: none is back yet
 	Down     bool      `json:"down,omitempty"`      // lampward lost the external broker
-	DownAt   time.Time `json:"down_at,omitzero"`    // when
+	DownAt   time.Time `json:"down_at,omitzero"`    // when, or when lampward started, if that was later
 	TellDown time.Time `json:"tell_down,omitzero"`  // when to tell of it; zero: told, or not down
 	ToldDown bool      `json:"told_down,omitempty"` // it was told
 	DownFrom time.Time `json:"down_from,omitzero"`  // when the outage that was told began
@@ -335,7 +335,7 @@ func (f *fleet) rearm(at time.Time) {
 	if !f.s.RecallAt.IsZero() {
 		f.s.RecallAt = at.Add(f.recallWait())
 	}
-	f.s.Down, f.s.TellDown = false, time.Time{}
+	f.s.Down, f.s.DownAt, f.s.TellDown = false, at, time.Time{}
 	if f.s.ToldDown {
 		f.s.Down = true // until the daemon tells that it is up
 	}

@@ -214,7 +214,7 @@ const tellDowntime = 5 * time.Minute
 
 func (m *Machine) rearm(at time.Time) {
 	for _, d := range m.devices {
-		d.rearm(at)
+		d.rearm(m.at, at)
 	}
 	m.fleet.rearm(at)
 	for _, a := range m.alarms {
@@ -228,7 +228,7 @@ func (m *Machine) rearm(at time.Time) {
 func (m *Machine) uplink(in *Input) {
 	m.raw = m.fleet.uplink(in, m.raw)
 	for _, d := range m.devices {
-		d.hold(in.At, in.Word == UplinkDown)
+		d.hold(m.fleet.s.DownAt, in.At, in.Word == UplinkDown)
 	}
 	m.refreshAll()
 }

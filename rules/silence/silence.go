@@ -57,6 +57,7 @@ const (
 	weighMax = 8                // periods that one gap weighs at most in the median
 	followUp = 64               // periods up to which a gap may be the first of a slower cadence
 	outage   = 3                // limits; a longer gap is an outage
+	connect  = 10 * 60 * 1000   // ms in which boards connect again after lampward was down
 	never    = 60 * 60 * 1000   // ms to wait for the first report of a board with a set cadence
 	minLimit = 5000             // ms; the shortest learned limit
 	maxGap   = 1 << 40          // ms; longer gaps are clipped, so that sums stay exact
@@ -415,6 +416,19 @@ func (e *Estimator) Last() (at time.Time, ok bool) {
 func (e *Estimator) Rearm(at time.Time) {
 	e.from = at.UnixMilli()
 	e.armed, e.spoilt = true, true
+}
+
+// Unwatched tells that nobody watched from since to at. The wait begins anew,
+// but goes on if that, and the time in which boards connect again, is short
+// beside a period: one that reports once a day would else never be missed where
+// lampward is restarted each night. A report that fell into it is like one lost.
+func (e *Estimator) Unwatched(since, at time.Time) {
+	lost, now := at.UnixMilli()-since.UnixMilli(), at.UnixMilli()
+	if e.armed && (lost+connect)*burst <= max(e.period, now-e.from) {
+		e.from += lost
+		return
+	}
+	e.Rearm(at)
 }
 
 // Deadline returns when the device counts as silent unless it reports before;
