@@ -120,8 +120,15 @@ func New(cfg Config) *Estimator {
 	return e
 }
 
-// Configure changes the patience and keeps what was learned.
+// Configure changes the patience and keeps what was learned, unless that is of
+// another interval than the one that is expected from now on.
 func (e *Estimator) Configure(cfg Config) {
+	every := cfg.ReportEvery.Milliseconds()
+	if every > 0 && cfg.ReportEvery != e.cfg.ReportEvery && (every > 2*e.period || e.period > 2*every) {
+		e.skip, e.n, e.head, e.run, e.follow = 0, 0, 0, 0, 0
+		e.count, e.seen, e.slots = [bins]float64{}, 0, nil
+		e.outages, e.outageAt = 0, 0
+	}
 	e.cfg = cfg
 	e.derive()
 }

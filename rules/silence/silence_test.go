@@ -372,3 +372,32 @@ func TestSamplesOfOneMessage(t *testing.T) {
 	limit, _ := e.Limit()
 	assert.Greater(t, limit, 2*time.Minute)
 }
+
+// A board is set to another interval, and the configuration says so: it is not
+// called silent for keeping to it.
+func TestIntervalChangedByHand(t *testing.T) {
+	for _, every := range []time.Duration{10 * time.Second, 30 * time.Minute, 2 * time.Hour, 24 * time.Hour} {
+		e := New(Config{ReportEvery: time.Minute})
+		at := time.Unix(1_800_000_000, 0)
+		for range 2000 {
+			at = at.Add(time.Minute)
+			e.Report(at)
+		}
+		before, _ := e.Limit()
+		e.Configure(Config{ReportEvery: time.Minute, FalseEvery: 30 * 24 * time.Hour})
+		e.Configure(Config{ReportEvery: time.Minute})
+		same, _ := e.Limit()
+		assert.Equal(t, before, same, "what was learned is kept while the interval is")
+		e.Configure(Config{ReportEvery: every})
+		for i := range 20 {
+			at = at.Add(every)
+			due, ok := e.Deadline()
+			require.True(t, ok)
+			assert.True(t, due.After(at), "%s: called silent before report %d", every, i)
+			e.Report(at)
+		}
+		assert.Equal(t, every, e.Every())
+		limit, _ := e.Limit()
+		assert.Less(t, limit, 15*every)
+	}
+}
