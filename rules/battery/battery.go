@@ -189,7 +189,8 @@ func (e *Estimator) closeHour() (fresh bool) {
 	}
 	p := point{At: e.from + hourMs/2, Volts: e.sum / e.cnt, N: 1}
 	e.sum, e.cnt = 0, 0
-	if e.nPts > 0 && e.jumped(e.pts[e.nPts-1].Volts, p.Volts) {
+	// Against the two points before, for one may be a single reading that was low.
+	if n := e.nPts; n > 0 && e.jumped(e.pts[n-1].Volts, p.Volts) && (n < 2 || e.jumped(e.pts[n-2].Volts, p.Volts)) {
 		fresh = true
 		last := e.pts[e.nPts-1]
 		end, flat := last.At, false

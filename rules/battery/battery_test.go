@@ -454,3 +454,28 @@ func TestOverFullIsOneCell(t *testing.T) {
 		assert.Greater(t, charge, 0.9, c.name)
 	}
 }
+
+// One low reading, taken while the radio pulled the voltage down, and the next as
+// before are no fresh battery.
+func TestOneLowReadingIsNoSwap(t *testing.T) {
+	for _, chem := range []string{"lithium_ion", ""} {
+		e := New(Config{Chemistry: chem})
+		at := start
+		for i := range 30 * 24 {
+			at = at.Add(time.Hour)
+			v := 4.1 - 0.7*float64(i)/(30*24)
+			if i%37 == 20 {
+				v -= 0.6
+			}
+			assert.False(t, e.Volts(at, v), "%q, hour %d", chem, i)
+		}
+		fresh := 0
+		for range 10 {
+			at = at.Add(time.Hour)
+			if e.Volts(at, 4.15) {
+				fresh++
+			}
+		}
+		assert.Equal(t, 1, fresh, "the control: %q", chem)
+	}
+}
