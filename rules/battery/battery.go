@@ -202,7 +202,14 @@ func (e *Estimator) closeHour() (fresh bool) {
 		e.swap(e.from, end, flat)
 		e.nPts, e.merged, e.high = 0, 1, 0
 	}
-	e.high = max(e.high, p.Volts)
+	switch e.nPts { // the highest that two in a row show: one may be a single reading that was off
+	case 0:
+		e.high = p.Volts
+	case 1:
+		e.high = min(e.pts[0].Volts, p.Volts)
+	default:
+		e.high = max(e.high, min(e.pts[e.nPts-1].Volts, p.Volts))
+	}
 	if e.nPts > 0 {
 		if last := &e.pts[e.nPts-1]; last.N < float64(e.merged) {
 			n := last.N + 1

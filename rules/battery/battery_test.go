@@ -385,7 +385,7 @@ func TestGolden(t *testing.T) {
 		warn, _ := e.WarnAt()
 		fmt.Fprintln(h, f, ok, warn)
 	}
-	assert.Equal(t, uint64(0x9a6e8b668ba54703), h.Sum64(), "%#x", h.Sum64())
+	assert.Equal(t, uint64(0x94244de02912da56), h.Sum64(), "%#x", h.Sum64())
 }
 
 // Who changes each battery as soon as lampward warns is not warned ever sooner.
@@ -477,5 +477,22 @@ func TestOneLowReadingIsNoSwap(t *testing.T) {
 			}
 		}
 		assert.Equal(t, 1, fresh, "the control: %q", chem)
+	}
+}
+
+// One reading that is far too high does not make two cells of one.
+func TestOneHighReadingIsNoCell(t *testing.T) {
+	for _, when := range []int{0, 10} {
+		e := New(Config{Chemistry: "lithium_ion"})
+		for i := range 20 {
+			v := 4.0 - 0.001*float64(i)
+			if i == when {
+				v = 9
+			}
+			e.Volts(start.Add(time.Duration(i)*time.Hour), v)
+		}
+		charge, ok := e.Charge()
+		require.True(t, ok)
+		assert.InDelta(t, 0.73, charge, 0.05)
 	}
 }
