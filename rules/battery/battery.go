@@ -147,7 +147,11 @@ func (e *Estimator) Fresh(at, end time.Time) {
 func (e *Estimator) swap(at, end int64, flat bool) {
 	// How old a battery was that nobody saw put in is unknown. Within a day it
 	// is the same one that is told of again.
-	if life := end - e.start; e.told && life >= 24*hourMs && (flat || life > e.expected()) {
+	life, least := end-e.start, int64(24*hourMs)
+	if !flat {
+		least = max(7*24*hourMs, e.expected())
+	}
+	if e.told && life >= least {
 		if e.nLife == maxLives {
 			copy(e.lives[:], e.lives[1:])
 			e.nLife--
@@ -193,7 +197,7 @@ func (e *Estimator) closeHour() (fresh bool) {
 	if n := e.nPts; n > 0 && e.jumped(e.pts[n-1].Volts, p.Volts) && (n < 2 || e.jumped(e.pts[n-2].Volts, p.Volts)) {
 		fresh = true
 		last := e.pts[e.nPts-1]
-		end, flat := last.At, false
+		end, flat := last.At, true
 		if e.curve != nil {
 			if flat = e.curve.charge(last.Volts/float64(e.cells())) <= nearFlat; !flat {
 				end = e.start // charged long before it was flat: no life

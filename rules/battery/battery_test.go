@@ -496,3 +496,21 @@ func TestOneHighReadingIsNoCell(t *testing.T) {
 		assert.InDelta(t, 0.73, charge, 0.05)
 	}
 }
+
+// Two batteries tried within days, the board reporting all the while, do not make
+// the third one seem flat at once.
+func TestTwoTriedTellNothing(t *testing.T) {
+	e := New(Config{})
+	e.Heard(start)
+	for i := range 3 {
+		at := start.Add(days(2 * float64(i)))
+		e.Fresh(at, at)
+	}
+	_, ok := e.Forecast()
+	assert.False(t, ok)
+	end := start.Add(days(6))
+	e.Fresh(end.Add(time.Hour), end)
+	f, ok := e.Forecast()
+	require.True(t, ok, "the control: one that went flat after two days")
+	assert.Equal(t, days(2), f.Flat.Sub(end.Add(time.Hour)))
+}
