@@ -16,6 +16,8 @@ type deviceState struct {
 	Cell      []byte    `json:"cell"`
 	Silent    bool      `json:"silent,omitempty"`
 	Since     time.Time `json:"since,omitzero"`
+	Died      time.Time `json:"died,omitzero"`
+	Back      time.Time `json:"back,omitzero"`
 	Warned    bool      `json:"warned,omitempty"`
 	Away      bool      `json:"away,omitempty"`
 	HeldBack  bool      `json:"held_back,omitempty"`
@@ -32,7 +34,7 @@ type deviceState struct {
 // marshal returns the device's state, the same bytes for the same state.
 func (d *device) marshal() []byte {
 	s := deviceState{
-		Version: deviceVersion, Silent: d.silent, Since: d.since, Warned: d.warned, Away: d.away,
+		Version: deviceVersion, Silent: d.silent, Since: d.since, Died: d.died, Back: d.back, Warned: d.warned, Away: d.away,
 		HeldBack: d.heldBack, Folded: d.folded,
 		Word: d.word, WordAt: d.wordAt, Gone: d.gone, Ended: d.ended, GoneOften: d.goneOften,
 	}
@@ -63,6 +65,7 @@ func unmarshalDevice(cfg DeviceConfig, b []byte) (*device, error) {
 	}
 	d := newDevice(cfg)
 	d.silent, d.since, d.warned, d.away = s.Silent, s.Since.UTC(), s.Warned, s.Away
+	d.died, d.back = s.Died.UTC(), s.Back.UTC()
 	d.heldBack, d.folded = s.HeldBack, s.Folded
 	d.word, d.wordAt, d.gone, d.ended = s.Word, s.WordAt.UTC(), s.Gone, s.Ended
 	d.goneOften = min(max(s.GoneOften, 0), 1)

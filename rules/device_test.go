@@ -296,3 +296,23 @@ func TestDailyBoardIsMissed(t *testing.T) {
 		}
 	}
 }
+
+// TestFlatBatteryTeachesThoughSaidLate: the battery goes flat, somebody changes it,
+// the board reports, and then they say so. How long it lasted is learned all the
+// same, and not the time until they came.
+func TestFlatBatteryTeachesThoughSaidLate(t *testing.T) {
+	h, b := one(t, DeviceConfig{Battery: BatteryConfig{CapacityMAh: 2500, CurrentMA: 1}}) // 83 days: the current is wrong
+	h.step(Input{Kind: InBattery, Device: "freezer"})
+	for range 3 {
+		h.run(10 * 24 * time.Hour)
+		b.dead = true
+		h.run(2 * 24 * time.Hour)
+		b.dead, b.next = false, h.now
+		h.run(10 * time.Minute)
+		h.step(Input{Kind: InBattery, Device: "freezer"})
+	}
+	s, _ := h.m.DeviceStatus("freezer", h.now)
+	require.NotNil(t, s.Battery)
+	assert.Equal(t, "swaps", s.Battery.Basis)
+	assert.WithinDuration(t, h.now.Add(10*24*time.Hour), s.Battery.Flat, time.Hour)
+}
