@@ -135,6 +135,7 @@ type tracer struct {
 	series         []int64
 	horizon, floor [len(levels)]int64 // in rows of the level
 	offset         int64
+	given          int64 // engine time up to which buckets were given: one may lie across a step of the clock
 	give           func(piece) error
 }
 
@@ -170,6 +171,9 @@ func (t *tracer) rows(n int, a, b int64) error {
 	}
 	l := levels[n]
 	table := [...]string{"chunk", "rollup1", "rollup2", "rollup3"}[n]
+	if n > 0 {
+		defer func() { t.given = (b + l.bucket - 1) / l.bucket * l.bucket }()
+	}
 	first, last := a/l.row, (b-1)/l.row
 	// Skips the years between rows that a clock set right leaves empty.
 	var some int64
@@ -225,7 +229,7 @@ func (t *tracer) walk(n int, table string, first, last, series, a, b int64, give
 			start := id >> seriesBits * l.row
 			err = unpackRollup(table, id, body, func(i int64, bk bucket) error {
 				at := start + i*l.bucket
-				if at+l.bucket <= a || at >= b {
+				if at+l.bucket <= a || at >= b || at < t.given {
 					return nil
 				}
 				return give(piece{at, l.bucket, t.offset, bk})
