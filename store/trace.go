@@ -15,7 +15,7 @@ import (
 type Point struct {
 	At   time.Time     // engine time of the reading, or of the beginning
 	Wall time.Time     // the same in wall time, as far as known
-	Span time.Duration // from At to the end; 0: one reading
+	Span time.Duration // from Wall to the end; 0: one reading
 	Min  float64
 	Mean float64
 	Max  float64
@@ -336,7 +336,7 @@ type binner struct {
 }
 
 type bin struct {
-	at, wall, end int64
+	at, wall, end int64 // wall and end: wall time, which may run back within a bin
 	bucket
 }
 
@@ -361,17 +361,17 @@ func (n *binner) put(p piece) {
 	wall := max(n.from, min(n.to-1, p.at+p.offset)) // a bucket may begin before from
 	i := int(float64(wall-n.from) / float64(n.to-n.from) * float64(n.max))
 	b := &n.bins[min(i, n.max-1)]
-	if b.count == 0 {
-		b.at, b.wall = p.at, p.at+p.offset
+	if start := p.at + p.offset; b.count == 0 || start < b.wall {
+		b.at, b.wall = p.at, start
 	}
-	b.end = max(b.end, p.at+p.width)
+	b.end = max(b.end, p.at+p.offset+p.width)
 	b.add(p.bucket)
 }
 
 func (n *binner) points() []Point {
 	var out []Point
 	for _, p := range n.few {
-		out = append(out, point(p.at, p.at+p.offset, p.at+p.width, p.bucket))
+		out = append(out, point(p.at, p.at+p.offset, p.at+p.offset+p.width, p.bucket))
 	}
 	for _, b := range n.bins {
 		if b.count > 0 {
@@ -387,5 +387,5 @@ func point(at, wall, end int64, b bucket) Point {
 	if math.IsNaN(mean) {
 		mean = b.min
 	}
-	return Point{msTime(at), msTime(wall), time.Duration(end-at) * time.Millisecond, b.min, mean, b.max, b.count}
+	return Point{msTime(at), msTime(wall), time.Duration(end-wall) * time.Millisecond, b.min, mean, b.max, b.count}
 }

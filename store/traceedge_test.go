@@ -42,3 +42,29 @@ func TestTraceCountsOnceOverClockSteps(t *testing.T) {
 		require.InDelta(t, float64(n)*float64(n-1)/2, sum, 1, "%d points", points)
 	}
 }
+
+// Where the wall clock was set back, one bin holds readings from before and
+// after the step, and still is no longer than its share of the picture.
+func TestTraceSpansAreOfWallTime(t *testing.T) {
+	ctx := context.Background()
+	s := openTest(t, "")
+	var recs []Record
+	for i := range 6 * 60 {
+		r := reading(day0.Add(time.Duration(i)*time.Minute), "tank", 1)
+		if i >= 3*60 {
+			r.Offset = -2 * time.Hour
+		}
+		recs = append(recs, r)
+	}
+	appendAll(t, s, recs...)
+	got, err := s.Trace(ctx, "tank", day0, day0.Add(4*time.Hour), 24)
+	require.NoError(t, err)
+	require.Len(t, got, 24)
+	var count int64
+	for i, p := range got {
+		count += p.Count
+		require.LessOrEqual(t, p.Span, 10*time.Minute)
+		require.Equal(t, day0.Add(time.Duration(i)*10*time.Minute), p.Wall)
+	}
+	require.EqualValues(t, len(recs), count)
+}
