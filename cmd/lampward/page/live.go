@@ -106,8 +106,8 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, update func(t *s
 			if !s.still(r) || t.send("beat", "", map[string]int64{"every": heartbeat.Milliseconds()}) != nil {
 				return
 			}
-			// Messages go out without anybody telling the page.
-			if update(t, change{beat: true}) != nil || t.rc.Flush() != nil {
+			// Messages go out, and storing fails, without anybody telling the page.
+			if update(t, change{beat: true, boards: map[string]bool{}}) != nil || t.rc.Flush() != nil {
 				return
 			}
 		case <-r.Context().Done():
@@ -172,13 +172,17 @@ func (s *Server) show(t *stream, name, part string, now time.Time, data any) err
 
 func (s *Server) liveGlance(r *http.Request) func(*stream, change) error {
 	order, started := "", false
+	silent := map[string]bool{} // boards that are shown as silent
 	return func(t *stream, c change) error {
-		if c.beat {
-			return nil
-		}
 		st, err := s.o.Source.Status(r.Context())
 		if err != nil {
 			return err
+		}
+		// A board that falls silent with others may have no news of its own.
+		for _, b := range st.Boards {
+			if b.Silent != silent[b.Name] {
+				silent[b.Name], c.boards[b.Name] = b.Silent, true
+			}
 		}
 		w := s.wordsFor(r, st.Now)
 		g := glanceOf(st, w)
@@ -216,7 +220,7 @@ func (s *Server) liveLamp(r *http.Request, q url.Values) func(*stream, change) e
 	name := q.Get("name")
 	return func(t *stream, c change) error {
 		if c.beat {
-			return s.liveSent(r, t, DeliveryQuery{Lamp: name, Limit: 10})
+			return s.liveBeat(r, t, name)
 		}
 		if !c.all && !c.news && !c.lamps[name] {
 			return nil
@@ -237,23 +241,30 @@ func (s *Server) liveLamp(r *http.Request, q url.Values) func(*stream, change) e
 	}
 }
 
-// liveSent sends the short list of messages if it is not what was sent last.
-func (s *Server) liveSent(r *http.Request, t *stream, q DeliveryQuery) error {
-	st, err := s.o.Source.Status(r.Context(), "")
+// liveBeat sends what changes without news of the lamp: how its board is, and
+// its messages, if that is not what was sent last.
+func (s *Server) liveBeat(r *http.Request, t *stream, name string) error {
+	st, err := s.o.Source.Status(r.Context(), name)
 	if err != nil {
 		return err
 	}
-	list, err := s.o.Source.Deliveries(r.Context(), q)
-	if err != nil {
+	b := lampBody{W: s.wordsFor(r, st.Now)}
+	for _, l := range st.Lamps {
+		b.Row = row{l, boardsByName(st)[l.Board], b.W}
+		if err := s.show(t, "lamphead", "lamphead", st.Now, b); err != nil {
+			return err
+		}
+	}
+	if b.Sent, err = s.o.Source.Deliveries(r.Context(), DeliveryQuery{Lamp: name, Limit: 10}); err != nil {
 		return err
 	}
-	return s.show(t, "lampsent", "lampsent", st.Now, lampBody{Sent: list, W: s.wordsFor(r, st.Now)})
+	return s.show(t, "lampsent", "lampsent", st.Now, b)
 }
 
 func (s *Server) liveBoard(r *http.Request, q url.Values) func(*stream, change) error {
 	name := q.Get("name")
 	return func(t *stream, c change) error {
-		if !c.all && !c.news && !c.boards[name] {
+		if !c.all && !c.news && !c.beat && !c.boards[name] {
 			return nil
 		}
 		b, st, err := s.boardOf(r.Context(), name, func(now time.Time) words { return s.wordsFor(r, now) })

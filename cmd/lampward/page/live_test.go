@@ -1,0 +1,97 @@
+package page
+
+import (
+	"context"
+	"encoding/json"
+	"net/http/httptest"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+)
+
+// watch opens a live view of what is known now, and returns what tells the
+// parts sent since it was last asked, after d has passed.
+func watch(t *testing.T, s *Server, path string) (after func(d time.Duration) map[string]string) {
+	ctx, stop := context.WithCancel(t.Context())
+	r := httptest.NewRequest("GET", path+"&mark="+s.hub.mark(), nil).WithContext(ctx)
+	r.Host = "127.0.0.1:8080"
+	w := &lockedRecorder{ResponseRecorder: httptest.NewRecorder()}
+	done := make(chan struct{})
+	go func() { defer close(done); s.Handler().ServeHTTP(w, r) }()
+	t.Cleanup(func() { stop(); <-done })
+	synctest.Wait()
+	return func(d time.Duration) map[string]string {
+		time.Sleep(d)
+		synctest.Wait()
+		w.Lock()
+		defer w.Unlock()
+		parts := map[string]string{}
+		for l := range strings.Lines(w.Body.String()) {
+			var p piece
+			if data, ok := strings.CutPrefix(l, "data: {"); ok && json.Unmarshal([]byte("{"+data), &p) == nil && p.Part != "" {
+				parts[p.Part] = p.HTML
+			}
+		}
+		w.Body.Reset()
+		return parts
+	}
+}
+
+// lockedRecorder may be read while a stream writes to it.
+type lockedRecorder struct {
+	sync.Mutex
+	*httptest.ResponseRecorder
+}
+
+func (w *lockedRecorder) Write(b []byte) (int, error) {
+	w.Lock()
+	defer w.Unlock()
+	return w.ResponseRecorder.Write(b)
+}
+
+// moving is a fake that a test changes while streams are open.
+type moving struct {
+	sync.Mutex
+	*fake
+}
+
+func (m *moving) change(fn func(*fake)) { m.Lock(); defer m.Unlock(); fn(m.fake) }
+
+func (m *moving) Status(ctx context.Context, only ...string) (Status, error) {
+	m.Lock()
+	defer m.Unlock()
+	st, err := m.fake.Status(ctx, only...)
+	st.Boards = slices.Clone(st.Boards)
+	return st, err
+}
+
+// What becomes wrong without an input or an event shows all the same: nothing
+// can be stored, a route fails, a board's silence is part of another one's.
+func TestTroubleShowsWithoutNews(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &moving{fake: newFake()}
+		volts := 3.7
+		f.st.Boards[0].Volts = &volts // so that it has a row before
+		s := newServer(t, nil, func(o *Options) { o.Source = f })
+		glance, board, lamp := watch(t, s, "/live?view=glance"), watch(t, s, "/live?view=board&name=tank"), watch(t, s, "/live?view=lamp&name=tank")
+		glance(heartbeat + time.Second)
+		f.change(func(f *fake) {
+			f.st.Broken = "the disk is full"
+			f.st.Failing = []Failing{{Route: "phone", Since: now, Note: "410 Gone"}}
+			f.st.Boards[0].Silent = true
+		})
+		parts := glance(heartbeat + time.Second)
+		assert.Contains(t, parts["summary"], "Nothing can be stored")
+		assert.Contains(t, parts["summary"], "phone has taken no message")
+		assert.Contains(t, parts[handle("board", "tank")], "<strong>silent</strong>")
+		assert.Contains(t, parts[handle("lamp", "tank")], "board silent")
+		assert.Contains(t, board(0)["boardpage"], "<strong>silent</strong>")
+		assert.Contains(t, lamp(0)["lamphead"], "silent</span>")
+		assert.Empty(t, glance(3*heartbeat), "the control: nothing changed")
+	})
+}
