@@ -97,6 +97,11 @@ func (d *daemon) newPage(b broker.Broker) (*pageServer, error) {
 		}
 		p.page.Changed(in.Lamp, in.Device, len(events) > 0)
 		for i := range events {
+			if events[i].Key() == "" { // of all boards, or of several that it does not name
+				for _, b := range d.machine.Devices(d.clock.Now()) {
+					p.page.Changed("", b.Name, true)
+				}
+			}
 			if e := &events[i]; e.Lamp != in.Lamp || e.Device != in.Device {
 				p.page.Changed(e.Lamp, e.Device, true)
 			}
