@@ -86,10 +86,7 @@ func (d *daemon) newPage(b broker.Broker) (*pageServer, error) {
 	if err := writePrivate(filepath.Join(d.cfg.Store.Dir, tokenFile), token); err != nil {
 		d.log.Warn("commands on this machine will have to log in to the page", "error", err)
 	}
-	p.srv = &http.Server{
-		Handler: p.page.Handler(), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second,
-		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10,
-	}
+	p.srv = newPageHTTP(p.page.Handler())
 	before := d.tap
 	d.tap = func(in rules.Input, events []rules.Event) {
 		if before != nil {
@@ -108,6 +105,16 @@ func (d *daemon) newPage(b broker.Broker) (*pageServer, error) {
 		}
 	}
 	return p, nil
+}
+
+// newPageHTTP returns the page's HTTP server.
+func newPageHTTP(h http.Handler) *http.Server {
+	return &http.Server{
+		Handler: h, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second,
+		// A stream, which has no end, sets a new limit with each thing that it sends.
+		WriteTimeout: 3 * time.Minute,
+		IdleTimeout:  2 * time.Minute, MaxHeaderBytes: 32 << 10,
+	}
 }
 
 // writePrivate writes a file that only this user can read, whole or not at
