@@ -54,6 +54,9 @@ func (f *fake) Events(_ context.Context, q EventQuery) ([]Event, error) {
 			out = append(out, e)
 		}
 	}
+	if q.Limit > 0 {
+		out = out[:min(len(out), q.Limit)]
+	}
 	return out, f.err
 }
 func (f *fake) Trace(context.Context, string, time.Time, time.Time, int) ([]Point, error) {

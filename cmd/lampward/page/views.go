@@ -215,6 +215,7 @@ type lampBody struct {
 	Hist     chart
 	Changes  []entry
 	Sums     [][]string // durations and counts, a column for each state
+	Since    time.Time  // from when on they are counted, if not over the whole Window
 	Sent     []Delivery
 	More     bool // there are more changes than shown
 	Readings int64
@@ -227,7 +228,10 @@ type entry struct {
 	Event
 }
 
-const changesShown = 60
+const (
+	changesShown = 60
+	eventsMost   = 10_000 // of one lamp that are looked at
+)
 
 // lampOf gathers everything about one lamp.
 func (s *Server) lampOf(ctx context.Context, q url.Values, w func(time.Time) words) (lampBody, Status, error) {
@@ -247,7 +251,7 @@ func (s *Server) lampOf(ctx context.Context, q url.Values, w func(time.Time) wor
 	if err != nil {
 		return b, st, err
 	}
-	events, err := s.o.Source.Events(ctx, EventQuery{Lamp: name, From: win.From, To: win.To.Add(time.Second), Limit: 10_000})
+	events, err := s.o.Source.Events(ctx, EventQuery{Lamp: name, From: win.From, To: win.To.Add(time.Second), Limit: eventsMost})
 	if err != nil {
 		return b, st, err
 	}
@@ -259,7 +263,14 @@ func (s *Server) lampOf(ctx context.Context, q url.Values, w func(time.Time) wor
 	if len(before) > 0 {
 		first = stateOf(before[0])
 	}
-	states := stretches(events, first, win.From, win.To)
+	known := win.From
+	for i := len(events) - 1; len(events) == eventsMost && i >= 0; i-- { // there may be older ones
+		if first = stateOf(events[i]); first != "" {
+			known, b.Since = events[i].Time, events[i].Time
+			break
+		}
+	}
+	states := stretches(events, first, known, win.To)
 	b.Sums = sums(tallies(states))
 	d := traceData{lamp: l, points: points, from: win.From, to: win.To, states: states, zone: b.W.zone}
 	n := 0
