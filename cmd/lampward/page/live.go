@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"strconv"
 	"time"
 )
 
@@ -153,7 +154,19 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, http.StatusNotFound, "There is no such view.")
 		return
 	}
-	s.follow(w, r, update)
+	// What is of today is written without its date, so at midnight, the reader's,
+	// all is new.
+	today := func() int { return s.wordsFor(r, time.Now()).today() }
+	day, err := strconv.Atoi(q.Get("day"))
+	if err != nil {
+		day = today()
+	}
+	s.follow(w, r, func(t *stream, c change) error {
+		if d := today(); d != day {
+			day, c.all, c.beat = d, true, false
+		}
+		return update(t, c)
+	})
 }
 
 // show draws a part and sends it.

@@ -3,6 +3,7 @@ package page
 import (
 	"context"
 	"encoding/json"
+	"html"
 	"net/http/httptest"
 	"slices"
 	"strings"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 )
 
 // watch opens a live view of what is known now, and returns what tells the
@@ -66,6 +68,7 @@ func (m *moving) Status(ctx context.Context, only ...string) (Status, error) {
 	m.Lock()
 	defer m.Unlock()
 	st, err := m.fake.Status(ctx, only...)
+	st.Now = time.Now()
 	st.Boards = slices.Clone(st.Boards)
 	return st, err
 }
@@ -82,7 +85,7 @@ func TestTroubleShowsWithoutNews(t *testing.T) {
 		glance(heartbeat + time.Second)
 		f.change(func(f *fake) {
 			f.st.Broken = "the disk is full"
-			f.st.Failing = []Failing{{Route: "phone", Since: now, Note: "410 Gone"}}
+			f.st.Failing = []Failing{{Route: "phone", Since: time.Now(), Note: "410 Gone"}}
 			f.st.Boards[0].Silent = true
 		})
 		parts := glance(heartbeat + time.Second)
@@ -93,5 +96,30 @@ func TestTroubleShowsWithoutNews(t *testing.T) {
 		assert.Contains(t, board(0)["boardpage"], "<strong>silent</strong>")
 		assert.Contains(t, lamp(0)["lamphead"], "silent</span>")
 		assert.Empty(t, glance(3*heartbeat), "the control: nothing changed")
+	})
+}
+
+// A page that stays open over midnight, such as that of a tablet on the wall,
+// says of what was yesterday that it was, though nothing else is new.
+func TestMidnight(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		zone, err := time.LoadLocation("Europe/Lisbon")
+		require.NoError(t, err)
+		time.Sleep(14 * time.Hour)
+		f := &moving{fake: newFake()}
+		f.st.Lamps[0].Since = time.Now()
+		f.events[0].Time = time.Now()
+		s := newServer(t, nil, func(o *Options) { o.Source, o.Zone = f, zone })
+		before := get(s, "/").Body.String()
+		assert.Contains(t, before, ">14:00</time>")
+		_, live, _ := strings.Cut(before, `data-live="`)
+		live, _, _ = strings.Cut(html.UnescapeString(live), `"`)
+		glance, lamp := watch(t, s, live), watch(t, s, "/live?view=lamp&name=tank")
+		assert.NotContains(t, glance(9*time.Hour+50*time.Minute), "list", "the control: before midnight all is well")
+		lamp(0)
+		assert.Contains(t, glance(11 * time.Minute)["list"], ">Sat 14:00</time>")
+		assert.Contains(t, lamp(0)["lampchanges"], ">Sat 14:00</time>")
+		// A machine that slept connects anew with the page of yesterday.
+		assert.Contains(t, watch(t, s, live)(heartbeat)["list"], ">Sat 14:00</time>")
 	})
 }

@@ -51,6 +51,9 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, code int, name s
 	}
 	v.Who, v.Login = who(r), len(s.o.People) > 0
 	v.Said = notice(r)
+	if v.Live != "" {
+		v.Live += "&day=" + strconv.Itoa(v.W.today())
+	}
 	var b bytes.Buffer
 	if err := s.tmpl.ExecuteTemplate(&b, name, v); err != nil {
 		s.log.Error("a page cannot be drawn", "page", name, "error", err)

@@ -23,9 +23,8 @@ func (w words) Stamp(t time.Time) string {
 		return "never"
 	}
 	t, now := t.In(w.zone), w.now.In(w.zone)
-	day := func(t time.Time) int { return t.Year()*1000 + t.YearDay() }
 	switch away := t.Sub(now).Abs(); {
-	case day(t) == day(now):
+	case dayOf(t) == dayOf(now):
 		return t.Format("15:04")
 	case away < 6*24*time.Hour:
 		return t.Format("Mon 15:04")
@@ -34,6 +33,11 @@ func (w words) Stamp(t time.Time) string {
 	}
 	return t.Format("2 Jan 2006 15:04")
 }
+
+func dayOf(t time.Time) int { return t.Year()*1000 + t.YearDay() }
+
+// today is the reader's day.
+func (w words) today() int { return dayOf(w.now.In(w.zone)) }
 
 // Day is a date.
 func (w words) Day(t time.Time) string {
