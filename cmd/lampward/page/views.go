@@ -21,7 +21,7 @@ type view struct {
 	Said        string // what became of the last thing that was asked for
 	Who         string
 	Login       bool // people have to log in
-	Waiting     int  // alerts not acknowledged
+	Waiting     int  // alerts not acknowledged, on the page that is kept fresh of all of them
 	W           words
 	Status      Status
 	Body        any
@@ -320,7 +320,7 @@ func (s *Server) lamp(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, err)
 		return
 	}
-	v := view{Title: b.Row.Lamp.Name, Tab: "lamp", Mark: mark, Waiting: waiting(st), W: b.W, Status: st, Body: b}
+	v := view{Title: b.Row.Lamp.Name, Tab: "lamp", Mark: mark, W: b.W, Status: st, Body: b}
 	if b.Window.Live {
 		v.Live = "/live?" + url.Values{"view": {"lamp"}, "name": {b.Row.Lamp.Name}, "span": {b.Window.Code}}.Encode()
 	}
@@ -361,7 +361,7 @@ func (s *Server) board(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, err)
 		return
 	}
-	s.render(w, r, http.StatusOK, "board", view{Title: name, Tab: "board", Mark: mark, W: b.W, Status: st, Waiting: waiting(st),
+	s.render(w, r, http.StatusOK, "board", view{Title: name, Tab: "board", Mark: mark, W: b.W, Status: st,
 		Live: "/live?" + url.Values{"view": {"board"}, "name": {name}}.Encode(), Body: b})
 }
 
@@ -442,7 +442,7 @@ func (s *Server) alerts(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, err)
 		return
 	}
-	v := view{Title: "Messages", Tab: "alerts", Mark: mark, W: words, Status: st, Waiting: waiting(st), Body: b}
+	v := view{Title: "Messages", Tab: "alerts", Mark: mark, W: words, Status: st, Body: b}
 	if r.URL.Query().Get("before") == "" {
 		v.Live = "/live?" + url.Values{"view": {"alerts"}, "state": {b.State}, "route": {b.Route}}.Encode()
 	}

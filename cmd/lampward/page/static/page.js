@@ -65,6 +65,8 @@
       (same || $("#main")).focus({ preventScroll: true });
     }
     if (name === "list") find();
+    const waits = $("[data-waiting]"), n = waits ? Number(waits.dataset.waiting) : 0;
+    if (waits) document.title = (n ? "(" + n + ") " : "") + document.title.replace(/^\(\d+\) /, "");
     hands();
   };
   const settle = () => {
