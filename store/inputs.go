@@ -29,7 +29,7 @@ func msTime(ms int64) time.Time { return time.UnixMilli(ms).UTC() }
 // events stored with it (JSON, as rules.Event marshals). Inputs come back as
 // they were appended, floats bit for bit. An error of fn ends it and is
 // returned. Inputs older than KeepReadings are gone unless they came after
-// the snapshot.
+// the snapshot; only the newest configuration among them is kept.
 func (s *Store) Inputs(ctx context.Context, afterSeq int64, fn func(seq int64, in rules.Input, eventsJSON [][]byte) error) error {
 	var calls error
 	err := s.view(ctx, func(r *reader) error {

@@ -9,6 +9,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"lampward/rules"
 )
 
 func sorted(ids []int64) []int64 {
@@ -195,6 +197,12 @@ func (s *Store) rollUp(ctx context.Context, n int) error {
 	return write(to)
 }
 
+// dropInputs keeps the newest configuration: without it, the inputs that are left
+// could not be replayed, should the snapshot be of no use. A damaged row, which is
+// no JSON any more, must not stop it.
+const dropInputs = `DELETE FROM input WHERE seq <= ?1 AND at < ?2 AND
+	seq <> (SELECT coalesce(max(seq), 0) FROM input WHERE seq <= ?1 AND at < ?2 AND body LIKE ?3)`
+
 // drop deletes what is past its time.
 func (s *Store) drop(ctx context.Context, now int64) error {
 	return s.update(ctx, false, func(t *tx) error {
@@ -224,7 +232,7 @@ func (s *Store) drop(ctx context.Context, now int64) error {
 		if _, err := t.exec(levels[0].drop, readings/chunkSpan<<seriesBits, snapshot); err != nil {
 			return err
 		}
-		if _, err := t.exec("DELETE FROM input WHERE seq <= ? AND at < ?", snapshot, readings); err != nil {
+		if _, err := t.exec(dropInputs, snapshot, readings, `%"kind":"`+string(rules.InConfig)+`"%`); err != nil {
 			return err
 		}
 		if err := t.setMeta(levels[0].floor, max(meta(levels[0].floor), readings/chunkSpan)); err != nil {
