@@ -10,6 +10,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"modernc.org/sqlite"
 )
@@ -395,6 +396,17 @@ func newIdentity(ctx context.Context, path string) error {
 		return err
 	}
 	return db.Close()
+}
+
+// setAside names a database that moveAside put beside path; empty: none.
+func setAside(path string) string {
+	list, _ := os.ReadDir(filepath.Dir(path)) // if it cannot be read, making a new database fails too
+	for _, f := range list {
+		if strings.HasPrefix(f.Name(), filepath.Base(path)+".old-") {
+			return f.Name()
+		}
+	}
+	return ""
 }
 
 // moveAside renames a database and the files that belong to it.

@@ -1,0 +1,36 @@
+package store
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// A restore that was cut short after the old database was moved aside must not
+// end in a new, empty one.
+func TestRestoreCutShort(t *testing.T) {
+	ctx := context.Background()
+	dir, backup := t.TempDir(), filepath.Join(t.TempDir(), "backup")
+	s, err := Open(ctx, Options{Dir: dir, Log: quiet()})
+	require.NoError(t, err)
+	appendAll(t, s, reading(day0, "tank", 1))
+	require.NoError(t, s.Backup(ctx, backup))
+	require.NoError(t, s.Close())
+
+	path := filepath.Join(dir, dbName)
+	aside, err := moveAside(path) // and here the power fails
+	require.NoError(t, err)
+	_, err = Open(ctx, Options{Dir: dir, Log: quiet()})
+	require.ErrorIs(t, err, ErrDamaged)
+	require.ErrorContains(t, err, "lampward restore")
+	_, err = os.Stat(path)
+	require.ErrorIs(t, err, os.ErrNotExist)
+
+	_, err = Restore(ctx, backup, dir)
+	require.NoError(t, err)
+	require.FileExists(t, aside)
+	require.EqualValues(t, 1, openTest(t, dir).LastSeq())
+}
