@@ -82,12 +82,18 @@ func backup(ctx context.Context, db *sql.DB, from, path string) (err error) {
 			_ = removeDB(making)
 		}
 	}()
+	// SQLite would make a file that others may read; one that is there, and empty,
+	// keeps its mode.
+	f, err := os.OpenFile(making, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return explain("backup", path, err)
+	}
+	if err := f.Close(); err != nil {
+		return explain("backup", path, err)
+	}
 	// VACUUM INTO reads in one transaction, and leaves out free pages.
 	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", making); err != nil {
 		return explain("backup to "+path, from, err)
-	}
-	if err := os.Chmod(making, 0o600); err != nil {
-		return explain("backup", path, err)
 	}
 	if _, err := Check(ctx, making); err != nil {
 		return fmt.Errorf("store: backup: the copy is not sound: %w", err)
