@@ -207,6 +207,7 @@ func (s *Server) liveGlance(r *http.Request) func(*stream, change) error {
 		moved := c.all || started && g.order() != order || !started && c.news
 		order, started = g.order(), true
 		if moved {
+			clear(t.last) // the list replaces rows that were sent
 			return s.show(t, "list", "list", st.Now, g)
 		}
 		boards := boardsByName(st)

@@ -123,3 +123,29 @@ func TestMidnight(t *testing.T) {
 		assert.Contains(t, watch(t, s, live)(heartbeat)["list"], ">Sat 14:00</time>")
 	})
 }
+
+// A row that was sent, then changed with the whole list, then changed back, is
+// sent again: what was sent before the list is not what the page shows.
+func TestRowAfterList(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &moving{fake: newFake()} // its second lamp has no reading, so its row says no time
+		s := newServer(t, nil, func(o *Options) { o.Source = f })
+		glance := watch(t, s, "/live?view=glance")
+		alarms := func(first, second string) map[string]string {
+			f.change(func(f *fake) {
+				f.st.Lamps = slices.Clone(f.st.Lamps)
+				f.st.Lamps[0].Alarm.State, f.st.Lamps[1].Alarm.State = first, second
+			})
+			s.Changed("tank", "", false)
+			s.Changed(nasty, "", false)
+			return glance(time.Second)
+		}
+		row := handle("lamp", nasty)
+		require.NotContains(t, alarms("unacknowledged", "normal")[row], "shelved")
+		require.Contains(t, alarms("acknowledged", "shelved")["list"], "shelved")
+		parts := alarms("acknowledged", "normal")
+		require.NotContains(t, parts, "list")
+		require.Contains(t, parts, row)
+		assert.NotContains(t, parts[row], "shelved")
+	})
+}
