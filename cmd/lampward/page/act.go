@@ -78,6 +78,13 @@ func action(r *http.Request, verb string) (Action, error) {
 			known, needs = true, v.needs
 		}
 	}
+	// A name that the verb has no use for goes no further.
+	if !strings.Contains(needs, "lamp") {
+		a.Lamp = ""
+	}
+	if !strings.Contains(needs, "board") {
+		a.Board = ""
+	}
 	var err error
 	number := func(key string) float64 {
 		v, e := strconv.ParseFloat(strings.TrimSpace(strings.Replace(get(key), ",", ".", 1)), 64)

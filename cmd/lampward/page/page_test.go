@@ -459,12 +459,19 @@ func TestActions(t *testing.T) {
 		{"relearn", `{"lamp":"tank"}`, Action{Verb: Relearn, Lamp: "tank"}},
 		{"resend", `{"id":7}`, Action{Verb: Resend, ID: 7}},
 		{"try", `{}`, Action{Verb: Try}},
+		// A name that a verb has no use for goes no further.
+		{"teach", `{"lamp":"tank","board":"salt","state":"lit"}`, Action{Verb: Teach, Lamp: "tank", State: "lit"}},
+		{"battery", `{"board":"tank","lamp":"salt"}`, Action{Verb: Battery, Board: "tank"}},
+		{"resend", `{"id":7,"lamp":"salt","board":"salt"}`, Action{Verb: Resend, ID: 7}},
+		{"try", `{"lamp":"salt","board":"salt"}`, Action{Verb: Try}},
 	} {
 		f.did = nil
 		w := post(c.verb, c.body)
 		assert.Equal(t, 200, w.Code, "%s %s: %s", c.verb, c.body, w.Body)
 		assert.Equal(t, []Action{c.want}, f.did)
 	}
+	assert.NotContains(t, s.hub.lamps, "salt", "what is remembered of changes does not grow by it")
+	assert.NotContains(t, s.hub.boards, "salt")
 	f.did = nil
 	for _, c := range []struct{ verb, body, want string }{
 		{"ack", `{}`, "Name one lamp or one board"},
