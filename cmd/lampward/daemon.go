@@ -173,7 +173,7 @@ func (d *daemon) take(j entry) {
 	}
 	switch {
 	case j.done == nil:
-	case d.cfg.Store.EarlyAck && quiet(d.pending[before:]):
+	case d.cfg.Store.EarlyAck && len(j.inputs) > 0 && quiet(d.pending[before:]): // without inputs, it waits for those of others
 		j.done <- nil
 	default:
 		d.waiting = append(d.waiting, j.done)
