@@ -25,6 +25,9 @@ func TestBusyYear(t *testing.T) {
 	assert.NotContains(t, body, "<h2>In 1 year</h2>")
 	assert.Contains(t, body, "<h2>Since 18 Jan 07:15</h2>")
 
+	assert.NotContains(t, body, "All that happened", "what one query gives is not all")
+	assert.NotContains(t, get(s, "/alerts").Body.String(), "All messages")
+
 	body = get(s, "/lamp?name=tank&span=30d").Body.String()
 	assert.Contains(t, body, "<h2>In 30 days</h2>", "the control: what one query gives is counted whole")
 	assert.Contains(t, body, "lit from 2 Apr 11:00 to ")
