@@ -138,7 +138,10 @@ func trust(file string) (*tls.Config, error) {
 	if !pool.AppendCertsFromPEM(b) {
 		return nil, fmt.Errorf("%s holds no certificate", file)
 	}
-	block, _ := pem.Decode(b)
+	block, rest := pem.Decode(b)
+	for block.Type != "CERTIFICATE" { // there is one, says pool
+		block, rest = pem.Decode(rest)
+	}
 	leaf, err := x509.ParseCertificate(block.Bytes)
 	if err != nil {
 		return nil, err
@@ -146,7 +149,7 @@ func trust(file string) (*tls.Config, error) {
 	t := &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
 	switch {
 	case len(leaf.DNSNames) > 0:
-		t.ServerName = strings.TrimPrefix(leaf.DNSNames[0], "*.")
+		t.ServerName = strings.Replace(leaf.DNSNames[0], "*", "any", 1) // a wildcard stands for any name
 	case len(leaf.IPAddresses) > 0:
 		t.ServerName = leaf.IPAddresses[0].String()
 	}
