@@ -232,9 +232,10 @@ func (s *Server) liveGlance(r *http.Request) func(*stream, change) error {
 
 func (s *Server) liveLamp(r *http.Request, q url.Values) func(*stream, change) error {
 	name := q.Get("name")
+	silent := false // its board is shown as silent
 	return func(t *stream, c change) error {
 		if c.beat {
-			return s.liveBeat(r, t, name)
+			return s.liveBeat(r, t, name, &silent)
 		}
 		if !c.all && !c.news && !c.lamps[name] {
 			return nil
@@ -243,6 +244,7 @@ func (s *Server) liveLamp(r *http.Request, q url.Values) func(*stream, change) e
 		if err != nil {
 			return err
 		}
+		silent = b.Row.Board != nil && b.Row.Board.Silent
 		for _, part := range []string{"lamphead", "lamptrace", "lampsums", "lampchanges", "lampsent"} {
 			if (part == "lampchanges" || part == "lampsent") && !c.all && !c.news {
 				continue
@@ -255,9 +257,9 @@ func (s *Server) liveLamp(r *http.Request, q url.Values) func(*stream, change) e
 	}
 }
 
-// liveBeat sends what changes without news of the lamp: how its board is, and
-// its messages, if that is not what was sent last.
-func (s *Server) liveBeat(r *http.Request, t *stream, name string) error {
+// liveBeat sends what changes without news of the lamp: whether its board is
+// silent, and its messages, if that is not what was sent last.
+func (s *Server) liveBeat(r *http.Request, t *stream, name string, silent *bool) error {
 	st, err := s.o.Source.Status(r.Context(), name)
 	if err != nil {
 		return err
@@ -265,6 +267,10 @@ func (s *Server) liveBeat(r *http.Request, t *stream, name string) error {
 	b := lampBody{W: s.wordsFor(r, st.Now)}
 	for _, l := range st.Lamps {
 		b.Row = row{l, boardsByName(st)[l.Board], b.W}
+		if b.Row.Board == nil || b.Row.Board.Silent == *silent {
+			continue
+		}
+		*silent = b.Row.Board.Silent
 		if err := s.show(t, "lamphead", "lamphead", st.Now, b); err != nil {
 			return err
 		}
@@ -277,6 +283,7 @@ func (s *Server) liveBeat(r *http.Request, t *stream, name string) error {
 
 func (s *Server) liveBoard(r *http.Request, q url.Values) func(*stream, change) error {
 	name := q.Get("name")
+	silent := false // it is shown as silent
 	return func(t *stream, c change) error {
 		if !c.all && !c.news && !c.beat && !c.boards[name] {
 			return nil
@@ -285,6 +292,10 @@ func (s *Server) liveBoard(r *http.Request, q url.Values) func(*stream, change) 
 		if err != nil {
 			return err
 		}
+		if c.beat && b.Board.Board.Silent == silent {
+			return nil
+		}
+		silent = b.Board.Board.Silent
 		return s.show(t, "boardpage", "boardpage", st.Now, b)
 	}
 }
