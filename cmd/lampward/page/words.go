@@ -93,8 +93,10 @@ func (w words) AlarmTag(a Alarm) template.HTML {
 	return template.HTML(`<li><span class="tag">` + esc(word) + `</span></li>`)
 }
 
-// For is how long it is since a moment.
-func (w words) For(t time.Time) string { return Long(w.now.Sub(t)) }
+// ForTag is how long it is since a moment; the script keeps it fresh.
+func (w words) ForTag(t time.Time) template.HTML {
+	return template.HTML(`<span data-for="` + strconv.FormatInt(w.Age(t), 10) + `">` + Long(w.now.Sub(t)) + `</span>`)
+}
 
 // Age is the moment in ms since 1970, with which the script keeps "ago" fresh.
 func (w words) Age(t time.Time) int64 { return t.UnixMilli() }

@@ -35,6 +35,10 @@
       const text = ms < 0 && ms > -3000 ? "0 s ago" : ms < 0 ? "in " + long(-ms) : long(ms) + " ago";
       if (e.textContent !== text) e.textContent = text;
     }
+    for (const e of $$("[data-for]")) {
+      const text = long(now - Number(e.dataset.for));
+      if (e.textContent !== text) e.textContent = text;
+    }
   };
   setInterval(ages, 1000);
 
