@@ -34,10 +34,10 @@ type Outbox interface {
 	// Sent records that a delivery was accepted. What this and the next two
 	// record is so for all of the same Fold above 0, at once.
 	Sent(ctx context.Context, id int64, at time.Time, note string) error
-	// Retry counts an attempt and sets the engine time of the next. With unsent
+	// Retry counts an attempt, made at at, and sets the engine time of the next. With unsent
 	// Fold becomes 0, else a Fold of 0 becomes rules.Alone. had becomes the
 	// delivery's Had.
-	Retry(ctx context.Context, id int64, due time.Time, note string, unsent bool, had []string) error
+	Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool, had []string) error
 	// Dead parks a delivery for good, until a person resends it.
 	Dead(ctx context.Context, id int64, at time.Time, reason string) error
 }

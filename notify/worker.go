@@ -453,7 +453,7 @@ func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err err
 		defer cancel()
 		switch {
 		case len(out.Had) > len(m.ds[0].Had): // it did arrive, at some
-			_ = l.o.Outbox.Retry(ctx, m.ds[0].ID, l.o.Now().Truncate(time.Millisecond), out.Note, false, out.Had)
+			_ = l.o.Outbox.Retry(ctx, m.ds[0].ID, l.o.Now(), l.o.Now().Truncate(time.Millisecond), out.Note, false, out.Had)
 		case !m.recorded && !out.Unsent: // but it may have arrived
 			_ = l.o.Outbox.Fold(ctx, []int64{m.ds[0].ID})
 		}
@@ -513,7 +513,7 @@ func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err err
 		due := now.Add(wait).Truncate(time.Millisecond)
 		log.Warn("not delivered; will be tried again", "in", wait.Round(time.Millisecond))
 		l.unsaved[first.ID] = func(ctx context.Context) error {
-			return l.o.Outbox.Retry(ctx, first.ID, due, out.Note, m.open && out.Unsent, out.Had)
+			return l.o.Outbox.Retry(ctx, first.ID, now, due, out.Note, m.open && out.Unsent, out.Had)
 		}
 	}
 	return false, l.save(ctx)

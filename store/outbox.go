@@ -272,14 +272,14 @@ func (s *Store) Sent(ctx context.Context, id int64, at time.Time, note string) e
 		"state = 1, attempts = attempts + 1, last = ?2, note = ?3, had = ''", toMS(at), cut(note))
 }
 
-// Retry records a failed attempt, and when the next is due (engine time). With
+// Retry records a failed attempt at at, and when the next is due (engine times). With
 // unsent it is open again what message the delivery is part of, for nothing of
 // it left this machine; else it stays the one it is. had are those of several
 // recipients who have it, no line break in their names.
-func (s *Store) Retry(ctx context.Context, id int64, due time.Time, note string, unsent bool, had []string) error {
+func (s *Store) Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool, had []string) error {
 	return s.attempt(ctx, "put off delivery", false, id,
 		"state = 0, attempts = attempts + 1, last = ?4, due = ?2, note = ?3, fold = CASE WHEN ?5 THEN 0 WHEN fold = 0 THEN -1 ELSE fold END, had = ?6",
-		toMS(due), cut(note), s.nowMS(due), unsent, strings.Join(had, "\n"))
+		toMS(due), cut(note), toMS(at), unsent, strings.Join(had, "\n"))
 }
 
 // Hold sets when a pending delivery is due without counting an attempt, for
@@ -301,14 +301,6 @@ func (s *Store) Dead(ctx context.Context, id int64, at time.Time, reason string)
 // its own, and has been tried as often as one that is new.
 func (s *Store) Resend(ctx context.Context, id int64, due time.Time) error {
 	return s.attempt(ctx, "resend delivery", true, id, "fold = CASE state WHEN 0 THEN fold ELSE -1 END, attempts = 0, state = 0, due = ?2", toMS(due))
-}
-
-// nowMS is the engine time of an attempt of which only the next due time is
-// known: the newest input's.
-func (s *Store) nowMS(due time.Time) int64 {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	return min(s.at, toMS(due))
 }
 
 // attempt changes a delivery, and the others that are one message with it.

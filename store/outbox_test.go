@@ -36,7 +36,10 @@ func TestDeliveryLife(t *testing.T) {
 	require.Equal(t, []string{"phone lamp/tank lit"}, lines(due), "one a route")
 
 	id := due[0].ID
-	require.NoError(t, s.Retry(ctx, id, day0.Add(2*time.Minute), "connection refused", false, nil))
+	require.NoError(t, s.Retry(ctx, id, day0.Add(time.Minute), day0.Add(2*time.Minute), "connection refused", false, nil))
+	tried, err := s.Deliveries(ctx, DeliveryFilter{EventID: EventID(s.ID(), 1), Route: "phone"})
+	require.NoError(t, err)
+	require.True(t, tried[0].Last.Equal(day0.Add(time.Minute)), "when it was tried, not when something was heard last")
 	due, next, err = s.Due(ctx, day0.Add(time.Minute), 10, []string{"phone"})
 	require.NoError(t, err)
 	require.Equal(t, []string{"phone lamp/salt lit"}, lines(due), "another lamp is not held up")
@@ -107,7 +110,7 @@ func TestDeliveryHad(t *testing.T) {
 	appendAll(t, s, alert(day0, "tank", rules.Lit, "mail"), alert(day0.Add(time.Minute), "tank", rules.Dark, "mail"))
 	require.NoError(t, s.Fold(ctx, []int64{1, 2}))
 	had := []string{"anna@example.com", "bert@example.com"}
-	require.NoError(t, s.Retry(ctx, 1, day0.Add(2*time.Minute), "cleo: try later", false, had))
+	require.NoError(t, s.Retry(ctx, 1, day0.Add(2*time.Minute), day0.Add(2*time.Minute), "cleo: try later", false, had))
 	require.NoError(t, s.Close())
 
 	s = openTest(t, dir)
@@ -199,7 +202,7 @@ func TestDueAgainstModel(t *testing.T) {
 					m.pending, m.dead, err = false, true, s.Dead(ctx, m.id, now, "gone")
 				case 2:
 					m.due, m.pending = now.Add(time.Minute), true
-					err = s.Retry(ctx, m.id, m.due, "later", r.IntN(2) == 0, nil)
+					err = s.Retry(ctx, m.id, m.due, m.due, "later", r.IntN(2) == 0, nil)
 				case 3:
 					m.due, m.pending = now, true
 					err = s.Resend(ctx, m.id, now)
@@ -327,7 +330,7 @@ func TestFoldAgainstModel(t *testing.T) {
 				if m.state != Pending {
 					continue
 				}
-				require.NoError(t, s.Retry(ctx, m.id, now.Add(time.Minute), "later", unsent, nil))
+				require.NoError(t, s.Retry(ctx, m.id, now.Add(time.Minute), now.Add(time.Minute), "later", unsent, nil))
 				whole(func(o *row) {
 					o.due, o.tries = now.Add(time.Minute), o.tries+1
 					if unsent {

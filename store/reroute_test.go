@@ -26,10 +26,10 @@ func TestReroute(t *testing.T) {
 		alert(at(5), "salt", rules.Dark, "old"),
 		alert(at(6), "tank", rules.Lit, "phone"),
 	)
-	require.NoError(t, s.Sent(ctx, 3, at(7), "204"))                                             // tank dark, at phone
-	require.NoError(t, s.Retry(ctx, 7, at(8), "no answer", false, []string{"anna@example.com"})) // salt dark, tried
-	require.NoError(t, s.Fold(ctx, []int64{8, 9}))                                               // salt lit and dark, one message
-	require.NoError(t, s.Retry(ctx, 4, at(8), "cannot be reached", true, nil))                   // salt lit
+	require.NoError(t, s.Sent(ctx, 3, at(7), "204"))                                                    // tank dark, at phone
+	require.NoError(t, s.Retry(ctx, 7, at(8), at(8), "no answer", false, []string{"anna@example.com"})) // salt dark, tried
+	require.NoError(t, s.Fold(ctx, []int64{8, 9}))                                                      // salt lit and dark, one message
+	require.NoError(t, s.Retry(ctx, 4, at(8), at(8), "cannot be reached", true, nil))                   // salt lit
 	stray, err := s.Stray(ctx, []string{"phone", "mail"}, 0, 100)
 	require.NoError(t, err)
 	require.Equal(t, []string{"old lamp/tank lit", "old lamp/tank dark", "old lamp/salt lit", "old lamp/salt dark", "old lamp/salt lit", "old lamp/salt dark"}, lines(stray))
@@ -89,7 +89,7 @@ func TestReroute(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, held, 1)
 	require.EqualValues(t, 2, held[0].ID)
-	require.NoError(t, s.Retry(ctx, 2, at(31), "no answer", false, nil))
+	require.NoError(t, s.Retry(ctx, 2, at(31), at(31), "no answer", false, nil))
 	held, err = s.Held(ctx, "held/")
 	require.NoError(t, err)
 	require.Empty(t, held, "what was tried is not held any more")
