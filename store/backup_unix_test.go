@@ -6,6 +6,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -31,7 +32,10 @@ func TestBackupIsPrivateFromTheStart(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "backup")
 	var first os.FileMode
 	written := false
+	var mu sync.Mutex // database/sql waits for Done in a goroutine of its own too
 	ctx := asked{context.Background(), func() {
+		mu.Lock()
+		defer mu.Unlock()
 		info, err := os.Stat(path + ".new")
 		if err == nil && !written && info.Size() == 0 {
 			first = info.Mode().Perm()
@@ -39,8 +43,10 @@ func TestBackupIsPrivateFromTheStart(t *testing.T) {
 		written = written || err == nil && info.Size() > 0
 	}}
 	require.NoError(t, s.Backup(ctx, path))
+	mu.Lock()
 	require.True(t, written)
 	require.Equal(t, os.FileMode(0o600), first, "the mode before the first byte")
+	mu.Unlock()
 	info, err := os.Stat(path)
 	require.NoError(t, err)
 	require.Equal(t, os.FileMode(0o600), info.Mode().Perm())

@@ -301,6 +301,9 @@ func printStatus(out io.Writer, st page.Status) {
 	if st.CutOff != "" {
 		fmt.Fprintln(out, "NO READING COMES IN:", printable(st.CutOff))
 	}
+	if text := st.Astray(); text != "" {
+		fmt.Fprintln(out, text)
+	}
 	if st.Uncertain {
 		fmt.Fprintln(out, "The clock of that machine is not set yet: times are uncertain.")
 	}

@@ -183,6 +183,12 @@ func TestHostileNetwork(t *testing.T) {
 		name string
 		run  func() (what string, end func())
 	}
+	// What one attack may add, kB: some of a login's 19 MB that are not collected
+	// yet. The race detector keeps several bytes about each byte of the program.
+	most := 128 << 10
+	if raceOn {
+		most *= 3
+	}
 	var rows []string
 	for _, a := range []attack{
 		{fmt.Sprintf("%d half requests to the page, left open", flood), func() (string, func()) {
@@ -427,7 +433,7 @@ func TestHostileNetwork(t *testing.T) {
 		assert.Equal(t, 200, code, "after %s: %s", a.name, text)
 		after, _ := b.memory()
 		rows = append(rows, fmt.Sprintf("| %s | %s | %.1f | %.1f | %.1f |", a.name, what, float64(before)/1024, float64(peak)/1024, float64(after)/1024))
-		assert.Less(t, peak-before, 128<<10, a.name) // kB
+		assert.Less(t, peak-before, most, a.name)
 	}
 	assert.NotContains(t, b.p.log.String(), "panic")
 	var table bytes.Buffer

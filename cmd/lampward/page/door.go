@@ -90,7 +90,7 @@ func (s *Server) known(next http.HandlerFunc) http.Handler {
 		}
 		name, ok := s.login.session(r)
 		if !ok {
-			if wantsJSON(r) || r.URL.Path == "/live" {
+			if wantsJSON(r) || r.URL.Path == "/live" || r.URL.Path == "/metrics" {
 				s.problem(w, r, http.StatusUnauthorized, "Log in first.")
 				return
 			}

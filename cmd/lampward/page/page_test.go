@@ -308,6 +308,9 @@ func TestLogin(t *testing.T) {
 	assert.Equal(t, http.StatusUnauthorized, ask(s, "GET", "/api/status", nil, token("")).Code)
 	assert.Equal(t, http.StatusUnauthorized, ask(s, "GET", "/api/status", nil, token("token")).Code)
 
+	measured := newServer(t, newFake(), func(o *Options) { withAnn(o); o.Metrics = http.NotFoundHandler() })
+	assert.Equal(t, http.StatusUnauthorized, get(measured, "/metrics").Code, "a program is not led to a form")
+
 	secure := newServer(t, newFake(), func(o *Options) { withAnn(o); o.Secure = true })
 	c = form(secure, "/login", nil, "name", "ann", "password", "secret").Result().Cookies()[0]
 	assert.Equal(t, "__Host-lampward", c.Name)
@@ -552,6 +555,17 @@ func TestFailingRoute(t *testing.T) {
 	assert.Contains(t, body, "phone has taken no message since 09:00:")
 	assert.NotContains(t, body, nasty)
 	assert.Contains(t, get(s, "/api/status").Body.String(), `"failing":[{"route":"phone","since":"2026-05-02T09:00:00Z","note":"401 `)
+}
+
+// So is that messages came which tell nothing of any lamp, while one is not heard.
+func TestAstray(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	assert.NotContains(t, get(s, "/").Body.String(), "Messages that tell nothing")
+	f.st.Counts = map[string]int64{"unknown": 3, "malformed": 1, "readings": 9}
+	assert.Contains(t, get(s, "/").Body.String(), "Messages that tell nothing came: 3 on a topic that no lamp or board has, 1 that cannot be read as configured. The log says which, and why.")
+	f.st.Lamps[1].At = now
+	assert.NotContains(t, get(s, "/").Body.String(), "Messages that tell nothing")
 }
 
 // So is that an external broker cannot be reached.

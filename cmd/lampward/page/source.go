@@ -3,6 +3,9 @@ package page
 import (
 	"context"
 	"errors"
+	"fmt"
+	"slices"
+	"strings"
 	"time"
 )
 
@@ -44,6 +47,26 @@ type Status struct {
 	Failing   []Failing        `json:"failing"`           // those that do not work
 	Lamps     []Lamp           `json:"lamps"`             // in the order of the configuration
 	Boards    []Board          `json:"boards"`            //
+}
+
+// Astray says what became of messages that may be those of a lamp that was not
+// heard since the start; empty: each lamp was heard, or nothing came.
+func (s Status) Astray() string {
+	if !slices.ContainsFunc(s.Lamps, func(l Lamp) bool { return l.At.IsZero() }) {
+		return ""
+	}
+	var out []string
+	say := func(count, what string) {
+		if n := s.Counts[count]; n > 0 {
+			out = append(out, fmt.Sprintf("%d %s", n, what))
+		}
+	}
+	say("unknown", "on a topic that no lamp or board has")
+	say("malformed", "that cannot be read as configured")
+	if out == nil {
+		return ""
+	}
+	return "Messages that tell nothing came: " + strings.Join(out, ", ") + ". The log says which, and why."
 }
 
 // Failing is a way to a person that has not worked for some minutes.
