@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -92,6 +93,10 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 		st.Failing = append(st.Failing, page.Failing{Route: t.Route, Since: t.Since.Add(offset), Note: t.Note})
 	}
 	cfg := m.Config()
+	normal := map[string]string{}
+	for _, name := range cfg.Alarm.DarkIsAlarm {
+		normal[name] = "lit"
+	}
 	lampsOf := map[string][]string{}
 	for _, l := range cfg.Lamps {
 		b := l.Board()
@@ -107,6 +112,7 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 	}
 	lamp := func(s rules.LampStatus, c rules.LampConfig) {
 		l := lampOf(s, c, offset)
+		l.Normal = cmp.Or(normal[s.Name], "dark")
 		if a, ok := m.LampAlarm(s.Name); ok {
 			l.Alarm = alarmOf(a, offset)
 		}

@@ -199,8 +199,11 @@ func (s *Server) liveGlance(r *http.Request) func(*stream, change) error {
 		}
 		w := s.wordsFor(r, st.Now)
 		g := glanceOf(st, w)
-		if err := s.show(t, "summary", "summary", st.Now, view{Status: st, Waiting: waiting(st), W: w}); err != nil {
-			return err
+		v := view{Status: st, Waiting: waiting(st), W: w}
+		for _, part := range []string{"answer", "summary"} {
+			if err := s.show(t, part, part, st.Now, v); err != nil {
+				return err
+			}
 		}
 		// What the page showed first is not known here, so whether rows moved
 		// since is known from the second time on; news may move them.
@@ -210,20 +213,23 @@ func (s *Server) liveGlance(r *http.Request) func(*stream, change) error {
 			clear(t.last) // the list replaces rows that were sent
 			return s.show(t, "list", "list", st.Now, g)
 		}
-		boards := boardsByName(st)
-		for _, l := range st.Lamps {
-			if !c.lamps[l.Name] && !c.boards[l.Board] {
+		if err := s.show(t, "sums", "sums", st.Now, g); err != nil {
+			return err
+		}
+		for _, x := range g.lamps() {
+			if !c.lamps[x.Lamp.Name] && !c.boards[x.Lamp.Board] {
 				continue
 			}
-			if err := s.show(t, "row", handle("lamp", l.Name), st.Now, row{l, boards[l.Board], w}); err != nil {
+			if err := s.show(t, "row", handle("lamp", x.Lamp.Name), st.Now, x); err != nil {
 				return err
 			}
 		}
-		for _, b := range st.Boards {
-			if c.boards[b.Name] {
-				if err := s.show(t, "boardrow", handle("board", b.Name), st.Now, boardRow{b, w}); err != nil {
-					return err
-				}
+		for _, x := range g.boards() {
+			if !c.boards[x.Board.Name] {
+				continue
+			}
+			if err := s.show(t, "boardrow", handle("board", x.Board.Name), st.Now, x); err != nil {
+				return err
 			}
 		}
 		return nil
@@ -266,7 +272,7 @@ func (s *Server) liveBeat(r *http.Request, t *stream, name string, silent *bool)
 	}
 	b := lampBody{W: s.wordsFor(r, st.Now)}
 	for _, l := range st.Lamps {
-		b.Row = row{l, boardsByName(st)[l.Board], b.W}
+		b.Row = row{Lamp: l, Board: boardsByName(st)[l.Board], W: b.W}
 		if b.Row.Board == nil || b.Row.Board.Silent == *silent {
 			continue
 		}

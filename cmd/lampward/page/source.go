@@ -88,11 +88,17 @@ type Lamp struct {
 	OffBelow   float64   `json:"off_below"`       // counts
 	Inverted   bool      `json:"lit_lower"`       // the lamp reads lower when lit
 	ByHand     bool      `json:"levels_by_hand"`  // the levels were set by a person
+	Normal     string    `json:"normal"`          // the state that is no alert: dark or lit
 	Confidence float64   `json:"confidence"`      // 0..1
 	Guess      bool      `json:"provisional"`     // told before both states were seen
 	Fault      string    `json:"fault,omitempty"` // suspicion about the sensor
 	Aim        Aim       `json:"aim"`
 	Alarm      Alarm     `json:"alarm"`
+}
+
+// Abnormal tells whether the lamp shows what a person wants to be told of.
+func (l Lamp) Abnormal() bool {
+	return l.State == "blinking" || l.State == "lit" && l.Normal != "lit" || l.State == "dark" && l.Normal == "lit"
 }
 
 // Aim is how well lit and dark can be told apart.

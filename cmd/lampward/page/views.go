@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -91,6 +92,7 @@ type row struct {
 	Lamp  Lamp
 	Board *Board
 	W     words
+	Brief bool // one of many that are as they should be: little is said of it
 }
 
 // boardRow is a board in the list.
@@ -99,14 +101,35 @@ type boardRow struct {
 	W     words
 }
 
+// rowsMost is how many rows of a group are shown; the others are folded away.
+const rowsMost = 24
+
 // glanceBody is the list of all lamps: what waits for a person first.
 type glanceBody struct {
-	First  []row      // not acknowledged
-	Silent []boardRow // boards likewise
-	Rest   []row
-	Boards []boardRow // those that have more to say than their lamps
+	First  fold[row]      // not acknowledged
+	Silent fold[boardRow] // boards likewise
+	Known  fold[row]      // not as it should be, and not waiting for a person
+	Rest   fold[row]
+	Sums   string         // what those in Rest are, if they are folded
+	Boards fold[boardRow] // those that have more to say than their lamps
 	W      words
 }
+
+// fold is a group of rows, of which those beyond rowsMost are folded away.
+type fold[T any] struct{ Shown, More []T }
+
+func (f *fold[T]) add(r T) {
+	if len(f.Shown) < rowsMost {
+		f.Shown = append(f.Shown, r)
+	} else {
+		f.More = append(f.More, r)
+	}
+}
+
+func (f fold[T]) all() []T { return append(f.Shown[:len(f.Shown):len(f.Shown)], f.More...) }
+
+// Any tells whether there is a row.
+func (f fold[T]) Any() bool { return len(f.Shown) > 0 }
 
 func boardsByName(st Status) map[string]*Board {
 	out := make(map[string]*Board, len(st.Boards))
@@ -119,23 +142,53 @@ func boardsByName(st Status) map[string]*Board {
 func glanceOf(st Status, w words) glanceBody {
 	g := glanceBody{W: w}
 	boards := boardsByName(st)
+	var over, rest []row
 	for _, l := range st.Lamps {
-		r := row{l, boards[l.Board], w}
-		if l.Alarm.Waits() {
-			g.First = append(g.First, r)
-		} else {
-			g.Rest = append(g.Rest, r)
+		r := row{Lamp: l, Board: boards[l.Board], W: w}
+		switch {
+		case l.Alarm.Waits() && l.Abnormal():
+			g.First.add(r)
+		case l.Alarm.Waits():
+			over = append(over, r)
+		case l.Abnormal() || l.Fault != "" || r.Board != nil && r.Board.Silent:
+			g.Known.add(r)
+		default:
+			rest = append(rest, r)
 		}
+	}
+	for _, r := range over { // what is over is less urgent than what still is
+		g.First.add(r)
+	}
+	if len(rest) <= rowsMost {
+		g.Rest.Shown = rest
+	} else {
+		states := map[string]int{}
+		for i := range rest {
+			rest[i].Brief = true
+			states[rest[i].Lamp.State]++
+		}
+		g.Rest.More, g.Sums = rest, tellStates(states)
 	}
 	for _, b := range st.Boards {
 		switch {
 		case b.Alarm.Waits():
-			g.Silent = append(g.Silent, boardRow{b, w})
+			g.Silent.add(boardRow{b, w})
 		case b.worthARow():
-			g.Boards = append(g.Boards, boardRow{b, w})
+			g.Boards.add(boardRow{b, w})
 		}
 	}
 	return g
+}
+
+// tellStates says how many lamps there are of each state.
+func tellStates(n map[string]int) string {
+	var out []string
+	for _, state := range []string{"lit", "dark", "learning"} {
+		if n[state] > 0 {
+			out = append(out, strconv.Itoa(n[state])+" "+state)
+		}
+	}
+	return strings.Join(out, ", ")
 }
 
 // worthARow tells whether a board says more than its lamp's row does.
@@ -143,17 +196,23 @@ func (b Board) worthARow() bool {
 	return len(b.Lamps) != 1 || b.Lamps[0] != b.Name || b.Silent || b.Volts != nil || b.RSSI != nil || b.Flat != nil || b.Alarm.State != "normal"
 }
 
+// lamps and boards are all rows, wherever they stand.
+func (g glanceBody) lamps() []row { return slices.Concat(g.First.all(), g.Known.all(), g.Rest.all()) }
+
+func (g glanceBody) boards() []boardRow { return slices.Concat(g.Silent.all(), g.Boards.all()) }
+
 // order tells whether rows moved, so that the whole list must be sent anew.
 func (g glanceBody) order() string {
 	var b bytes.Buffer
-	for _, r := range g.First {
-		b.WriteString(r.Lamp.Name + "\x00")
+	for i, group := range [][]row{g.First.all(), g.Known.all()} {
+		for _, r := range group {
+			b.WriteString(strconv.Itoa(i) + r.Lamp.Name + "\x00")
+		}
 	}
-	for _, r := range g.Silent {
-		b.WriteString("\x01" + r.Board.Name + "\x00")
-	}
-	for _, r := range g.Boards {
-		b.WriteString("\x02" + r.Board.Name + "\x00")
+	for i, group := range [][]boardRow{g.Silent.all(), g.Boards.all()} {
+		for _, r := range group {
+			b.WriteString(strconv.Itoa(2+i) + r.Board.Name + "\x00")
+		}
 	}
 	return b.String()
 }
@@ -248,7 +307,7 @@ func (s *Server) lampOf(ctx context.Context, q url.Values, w func(time.Time) wor
 	}
 	l := st.Lamps[0]
 	b := lampBody{W: w(st.Now), Window: windowOf(q, st.Now), Spans: spans}
-	b.Row = row{l, boardsByName(st)[l.Board], b.W}
+	b.Row = row{Lamp: l, Board: boardsByName(st)[l.Board], W: b.W}
 	win := b.Window
 	points, err := s.o.Source.Trace(ctx, name, win.From, win.To.Add(time.Second), 600)
 	if err != nil {
@@ -381,7 +440,7 @@ func aimOf(st Status, w words) (aimBody, error) {
 		return aimBody{}, unknown("There is no lamp of this name.")
 	}
 	l := st.Lamps[0]
-	return aimBody{Row: row{l, boardsByName(st)[l.Board], w}, Plot: drawAim(l), Steps: gauge[l.Aim.Grade], W: w}, nil
+	return aimBody{Row: row{Lamp: l, Board: boardsByName(st)[l.Board], W: w}, Plot: drawAim(l), Steps: gauge[l.Aim.Grade], W: w}, nil
 }
 
 func (s *Server) aim(w http.ResponseWriter, r *http.Request) {

@@ -129,6 +129,22 @@ func Long(d time.Duration) string {
 	return fmt.Sprintf("%d days", d/day)
 }
 
+// Interval spells the time from one thing to the next, which is measured and so
+// never quite round.
+func Interval(d time.Duration) string {
+	switch {
+	case d <= 0:
+		return Long(0)
+	case d < 50*time.Millisecond:
+		return "less than 0.1 s"
+	case d < 9950*time.Millisecond:
+		return strconv.FormatFloat(d.Round(100*time.Millisecond).Seconds(), 'f', -1, 64) + " s"
+	case d < 119500*time.Millisecond:
+		return Long(d.Round(time.Second))
+	}
+	return Long(d.Round(time.Minute))
+}
+
 // count writes a reading or level: whole where that says it all.
 func count(v float64) string {
 	switch a := math.Abs(v); {
@@ -199,7 +215,7 @@ var stateWords = map[string]string{"pending": "waiting", "sent": "sent", "dead":
 func (s *Server) words() template.FuncMap {
 	return template.FuncMap{
 		"asset": s.assetPath, "count": count, "percent": percent, "sure": sure, "handle": handle, "plain": plain,
-		"kindWord": kindWord, "long": Long,
+		"kindWord": kindWord, "long": Long, "every": Interval,
 		"sentWord": func(state string) string { return stateWords[state] },
 		// Not printf, which shows where a pointer points to.
 		"fixed": func(digits int, v *float64) string { return strconv.FormatFloat(*v, 'f', digits, 64) },

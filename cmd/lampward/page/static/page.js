@@ -57,7 +57,10 @@
     const label = active && active.textContent;
     const box = document.createElement("template");
     box.innerHTML = html;
+    if (box.innerHTML === old.innerHTML) return; // so that nothing is read out twice
+    const open = $$("details[open]", old).map((d) => d.id);
     old.replaceChildren(box.content);
+    for (const d of $$("details", old)) d.open = open.includes(d.id);
     if (old.dataset.part !== "list" && old.tagName === "LI") {
       old.classList.remove("fresh");
       void old.offsetWidth;
@@ -153,10 +156,24 @@
 
   // Find.
   const field = $("#find");
+  const sought = new Set(); // folds that were opened for what is sought
   const find = () => {
     if (!field) return;
     const want = field.value.trim().toLowerCase();
-    for (const e of $$("[data-find]")) e.parentElement.hidden = want !== "" && !e.dataset.find.toLowerCase().includes(want);
+    let n = 0;
+    for (const e of $$("[data-find]")) {
+      const hit = want === "" || e.dataset.find.toLowerCase().includes(want);
+      e.parentElement.hidden = !hit;
+      n += hit;
+    }
+    for (const g of $$(".group, .fold")) g.hidden = !$("[data-find]", g) || !$("li:not([hidden]) > [data-find]", g);
+    // What is sought is shown, wherever it is folded away.
+    for (const d of $$(".fold")) {
+      if (want !== "" && !d.open) { d.open = true; sought.add(d.id); }
+      if (want === "" && sought.delete(d.id)) d.open = false;
+    }
+    const said = want === "" ? "" : n === 0 ? "none found" : n + " found";
+    if ($("#found").textContent !== said) $("#found").textContent = said;
   };
   if (field) field.addEventListener("input", find);
 
