@@ -248,15 +248,17 @@ func init() {
 		if err := k.get(ctx, "/api/lamp", url.Values{"name": {names[0]}}, &l); err != nil {
 			return say(c, "aim", "", err)
 		}
-		aimLine(c.out, l)
+		a := aimer{out: c.out}
+		a.show(l)
 		if *once {
 			return exitOK
 		}
 		seen := l.At
 		err := k.stream(ctx, func(event string, data []byte) bool {
+			var l page.Lamp // a new one, for what is left out is not what it was
 			if event == "lamp" && json.Unmarshal(data, &l) == nil && l.Name == names[0] && !l.At.Equal(seen) {
 				seen = l.At
-				aimLine(c.out, l)
+				a.show(l)
 			}
 			return true
 		})
@@ -372,30 +374,33 @@ func printStatus(out io.Writer, st page.Status) {
 	_ = w.Flush()
 }
 
-// aimLine shows one reading between dark and lit.
-func aimLine(out io.Writer, l page.Lamp) {
-	const width = 40
+// aimer shows readings between dark and lit, each on a line that fits 80 columns;
+// what to do is said when it changes.
+type aimer struct {
+	out  io.Writer
+	hint string // said last
+}
+
+func (a *aimer) show(l page.Lamp) {
+	const width = 20
+	if l.At.IsZero() {
+		fmt.Fprintln(a.out, "no reading yet; each new one will show here")
+		return
+	}
 	bar := strings.Repeat(".", width)
-	if a := l.Aim; a.Lit != a.Dark {
-		at := int(math.Round((l.Value - a.Dark) / (a.Lit - a.Dark) * (width - 1)))
+	if m := l.Aim; m.Lit != m.Dark {
+		at := int(math.Round((l.Value - m.Dark) / (m.Lit - m.Dark) * (width - 1)))
 		at = min(width-1, max(0, at))
 		bar = bar[:at] + "#" + bar[at+1:]
 	}
-	if l.At.IsZero() {
-		fmt.Fprintln(out, "no reading yet; each new one will show here")
-		return
+	line := fmt.Sprintf("%s %-8s %7.6g dark %s lit", l.At.Local().Format("15:04:05"), printable(l.State), l.Value, bar)
+	if l.Aim.Separation != 0 {
+		line += fmt.Sprintf(" %s, %.4g x noise", printable(l.Aim.Grade), l.Aim.Separation)
 	}
-	line := fmt.Sprintf("%s %8.6g  dark %s lit  %-9s", l.At.Local().Format("15:04:05"), l.Value, bar, l.State)
-	switch {
-	case l.Aim.Separation == 0 && l.Aim.Hint != "": // which says that only one state was seen
-		line += " " + l.Aim.Hint
-	case l.Aim.Separation == 0:
-		line += " only one state seen so far"
-	default:
-		line += fmt.Sprintf(" %s, %.1f x noise", l.Aim.Grade, l.Aim.Separation)
-		if l.Aim.Hint != "" {
-			line += "; " + l.Aim.Hint
+	fmt.Fprintln(a.out, line)
+	if l.Aim.Hint != a.hint {
+		if a.hint = l.Aim.Hint; a.hint != "" {
+			fmt.Fprintf(a.out, "%8s %s\n", "", printable(a.hint))
 		}
 	}
-	fmt.Fprintln(out, line)
 }

@@ -434,7 +434,7 @@ func side(v float64, l Lamp) string {
 // drawAim draws where the newest reading stands between the two levels, each
 // a hump as wide as the noise.
 func drawAim(l Lamp) template.HTML {
-	const height, base = 150.0, 112.0
+	const height, base = 158.0, 112.0
 	a := l.Aim
 	some := a.Dark != 0 || a.Lit != 0
 	lo, hi := l.Value, l.Value
@@ -469,12 +469,20 @@ func drawAim(l Lamp) template.HTML {
 		hump(a.Lit, "lit")
 	}
 	p.add(`</svg><line class="axis" x1="0" x2="100%%" y1="%s" y2="%s"/>`, num(base), num(base))
-	label := func(v float64, word string) {
-		p.add(`<text class="aim-word" x="%s%%" y="%s" text-anchor="middle">%s</text>`, num(min(94, max(6, x(v)/10))), num(base+30), word)
+	// Below the needle's head, and not over one another where the two are close.
+	label := func(v float64, word, anchor string) {
+		p.add(`<text class="aim-word" x="%s%%" y="%s" text-anchor="%s">%s</text>`, num(min(88, max(12, x(v)/10))), num(base+38), anchor, word)
 	}
 	if two {
-		label(a.Dark, "dark")
-		label(a.Lit, "lit")
+		dark, lit := "middle", "middle"
+		if gap := x(a.Lit) - x(a.Dark); math.Abs(gap) < 180 {
+			dark, lit = "end", "start"
+			if gap < 0 {
+				dark, lit = lit, dark
+			}
+		}
+		label(a.Dark, "dark ", dark)
+		label(a.Lit, " lit", lit)
 	}
 	at := num(x(l.Value) / 10)
 	p.add(`<svg class="needle" x="%s%%" overflow="visible"><path d="M0 2v%s"/><path class="needle-head" d="M0 %sl-9 16h18z"/></svg>`,

@@ -4,6 +4,7 @@ import (
 	"encoding/xml"
 	"io"
 	"math"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -128,5 +129,29 @@ func TestWords(t *testing.T) {
 	assert.Equal(t, "100 %", percent(1))
 	for v, want := range map[float64]string{640: "640", 640.4: "640", 12.34: "12.3", 1.234: "1.23", -0.5: "-0.50", 1e300: "1e+300"} {
 		assert.Equal(t, want, count(v))
+	}
+}
+
+// Two levels that are close are named side by side, not one over the other.
+func TestAimWordsApart(t *testing.T) {
+	word := func(l Lamp, name string) string {
+		for _, m := range regexp.MustCompile(`<text class="aim-word"[^>]*text-anchor="(\w+)">([^<]*)</text>`).FindAllStringSubmatch(string(drawAim(l)), -1) {
+			if strings.TrimSpace(m[2]) == name {
+				return m[1]
+			}
+		}
+		return ""
+	}
+	for _, x := range []struct {
+		darkAt, litAt, value float64
+		dark, lit            string
+	}{
+		{200, 600, 210, "middle", "middle"},
+		{200, 220, 900, "end", "start"},
+		{220, 200, 900, "start", "end"}, // reads lower when lit
+	} {
+		l := Lamp{Value: x.value, Aim: Aim{Dark: x.darkAt, Lit: x.litAt, Noise: 2}}
+		assert.Equal(t, x.dark, word(l, "dark"), x)
+		assert.Equal(t, x.lit, word(l, "lit"), x)
 	}
 }

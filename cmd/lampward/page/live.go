@@ -320,7 +320,12 @@ func (s *Server) liveAim(r *http.Request, q url.Values) func(*stream, change) er
 		if err != nil {
 			return err
 		}
-		return s.show(t, "aimpanel", "aimpanel", st.Now, b)
+		for _, part := range []string{"aimnow", "aimgrade", "aimnumbers"} {
+			if err := s.show(t, part, part, st.Now, b); err != nil {
+				return err
+			}
+		}
+		return nil
 	}
 }
 

@@ -153,3 +153,24 @@ func TestRowAfterList(t *testing.T) {
 		assert.NotContains(t, parts[row], "shelved")
 	})
 }
+
+// While somebody aims, a screen reader is told how well it is when that changes,
+// and not with each reading.
+func TestAimGradeIsToldOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &moving{fake: newFake()}
+		s := newServer(t, nil, func(o *Options) { o.Source = f })
+		assert.Regexp(t, `data-part="aimgrade" role="status"`, get(s, "/aim?name=tank").Body.String())
+		aim := watch(t, s, "/live?view=aim&name=tank")
+		read := func(v float64, grade string) map[string]string {
+			f.change(func(f *fake) { f.st.Lamps[0].Value, f.st.Lamps[0].Aim.Grade = v, grade })
+			s.Changed("tank", "tank", false)
+			return aim(time.Second)
+		}
+		read(641, "good")
+		parts := read(642, "good")
+		assert.Contains(t, parts["aimnow"], "642")
+		assert.NotContains(t, parts, "aimgrade")
+		assert.Contains(t, read(643, "excellent")["aimgrade"], "lit and dark: excellent")
+	})
+}

@@ -9,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 )
 
 // words turns numbers and times into what people read, for one reader.
@@ -195,6 +197,12 @@ var alarmWords = map[string]string{
 // causeWords and the like say what a code word means.
 func plain(code string) string { return strings.ReplaceAll(code, "_", " ") }
 
+// capital begins a sentence.
+func capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
+}
+
 // kindWords are the kinds of event in a list.
 var kindWords = map[string]string{
 	"many_silent": "several boards silent", "many_returned": "several boards back", "returned": "back",
@@ -215,7 +223,7 @@ var stateWords = map[string]string{"pending": "waiting", "sent": "sent", "dead":
 func (s *Server) words() template.FuncMap {
 	return template.FuncMap{
 		"asset": s.assetPath, "count": count, "percent": percent, "sure": sure, "handle": handle, "plain": plain,
-		"kindWord": kindWord, "long": Long, "every": Interval,
+		"kindWord": kindWord, "capital": capital, "long": Long, "every": Interval,
 		"sentWord": func(state string) string { return stateWords[state] },
 		// Not printf, which shows where a pointer points to.
 		"fixed": func(digits int, v *float64) string { return strconv.FormatFloat(*v, 'f', digits, 64) },
