@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -26,6 +27,7 @@ const (
 	QuietShelved    = "shelved"
 	QuietService    = "out of service"
 	QuietChattering = "chattering"
+	QuietAsked      = "a person asked for it"
 )
 
 // conditions is the set of abnormal conditions that an alarm stands for; it is
@@ -177,7 +179,7 @@ func (a *alarm) event(cfg *AlarmConfig, e *Event, out []Event) []Event {
 		a.disarm()
 	}
 	if e.Kind.Alerts() {
-		e.Quiet = quiet
+		e.Quiet = cmp.Or(quiet, e.Quiet)
 	}
 	out = append(out, *e)
 	if began {

@@ -109,6 +109,7 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 		u.Why = "The changes that were announced do not agree on one step, as a lamp's do: something else was taken for it, such as clouds or a room's light. Until the lamp is known again its changes are not told; teach it when you see it lit or dark."
 		switch {
 		case in.Kind == InTeach:
+			u.Quiet = QuietAsked
 			u.Text = l.cfg.Name + ": learning the lamp anew"
 			u.Why = "Somebody said that the sensor was mounted, moved or changed, so what was learned before is forgotten. Until the lamp is known again its changes are not told; teach it when you see it lit or dark."
 		case v.Handled:

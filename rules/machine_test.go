@@ -448,6 +448,7 @@ func TestAnew(t *testing.T) {
 	assert.Equal(t, "ann", e.By)
 	assert.Equal(t, "tank: learning the lamp anew", e.Text)
 	assert.Contains(t, e.Why, "mounted, moved or changed")
+	assert.Equal(t, QuietAsked, e.Quiet, "who did it knows, as with what is acknowledged")
 	l := func(m *Machine) *learn.Learner { return m.lamps[m.lampAt["tank"]].learner }
 	assert.Equal(t, learn.Learning, l(m).Verdict().State)
 	want, err := l(m).MarshalBinary()

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -76,13 +77,21 @@ func TestClientCommands(t *testing.T) {
 		{[]string{"shelve", "tank", "-for", "soon"}, exitFailed, "for must be a time"},
 		{[]string{"battery", "full", "tank"}, exitUsage, "battery changed"},
 		{[]string{"aim", "nobody"}, exitFailed, "There is no lamp"},
+		{[]string{"teach", evil, "lit"}, exitFailed, "No reading of"},
 		{[]string{"history", "-limit", "-3"}, exitFailed, "whole number"},
 	} {
 		code, _, errOut := runMain(ctx, append(x.args, "-url", c.url)...)
 		assert.Equal(t, x.code, code, x.args)
 		assert.Contains(t, errOut, x.want)
 	}
-	code, _, errOut := runMain(ctx, "status", "-url", "http://"+freeAddress(t))
+	for range 60 { // nobody is heard
+		c.clock.Advance(time.Minute)
+		_ = c.d.do(ctx, job{})
+	}
+	code, _, errOut := runMain(ctx, "teach", "tank", "dark", "-url", c.url)
+	assert.Equal(t, exitFailed, code, "what is seen now must not go with a reading of an hour ago")
+	assert.Contains(t, errOut, "The board of tank is silent")
+	code, _, errOut = runMain(ctx, "status", "-url", "http://"+freeAddress(t))
 	assert.Equal(t, exitFailed, code)
 	assert.Contains(t, errOut, "does not answer")
 }

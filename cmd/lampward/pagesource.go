@@ -241,9 +241,13 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	}
 	name := a.Lamp + a.Board // one of them is empty
 	var alarm rules.AlarmStatus
-	var known, manual bool
+	var known, manual, unheard, silent bool
 	err := p.look(ctx, func(m *rules.Machine) {
 		if a.Lamp != "" {
+			if s, ok := m.LampStatus(a.Lamp); ok {
+				d, _ := m.DeviceStatus(s.Device, p.d.clock.Now())
+				unheard, silent = s.At.IsZero(), d.Silent
+			}
 			if a.State == page.Anew {
 				manual = slices.ContainsFunc(m.Config().Lamps, func(l rules.LampConfig) bool { return l.Name == a.Lamp && l.Learn.Manual.IsSet() })
 			}
@@ -288,6 +292,14 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 				return "", refusal("The levels of %s are set by hand, so nothing of it is learned.", name)
 			}
 			said = name + ": what was learned is forgotten; it is learned from now on."
+			break
+		}
+		// What a person sees goes with the newest reading, which must be one of now.
+		switch {
+		case silent:
+			return "", refusal("The board of %s is silent, so there is no reading to go with what you see. Say it again once the board reports.", name)
+		case unheard:
+			return "", refusal("No reading of %s has come since the start, so there is none to go with what you see. Say it again after the next.", name)
 		}
 	case page.Battery:
 		in.Kind, said = rules.InBattery, name+": fresh battery noted."
