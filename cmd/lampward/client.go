@@ -85,13 +85,13 @@ func (r remote) connect(ctx context.Context, c console) (*client, int) {
 			return nil, code
 		}
 		if err := k.local(cfg); err != nil {
-			fmt.Fprintln(c.err, "lampward:", err)
+			fmt.Fprintln(c.err, "lampward:", printable(err.Error()))
 			return nil, exitFailed
 		}
 	}
 	if *r.user != "" {
 		if err := k.login(ctx, *r.user, os.Getenv(passwordEnv)); err != nil {
-			fmt.Fprintln(c.err, "lampward:", err)
+			fmt.Fprintln(c.err, "lampward:", printable(err.Error()))
 			return nil, exitFailed
 		}
 	}
@@ -225,6 +225,9 @@ func (k *client) send(ctx context.Context, method, path, kind string, body io.Re
 	}
 	res, err := k.http.Do(req)
 	if err != nil {
+		if errors.Is(ctx.Err(), context.DeadlineExceeded) {
+			return nil, fmt.Errorf("lampward at %s did not answer within %s; its log may say why", k.base, page.Long(answerTime))
+		}
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
@@ -232,7 +235,15 @@ func (k *client) send(ctx context.Context, method, path, kind string, body io.Re
 		if errors.As(err, &op) && op.Op == "dial" {
 			return nil, fmt.Errorf("lampward does not answer at %s (%v); start it with `lampward run`, or name its configuration with -config", k.base, op.Err)
 		}
-		return nil, err
+		var cert *tls.CertificateVerificationError
+		if errors.As(err, &cert) {
+			return nil, fmt.Errorf("this machine does not trust the certificate of %s (%w); name lampward's configuration with -config, whose certificate is trusted", k.base, cert.Err)
+		}
+		var ue *url.Error
+		if errors.As(err, &ue) {
+			err = ue.Err
+		}
+		return nil, fmt.Errorf("what answers at %s is not lampward's page (%w); is the port right, and http:// or https://?", k.base, err)
 	}
 	if res.StatusCode < 300 {
 		return res, nil

@@ -94,6 +94,10 @@ func TestClientCommands(t *testing.T) {
 	code, _, errOut = runMain(ctx, "status", "-url", "http://"+freeAddress(t))
 	assert.Equal(t, exitFailed, code)
 	assert.Contains(t, errOut, "does not answer")
+	code, _, errOut = runMain(ctx, "status", "-url", "https://"+c.at.page.String())
+	assert.Equal(t, exitFailed, code)
+	assert.Contains(t, errOut, "is not lampward's page")
+	assert.NotContains(t, errOut, "Get ")
 }
 
 // syncBuffer collects what a command prints while it runs.

@@ -12,6 +12,8 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
+	"unicode"
+	"unicode/utf16"
 
 	"lampward/cmd/lampward/page"
 )
@@ -103,18 +105,29 @@ examples:
 // say prints what the daemon said, or what went wrong.
 func say(c console, name, said string, err error) int {
 	if err != nil {
-		fmt.Fprintf(c.err, "lampward %s: %v\n", name, err)
+		fmt.Fprintf(c.err, "lampward %s: %s\n", name, printable(err.Error()))
 		return exitFailed
 	}
-	fmt.Fprintln(c.out, said)
+	fmt.Fprintln(c.out, printable(said))
 	return exitOK
 }
 
 func writeIndented(w io.Writer, v any) {
-	e := json.NewEncoder(w)
+	var b strings.Builder
+	e := json.NewEncoder(&b)
 	e.SetIndent("", "  ")
 	e.SetEscapeHTML(false)
 	_ = e.Encode(v)
+	// The encoder escapes only the control characters of ASCII.
+	for _, r := range b.String() {
+		if r != '\n' && !harmless(r) {
+			for _, u := range utf16.AppendRune(nil, r) {
+				fmt.Fprintf(w, `\u%04x`, u)
+			}
+			continue
+		}
+		_, _ = io.WriteString(w, string(r))
+	}
 }
 
 func init() {
@@ -283,18 +296,26 @@ func (r remote) about(ctx context.Context, c console, name, verb, subject string
 		about[key] = v
 	}
 	said, err := k.act(ctx, verb, about)
-	return say(c, name, printable(said), err)
+	return say(c, name, said, err)
 }
 
-// printable keeps what others named from moving the terminal's cursor.
+// printable keeps what others wrote from moving the terminal's cursor, and from
+// showing in another order than it is.
 func printable(s string) string {
 	return strings.Map(func(r rune) rune {
-		if r < ' ' || r >= 0x7f && r < 0xa0 {
-			return '?'
+		switch {
+		case harmless(r):
+			return r
+		case r > 0x9f && unicode.IsSpace(r):
+			return ' '
 		}
-		return r
+		return '?'
 	}, s)
 }
+
+// harmless is true of what a terminal only shows, and of the two joiners that
+// names in some scripts need.
+func harmless(r rune) bool { return unicode.IsPrint(r) || r == 0x200c || r == 0x200d }
 
 func printStatus(out io.Writer, st page.Status) {
 	if st.Broken != "" {
@@ -315,12 +336,24 @@ func printStatus(out io.Writer, st page.Status) {
 	for _, f := range st.Failing {
 		fmt.Fprintf(out, "%s HAS TAKEN NO MESSAGE since %s: %s\n", printable(f.Route), f.Since.Local().Format("2 Jan 15:04"), printable(f.Note))
 	}
+	a := st.Answer()
+	fmt.Fprintln(out, printable(a.Text))
+	if a.More != "" {
+		fmt.Fprintln(out, printable(a.More))
+	}
+	fmt.Fprintln(out)
 	w := tabwriter.NewWriter(out, 0, 4, 2, ' ', 0)
 	flagged := func(a page.Alarm) string {
 		if a.Waits() {
 			return "!"
 		}
 		return ""
+	}
+	alarmText := func(a page.Alarm) string {
+		if a.Until.IsZero() {
+			return a.Words()
+		}
+		return a.Words() + " until " + a.Until.Local().Format("2 Jan 15:04")
 	}
 	ago := func(t time.Time) string {
 		if t.IsZero() {
@@ -344,11 +377,11 @@ func printStatus(out io.Writer, st page.Status) {
 		if !l.At.IsZero() {
 			reading = strconv.FormatFloat(l.Value, 'g', 6, 64)
 		}
-		alarm := strings.ReplaceAll(l.Alarm.State, "_", " ")
+		alarm := alarmText(l.Alarm)
 		if l.Fault != "" {
-			alarm += ", sensor " + strings.ReplaceAll(l.Fault, "_", " ")
+			alarm = strings.TrimPrefix(alarm+", sensor "+strings.ReplaceAll(l.Fault, "_", " "), ", ")
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(l.Alarm), printable(l.Name), l.State, since, reading, heard, sure, alarm)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(l.Alarm), printable(l.Name), printable(l.State), since, reading, heard, sure, printable(alarm))
 	}
 	fmt.Fprintln(w, "\t\t\t\t\t\t\t")
 	fmt.Fprintln(w, "\tBOARD\tSTATE\tEVERY\tBATTERY\tHEARD\tFLAT\tALERT")
@@ -361,7 +394,7 @@ func printStatus(out io.Writer, st page.Status) {
 			state = "not heard"
 		}
 		if b.Every > 0 {
-			every = page.Long(b.Every)
+			every = page.Interval(b.Every)
 		}
 		if b.Volts != nil {
 			volts = fmt.Sprintf("%.2f V", *b.Volts)
@@ -369,7 +402,7 @@ func printStatus(out io.Writer, st page.Status) {
 		if b.Flat != nil {
 			flat = b.Flat.At.Local().Format("2006-01-02")
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(b.Alarm), printable(b.Name), state, every, volts, ago(b.Last), flat, strings.ReplaceAll(b.Alarm.State, "_", " "))
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(b.Alarm), printable(b.Name), state, every, volts, ago(b.Last), flat, printable(alarmText(b.Alarm)))
 	}
 	_ = w.Flush()
 }

@@ -34,7 +34,7 @@ func init() {
 			return code
 		}
 		if err := checkHealth(ctx, cfg.Page); err != nil {
-			fmt.Fprintln(c.err, "lampward healthcheck:", err)
+			fmt.Fprintln(c.err, "lampward healthcheck:", printable(err.Error()))
 			return exitFailed
 		}
 		fmt.Fprintln(c.out, "ok")

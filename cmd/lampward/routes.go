@@ -232,7 +232,7 @@ func init() {
 		}
 		code = exitOK
 		for _, t := range notify.Test(ctx, r.all, time.Now()) {
-			fmt.Fprintln(c.out, t)
+			fmt.Fprintln(c.out, printable(t.String()))
 			if t.Outcome.Kind != notify.Delivered {
 				code = exitFailed
 			}

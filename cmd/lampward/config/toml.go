@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/pelletier/go-toml/v2"
 	"github.com/pelletier/go-toml/v2/unstable"
@@ -22,10 +23,17 @@ type Problem struct {
 }
 
 func (p Problem) String() string {
-	if p.Key == "" {
-		return fmt.Sprintf("%s:%d: %s", p.File, p.Line, p.Text)
+	out := fmt.Sprintf("%s:%d: ", p.File, p.Line)
+	if p.Key != "" {
+		out += p.Key + ": "
 	}
-	return fmt.Sprintf("%s:%d: %s: %s", p.File, p.Line, p.Key, p.Text)
+	// A key may be any text, and a terminal obeys some.
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return '?'
+		}
+		return r
+	}, out+p.Text)
 }
 
 // Problems is every mistake of one file, by line.

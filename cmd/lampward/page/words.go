@@ -85,7 +85,7 @@ func (w words) AgoTag(t time.Time) template.HTML {
 
 // AlarmTag is the state of an alarm as an item of a list; nothing if normal.
 func (w words) AlarmTag(a Alarm) template.HTML {
-	word := alarmWords[a.State]
+	word := a.Words()
 	if word == "" {
 		return ""
 	}
@@ -193,6 +193,9 @@ var alarmWords = map[string]string{
 	"shelved":                 "shelved",
 	"out_of_service":          "out of service",
 }
+
+// Words say how far a person is with the alarm; empty: there is nothing to say.
+func (a Alarm) Words() string { return alarmWords[a.State] }
 
 // causeWords and the like say what a code word means.
 func plain(code string) string { return strings.ReplaceAll(code, "_", " ") }
