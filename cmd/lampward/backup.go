@@ -59,7 +59,7 @@ func init() {
 			fmt.Fprintln(c.err, "lampward backup: name the file to write, such as /media/usb/lampward.bak")
 			return exitUsage
 		}
-		cfg, code := loadConfig(c, *file)
+		cfg, code := reachConfig(c, *file)
 		if cfg == nil {
 			return code
 		}

@@ -80,7 +80,7 @@ func (r remote) connect(ctx context.Context, c console) (*client, int) {
 		}
 		k.base = strings.TrimRight(*r.url, "/")
 	} else {
-		cfg, code := loadConfig(c, *r.file)
+		cfg, code := reachConfig(c, *r.file)
 		if cfg == nil {
 			return nil, code
 		}

@@ -172,6 +172,28 @@ func TestClientLogsIn(t *testing.T) {
 	assert.Contains(t, out, "nothing to acknowledge")
 }
 
+// While lampward.toml is being edited and wrong, commands reach the daemon that
+// runs on with what it read before, and say so.
+func TestCommandsWhileTheFileIsWrong(t *testing.T) {
+	hash, err := broker.HashPassword("correct horse")
+	require.NoError(t, err)
+	c := newCellar(t, fmt.Sprintf("[[person]]\nname = \"ann\"\npassword_hash = %q\n", hash))
+	file := writeFile(t, "lampward.toml", fmt.Sprintf("[store]\ndir = %q\n[[lamp]]\nname = tank\n[page]\nlisten = %q\n", c.d.cfg.Store.Dir, c.at.page))
+	for _, x := range [][]string{{"status"}, {"history"}, {"ack", "tank"}, {"healthcheck"}, {"backup", filepath.Join(t.TempDir(), "b")}} {
+		code, _, errOut := runMain(t.Context(), append([]string{x[0], "-config", file}, x[1:]...)...)
+		assert.Equal(t, exitOK, code, "%v: %s", x, errOut)
+		assert.Contains(t, errOut, file+" has mistakes", x)
+	}
+	for _, x := range [][]string{{"check"}, {"run"}, {"notify", "test"}} {
+		code, _, errOut := runMain(t.Context(), append(x, "-config", file)...)
+		assert.Equal(t, exitUsage, code, x)
+		assert.Contains(t, errOut, file+":4:", x)
+	}
+	code, _, errOut := runMain(t.Context(), "status", "-config", writeFile(t, "worse.toml", "[page]\nlisten = [\n"))
+	assert.Equal(t, exitUsage, code)
+	assert.Contains(t, errOut, "worse.toml:2:")
+}
+
 // Who logged in on the page stays so over a restart; what is kept for it is
 // this user's alone.
 func TestLoginOutlastsARestart(t *testing.T) {

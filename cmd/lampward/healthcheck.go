@@ -29,7 +29,11 @@ examples:
 
 func init() {
 	healthcheckCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
-		cfg, code := healthcheckCommand.configured(c, f, args)
+		file := f.String("config", "", configUsage)
+		if code, ok := healthcheckCommand.parse(c, f, args, 0); !ok {
+			return code
+		}
+		cfg, code := reachConfig(c, *file)
 		if cfg == nil {
 			return code
 		}

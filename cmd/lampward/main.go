@@ -7,6 +7,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"flag"
@@ -180,6 +181,26 @@ func loadConfig(c console, file string) (*config.Config, int) {
 		return nil, exitUsage
 	}
 	return cfg, exitOK
+}
+
+// reachConfig reads a configuration for a command that needs only where the
+// daemon is. What else is wrong with the file does not keep the command from it.
+func reachConfig(c console, file string) (*config.Config, int) {
+	var said bytes.Buffer
+	cfg, code := loadConfig(console{c.in, c.out, &said}, file)
+	if cfg == nil {
+		if file == "" {
+			file, _ = config.Find()
+		}
+		if data, err := os.ReadFile(file); err == nil && len(data) < 4<<20 {
+			if cfg, err = config.Reach(file, data); err == nil {
+				fmt.Fprintf(c.err, "note: %s has mistakes; a lampward that runs goes on with what it read before. `lampward check -config %s` tells them.\n", file, file)
+				return cfg, exitOK
+			}
+		}
+	}
+	_, _ = said.WriteTo(c.err)
+	return cfg, code
 }
 
 const configUsage = "configuration `FILE`; default: ./lampward.toml, then lampward/lampward.toml in the platform's configuration folder, then /etc/lampward/lampward.toml"

@@ -11,6 +11,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -194,6 +195,40 @@ func Load(file string) (*Config, error) {
 		return nil, fmt.Errorf("configuration: %w; create it or name another with -config FILE", err)
 	}
 	return Parse(file, data)
+}
+
+// tableHead is the line that begins a table; its name is not resolved further
+// than it takes to know [page] and [store].
+var tableHead = regexp.MustCompile(`^\s*\[{1,2}\s*["']?([^\]"']*?)["']?\s*\]`)
+
+// Reach reads only where the daemon of a configuration is, [page] and [store],
+// and passes over mistakes: one that runs goes on with the file as it was before
+// somebody edited it. The error is that these two cannot be read either.
+func Reach(file string, data []byte) (*Config, error) {
+	var own strings.Builder
+	in := ""
+	for line := range strings.Lines(string(data)) {
+		if m := tableHead.FindStringSubmatch(line); m != nil {
+			in = m[1]
+		}
+		key, _, _ := strings.Cut(strings.TrimSpace(line), "=")
+		if in == "" { // a key before the first table, such as page.listen
+			key, _, _ = strings.Cut(strings.TrimSpace(key), ".")
+		} else {
+			key = in
+		}
+		if key != "page" && key != "store" {
+			line = "\n" // so that lines keep their numbers
+		}
+		own.WriteString(line)
+	}
+	d, tree, err := parse(file, []byte(own.String()))
+	if err != nil {
+		return nil, err
+	}
+	c := &Config{File: file}
+	c.readStore(&table{d: d, m: tree})
+	return c, nil
 }
 
 // Parse reads a configuration from memory; file is its name in errors.

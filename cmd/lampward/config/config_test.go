@@ -281,3 +281,21 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// Where the daemon is can be read of a file that somebody is editing.
+func TestReach(t *testing.T) {
+	for _, text := range []string{
+		"[[lamp]\nname = [\n[page] # the page\nlisten = \"127.0.0.1:9\"\nlisten_too = 1\n[store]\ndir = \"/d\"\n[[webhook]]\nurl = \"\n",
+		"page.listen = \"127.0.0.1:9\"\nstore = { dir = \"/d\" }\nname = tank\n[broken\n",
+		"[ 'store' ]\ndir = '/d'\n[\"page\"]\nlisten = '127.0.0.1:9'\n[[lamp]]\nlisten = 5\n",
+	} {
+		_, err := Parse("x.toml", []byte(text))
+		require.Error(t, err)
+		c, err := Reach("x.toml", []byte(text))
+		require.NoError(t, err, text)
+		assert.Equal(t, "127.0.0.1:9", c.Page.Listen, text)
+		assert.Equal(t, "/d", c.Store.Dir, text)
+	}
+	_, err := Reach("x.toml", []byte("\n[page]\nlisten = \n"))
+	assert.ErrorContains(t, err, "x.toml:3:", "lines keep their numbers")
+}
