@@ -18,6 +18,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -370,8 +371,15 @@ func (x *External) explainConnect(err error, code byte) error {
 	case pahopackets.ErrRefusedServerUnavailable:
 		return fmt.Errorf("the broker at %s is not available", x.url.Host)
 	}
-	if errors.Is(err, io.EOF) {
-		return fmt.Errorf("the broker at %s closed the connection at once: does it expect TLS, or not?", x.url.Host)
+	if odd := (tls.RecordHeaderError{}); errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET) || errors.As(err, &odd) {
+		plain := "mqtt"
+		if strings.HasPrefix(x.url.Scheme, "ws") {
+			plain = "ws"
+		}
+		if s := x.url.Scheme; s == "mqtt" || s == "tcp" || s == "ws" {
+			return fmt.Errorf("the broker at %s closed the connection at once (%w): it may want TLS, which is %ss://", x.url.Host, err, plain)
+		}
+		return fmt.Errorf("the broker at %s does not speak TLS there (%w): name its port for TLS, often 8883, or write %s:// for none", x.url.Host, err, plain)
 	}
 	return fmt.Errorf("the broker at %s cannot be reached: %w", x.url.Host, err)
 }

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -459,4 +460,38 @@ func TestNewExternalSaysAllThatIsWrong(t *testing.T) {
 	require.Equal(t, "broker.test:8883", x.url.Host)
 	require.Equal(t, "me", x.user)
 	require.NotContains(t, fmt.Sprintf("%v %s", x.url, x.url.Host), "secret")
+}
+
+// What hangs up on a TLS handshake, or on the want of one, most likely speaks
+// the other.
+func TestTLSOrNot(t *testing.T) {
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	var answer atomic.Value
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for {
+			c, err := ln.Accept()
+			if err != nil {
+				return
+			}
+			_, _ = c.Read(make([]byte, 1)) // closed with the rest unread, a connection is reset
+			_, _ = c.Write([]byte(answer.Load().(string)))
+			_ = c.Close()
+		}
+	}()
+	t.Cleanup(func() { _ = ln.Close(); <-done })
+	for _, x := range []struct{ scheme, answer, want string }{
+		{"mqtts", "", "does not speak TLS there"},
+		{"mqtts", "HTTP/1.1 400 Bad Request\r\n\r\n", "does not speak TLS there"},
+		{"mqtt", "", "it may want TLS, which is mqtts://"},
+	} {
+		answer.Store(x.answer)
+		o := ExternalOptions{URL: x.scheme + "://" + ln.Addr().String(), Topics: []string{"a"}, Log: slog.New(slog.DiscardHandler)}
+		ext, err := NewExternal(o)
+		require.NoError(t, err)
+		_, _, err = ext.session(t.Context(), nil)
+		require.ErrorContains(t, err, x.want, x)
+	}
 }
