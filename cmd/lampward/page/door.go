@@ -23,6 +23,7 @@ const (
 	sessionNews  = 24 * time.Hour // what is kept of a session is renewed when its last use is this much later
 
 	freeTries = 5                // wrong passwords from one address before it has to wait
+	freeFar   = 50               // likewise, from an IPv6 /48
 	firstWait = 10 * time.Second // then this long, and twice as long each time
 	longWait  = 15 * time.Minute // but not longer
 	strangers = 4096             // addresses with wrong passwords that are remembered
@@ -183,51 +184,65 @@ func (d *doorkeeper) cookie(value string, age int) *http.Cookie {
 		HttpOnly: true, Secure: d.o.Secure, SameSite: http.SameSiteLaxMode}
 }
 
-// origin is what wrong passwords are counted by: the address of an IPv4
-// client, the /64 network of an IPv6 one, who can have any address in it.
-func origin(r *http.Request) netip.Prefix {
+// origin is what wrong passwords are counted by, and how many are free there.
+type origin struct {
+	net  netip.Prefix
+	free int
+}
+
+// origins are those of a client: the address of an IPv4 one; of an IPv6 one the
+// /64 network, in which it can have any address, and less strictly the /48, in
+// which it may have any /64.
+func origins(r *http.Request) []origin {
 	host, _, err := net.SplitHostPort(r.RemoteAddr)
 	if err != nil {
-		return netip.Prefix{}
+		return []origin{{free: freeTries}}
 	}
 	ip, err := netip.ParseAddr(host)
 	if err != nil {
-		return netip.Prefix{}
+		return []origin{{free: freeTries}}
 	}
 	ip = ip.Unmap().WithZone("")
-	bits := 32
-	if ip.Is6() {
-		bits = 64
+	if ip.Is4() || ip.IsLoopback() {
+		return []origin{{netip.PrefixFrom(ip, ip.BitLen()), freeTries}}
 	}
-	p, _ := ip.Prefix(bits)
-	return p
+	near, _ := ip.Prefix(64)
+	far, _ := ip.Prefix(48)
+	return []origin{{near, freeTries}, {far, freeFar}}
 }
 
-// wait tells how long an address must wait before its next attempt, and
+// wait tells how long a client must wait before its next attempt, and
 // counts this one as wrong until right is called, so that attempts at the
 // same time do not all pass.
-func (d *doorkeeper) wait(from netip.Prefix) time.Duration {
+func (d *doorkeeper) wait(from []origin) (wait time.Duration) {
 	now := d.now()
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	g := d.wrong[from]
-	if g == nil {
-		if len(d.wrong) >= strangers {
-			d.forget(now)
+	for _, o := range from {
+		if g := d.wrong[o.net]; g != nil {
+			wait = max(wait, g.until.Sub(now))
 		}
-		g = &guesses{}
-		d.wrong[from] = g
 	}
-	if now.Before(g.until) {
-		return g.until.Sub(now)
+	if wait > 0 {
+		return wait
 	}
-	if now.Sub(g.last) > 24*time.Hour {
-		g.count = 0
-	}
-	g.count++
-	g.last = now
-	if over := g.count - freeTries; over >= 0 {
-		g.until = now.Add(min(longWait, firstWait<<min(over, 10)))
+	for _, o := range from {
+		g := d.wrong[o.net]
+		if g == nil {
+			if len(d.wrong) >= strangers {
+				d.forget(now)
+			}
+			g = &guesses{}
+			d.wrong[o.net] = g
+		}
+		if now.Sub(g.last) > 24*time.Hour {
+			g.count = 0
+		}
+		g.count++
+		g.last = now
+		if over := g.count - o.free; over >= 0 {
+			g.until = now.Add(min(longWait, firstWait<<min(over, 10)))
+		}
 	}
 	return 0
 }
@@ -246,10 +261,12 @@ func (d *doorkeeper) forget(now time.Time) {
 	}
 }
 
-func (d *doorkeeper) right(from netip.Prefix) {
+func (d *doorkeeper) right(from []origin) {
 	d.mu.Lock()
-	delete(d.wrong, from)
-	d.mu.Unlock()
+	defer d.mu.Unlock()
+	for _, o := range from {
+		delete(d.wrong, o.net)
+	}
 }
 
 // passes checks a password, few at a time; busy: too many wait.
@@ -291,7 +308,7 @@ func (s *Server) loginPost(w http.ResponseWriter, r *http.Request) {
 		refuse(http.StatusBadRequest, "Nobody needs to log in here.")
 		return
 	}
-	from := origin(r)
+	from := origins(r)
 	if wait := s.login.wait(from); wait > 0 {
 		w.Header().Set("Retry-After", strconv.Itoa(int(wait/time.Second)+1))
 		refuse(http.StatusTooManyRequests, "Too many wrong passwords came from this address. Wait "+Long(wait+time.Second)+", then try again.")
@@ -306,7 +323,7 @@ func (s *Server) loginPost(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Retry-After", "5")
 		refuse(http.StatusServiceUnavailable, "Too many people log in at once. Try again in a moment.")
 	case !ok:
-		s.log.Warn("wrong name or password on the page", "from", from.Addr())
+		s.log.Warn("wrong name or password on the page", "from", from[0].net.Addr())
 		refuse(http.StatusUnauthorized, "Name or password is wrong.")
 	default:
 		s.login.right(from)

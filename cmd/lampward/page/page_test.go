@@ -344,11 +344,18 @@ func TestGuessing(t *testing.T) {
 		}
 		assert.Equal(t, http.StatusTooManyRequests, try("[2001:db8::ffff]:1000", "secret").Code)
 		assert.Equal(t, http.StatusSeeOther, try("[2001:db8:0:1::1]:1000", "secret").Code)
+
+		// And may own a /48; one beside it is another's.
+		for i := range freeFar {
+			try(fmt.Sprintf("[2001:db8:1:%x::1]:1000", i), "guess")
+		}
+		assert.Equal(t, http.StatusTooManyRequests, try("[2001:db8:1:ffff::1]:1000", "secret").Code)
+		assert.Equal(t, http.StatusSeeOther, try("[2001:db8:2:1::1]:1000", "secret").Code)
 		time.Sleep(longWait + time.Second)
 		assert.Equal(t, http.StatusSeeOther, try("192.0.2.1:1000", "secret").Code)
 		// The table of strangers is bounded.
 		for i := range strangers + 100 {
-			s.login.wait(origin(&http.Request{RemoteAddr: fmt.Sprintf("10.%d.%d.1:1", i/250, i%250)}))
+			s.login.wait(origins(&http.Request{RemoteAddr: fmt.Sprintf("10.%d.%d.1:1", i/250, i%250)}))
 		}
 		assert.LessOrEqual(t, len(s.login.wrong), strangers)
 	})
