@@ -381,6 +381,9 @@ func (x *External) explainConnect(err error, code byte) error {
 		}
 		return fmt.Errorf("the broker at %s does not speak TLS there (%w): name its port for TLS, often 8883, or write %s:// for none", x.url.Host, err, plain)
 	}
+	if inner := errors.Unwrap(err); inner != nil && strings.HasPrefix(err.Error(), "network Error") {
+		err = inner // the library's words say no more
+	}
 	return fmt.Errorf("the broker at %s cannot be reached: %w", x.url.Host, err)
 }
 

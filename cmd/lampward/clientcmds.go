@@ -402,7 +402,7 @@ func printStatus(out io.Writer, st page.Status) {
 		if b.Flat != nil {
 			flat = b.Flat.At.Local().Format("2006-01-02")
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(b.Alarm), printable(b.Name), state, every, volts, ago(b.Last), flat, printable(alarmText(b.Alarm)))
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(b.Alarm), printable(b.Name), state, every, volts, ago(b.Last), flat, printable(alarmText(b.AlarmShown())))
 	}
 	_ = w.Flush()
 }

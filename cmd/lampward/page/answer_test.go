@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"net/url"
 	"regexp"
 	"strings"
 	"testing"
@@ -75,7 +76,7 @@ func manyLamps() *fake {
 	f.st.Lamps[500].Alarm.State = "returned_unacknowledged"
 	f.st.Lamps[700].State, f.st.Lamps[700].Alarm.State = "lit", "acknowledged"
 	f.st.Lamps[900].State, f.st.Lamps[900].Alarm.State = "lit", "unacknowledged"
-	f.st.Boards[800].Silent = true
+	f.st.Boards[300].Silent = true
 	return f
 }
 
@@ -89,7 +90,7 @@ func TestManyLamps(t *testing.T) {
 	for _, m := range regexp.MustCompile(`<h3><a href="/lamp[^>]*>([^<]*)<`).FindAllStringSubmatch(shown, -1) {
 		names = append(names, m[1])
 	}
-	assert.Equal(t, []string{"lamp 900", "lamp 500", "lamp 700", "lamp 800"}, names, "still lit before over, then what somebody knows of")
+	assert.Equal(t, []string{"lamp 900", "lamp 500", "lamp 700", "lamp 300"}, names, "still lit before over, then what somebody knows of")
 	assert.Contains(t, shown, "lamp 700 and lamp 900 are lit")
 	assert.Contains(t, folded, `data-part="sums">995 dark, 1 learning<`)
 	assert.Equal(t, 996, strings.Count(folded, `<h3><a href="/lamp`))
@@ -106,6 +107,18 @@ func TestManyLamps(t *testing.T) {
 	html = get(newServer(t, f, nil), "/").Body.String()
 	shown, _, _ = strings.Cut(html, `<details class="fold" id="fold-first"><summary>976 more</summary>`)
 	assert.Equal(t, rowsMost, strings.Count(shown, `<h3><a href="/lamp`))
+}
+
+// A board that is silent again is not shown as one whose silence is over.
+func TestSilentAgain(t *testing.T) {
+	f := newFake()
+	f.st.Boards[1].Alarm.State = "returned_unacknowledged"
+	s := newServer(t, f, nil)
+	for _, path := range []string{"/", "/board?name=" + url.QueryEscape(nasty)} {
+		assert.NotContains(t, get(s, path).Body.String(), "over, not acknowledged", path)
+	}
+	f.st.Boards[1].Silent = false
+	assert.Contains(t, get(s, "/").Body.String(), "over, not acknowledged", "the control")
 }
 
 // The words at the top follow what happens, and so does the number of those

@@ -137,6 +137,16 @@ type Board struct {
 	Alarm  Alarm         `json:"alarm"`
 }
 
+// AlarmShown is the alarm as it is shown. That of a board that falls silent with
+// others stays what it was: of one that is silent again, it is not over.
+func (b Board) AlarmShown() Alarm {
+	a := b.Alarm
+	if b.Silent && a.State == "returned_unacknowledged" {
+		a.State = "unacknowledged"
+	}
+	return a
+}
+
 // Flat is when a battery will be flat.
 type Flat struct {
 	At    time.Time `json:"at"`

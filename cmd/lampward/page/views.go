@@ -142,7 +142,7 @@ func boardsByName(st Status) map[string]*Board {
 func glanceOf(st Status, w words) glanceBody {
 	g := glanceBody{W: w}
 	boards := boardsByName(st)
-	var over, rest []row
+	var over, doubt, rest []row
 	for _, l := range st.Lamps {
 		r := row{Lamp: l, Board: boards[l.Board], W: w}
 		switch {
@@ -150,14 +150,19 @@ func glanceOf(st Status, w words) glanceBody {
 			g.First.add(r)
 		case l.Alarm.Waits():
 			over = append(over, r)
-		case l.Abnormal() || l.Fault != "" || r.Board != nil && r.Board.Silent:
+		case l.Abnormal():
 			g.Known.add(r)
+		case l.Fault != "" || r.Board != nil && r.Board.Silent:
+			doubt = append(doubt, r)
 		default:
 			rest = append(rest, r)
 		}
 	}
 	for _, r := range over { // what is over is less urgent than what still is
 		g.First.add(r)
+	}
+	for _, r := range doubt {
+		g.Known.add(r)
 	}
 	if len(rest) <= rowsMost {
 		g.Rest.Shown = rest
