@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 )
 
@@ -45,4 +46,26 @@ func TestPageGlance(t *testing.T) {
 	}
 	b.sound("many lamps")
 	b.shot("many")
+}
+
+// Who acknowledges by the keyboard stays with the lamp, and does not find the
+// button of another one under the finger.
+func TestPageKeyboard(t *testing.T) {
+	c := newCellar(t, "")
+	c.history(1)
+	b := newTab(t, newBrowser(t), screens[1])
+	b.open(c.url)
+	b.untilText("#link-state", "live")
+	c.history(8.5) // salt and tank are lit meanwhile
+	for range 3 {
+		c.publish("freezer", 2000)
+	}
+	b.until(`document.querySelectorAll(".waiting .row-on .do").length > 1`)
+	first := eval[string](b, `(() => { const e = document.querySelector(".waiting .do"); e.focus(); return e.form.querySelector("[name=lamp]").value })()`)
+	b.run(chromedp.KeyEvent("\r"))
+	b.untilText("#said", first+": acknowledged.")
+	b.until(`!document.querySelector('button[aria-label="Acknowledge ` + first + `"]')`)
+	b.until(`document.activeElement.innerText === "` + first + `"`)
+	assert.True(t, eval[bool](b, `document.activeElement.matches("h3 a")`))
+	b.sound("the keyboard")
 }

@@ -45,6 +45,7 @@
   // Parts.
   const late = new Map(); // those that wait until the person has left a field in them
   const focusable = "a[href],button,input,select,summary,[tabindex]";
+  const says = (e) => e.getAttribute("aria-label") || e.textContent;
   const place = (name, html) => {
     const old = $('[data-part="' + CSS.escape(name) + '"]');
     if (!old) return;
@@ -54,7 +55,8 @@
       return;
     }
     const at = active ? $$(focusable, old).indexOf(active) : -1;
-    const label = active && active.textContent;
+    const label = active && says(active);
+    const row = active && active.closest("li[data-part]");
     const box = document.createElement("template");
     box.innerHTML = html;
     if (box.innerHTML === old.innerHTML) return; // so that nothing is read out twice
@@ -68,8 +70,11 @@
     }
     if (active) {
       const now = $$(focusable, old);
-      const same = now[at] && now[at].textContent === label ? now[at] : now.find((e) => e.textContent === label);
-      (same || $("#main")).focus({ preventScroll: true });
+      const same = now[at] && says(now[at]) === label ? now[at] : now.find((e) => says(e) === label);
+      // A button that is gone leaves the focus with what it was about, not with
+      // the like of it, which is about something else.
+      const link = row && $('[data-part="' + CSS.escape(row.dataset.part) + '"] a');
+      (same || link || $("#main")).focus({ preventScroll: true });
     }
     if (name === "list") find();
     const waits = $("[data-waiting]"), n = waits ? Number(waits.dataset.waiting) : 0;
@@ -140,7 +145,8 @@
     e.preventDefault();
     const data = new URLSearchParams(new FormData(form, e.submitter));
     const button = e.submitter || $("button", form);
-    button.disabled = true;
+    if (button.hasAttribute("aria-disabled")) return;
+    button.setAttribute("aria-disabled", "true"); // "disabled" would take the focus away
     try {
       const answer = await fetch(form.action, { method: "POST", body: data, headers: { Accept: "application/json" } });
       const out = await answer.json().catch(() => ({ error: "lampward answered " + answer.status }));
@@ -150,7 +156,7 @@
     } catch {
       say("lampward cannot be reached; nothing was done.", true);
     } finally {
-      button.disabled = false;
+      button.removeAttribute("aria-disabled");
     }
   });
 
