@@ -175,6 +175,13 @@ func alarmOf(a rules.AlarmStatus, offset time.Duration) page.Alarm {
 func (p *pageSource) Events(ctx context.Context, q page.EventQuery) ([]page.Event, error) {
 	f := store.EventFilter{Key: key(q.Lamp, q.Board), Before: q.Before, From: q.From, To: q.To, Limit: q.Limit}
 	for _, k := range q.Kinds {
+		if !slices.Contains(rules.Kinds(), rules.Kind(k)) {
+			var known []string
+			for _, k := range rules.Kinds() {
+				known = append(known, string(k))
+			}
+			return nil, refusal("There is no kind %.60q of event; kinds are %s.", k, strings.Join(known, ", "))
+		}
 		f.Kinds = append(f.Kinds, rules.Kind(k))
 	}
 	list, err := p.store.Events(ctx, f)
