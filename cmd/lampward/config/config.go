@@ -286,7 +286,7 @@ func (c *Config) readBroker(root *table) {
 		b.Listen = "127.0.0.1:1883"
 	}
 	if listen {
-		checkAddress(t, "listen", b.Listen)
+		checkAddress(t, "listen", b.Listen, "127.0.0.1:1883")
 	}
 	b.ClientID = "lampward"
 	external := []string{"client_id", "user", "password_file", "ca_file"}
@@ -360,7 +360,7 @@ func (c *Config) readPage(root *table) {
 	c.Page.Line = p.d.line(p.name)
 	c.Page.Listen = "127.0.0.1:8080"
 	if p.str("listen", "127.0.0.1:8080", &c.Page.Listen) && c.Page.Listen != "" {
-		checkAddress(p, "listen", c.Page.Listen)
+		checkAddress(p, "listen", c.Page.Listen, "127.0.0.1:8080")
 	}
 	p.strings("hosts", "cellar.example.com", &c.Page.Hosts)
 	for i, h := range c.Page.Hosts {
@@ -536,7 +536,7 @@ func (c *Config) readMail(t *table, i int) {
 	}
 	need("server", "mail.example.com:587", &m.Server)
 	if m.Server != "" {
-		checkAddress(t, "server", m.Server)
+		checkAddress(t, "server", m.Server, "mail.example.com:587")
 	}
 	t.choice("security", []string{"starttls", "tls", "none"}, &m.Security)
 	t.str("user", "cellar@example.com", &m.User)
@@ -544,7 +544,7 @@ func (c *Config) readMail(t *table, i int) {
 	t.str("password_env", "LAMPWARD_MAIL_PASSWORD", &m.PasswordEnv)
 	t.str("ca_file", "/etc/lampward/ca.pem", &m.CAFile)
 	need("from", "cellar@example.com", &m.From)
-	if !t.strings("to", "someone@example.com", &m.To) && !t.has("to") || t.has("to") && len(m.To) == 0 {
+	if read := t.strings("to", "someone@example.com", &m.To); read && len(m.To) == 0 || !t.has("to") {
 		t.fail("to", `is missing; write who gets the mail, such as ["someone@example.com"]`)
 	}
 	m.Route.read(t, m.Name)
@@ -727,15 +727,14 @@ func checkPointer(t *table, key, p string) {
 	t.fail(key, `%q is no JSON Pointer; write one such as "/%s" (RFC 6901), or "senml:NAME"`, p, strings.ReplaceAll(p, ".", "/"))
 }
 
-func checkAddress(t *table, key, addr string) {
-	host, port, err := net.SplitHostPort(addr)
+func checkAddress(t *table, key, addr, example string) {
+	_, port, err := net.SplitHostPort(addr)
 	if err == nil {
 		_, err = net.LookupPort("tcp", port)
 	}
 	if err != nil {
-		t.fail(key, `%q is no address; write HOST:PORT, such as "127.0.0.1:1883"`, addr)
+		t.fail(key, `%q is no address; write HOST:PORT, such as %q`, addr, example)
 	}
-	_ = host
 }
 
 // checkWeb does not repeat the address, for it may hold a key.

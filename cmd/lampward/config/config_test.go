@@ -126,7 +126,7 @@ keep_readings = "3 weeks"
 		`f.toml:6: lamp[1].topc: no such key here (did you mean "topic"?)`,
 		`f.toml:8: lamp[2].name: "tank" is already the name of lamp[1]; write another`,
 		`f.toml:9: lamp[2].topic: "cellar/+/light" holds a wildcard`,
-		`f.toml:10: lamp[2].lit_reads: "darker" is unknown; write one of ["higher" "lower"]`,
+		`f.toml:10: lamp[2].lit_reads: "darker" is unknown; write "higher" or "lower"`,
 		`f.toml:11: lamp[2].on_above: on_above and off_below go together`,
 		`f.toml:12: lamp[2].value: "light.raw" is no JSON Pointer; write one such as "/light/raw"`,
 		`f.toml:15: device[1].report_every: is the number 60; write a string, such as "60s"`,
@@ -298,4 +298,11 @@ func TestReach(t *testing.T) {
 	}
 	_, err := Reach("x.toml", []byte("\n[page]\nlisten = \n"))
 	assert.ErrorContains(t, err, "x.toml:3:", "lines keep their numbers")
+}
+
+// One mistake is told once, and what to write instead is of the key's own sort.
+func TestMailMistakes(t *testing.T) {
+	_, err := Parse("f.toml", []byte(minimal+"[[mail]]\nserver = \"mail.example.com\"\nfrom = \"a@example.com\"\nto = \"b@example.com\"\n"))
+	assert.EqualError(t, err, `f.toml:9: mail[1].server: "mail.example.com" is no address; write HOST:PORT, such as "mail.example.com:587"
+f.toml:11: mail[1].to: is the string "b@example.com"; write an array of strings, such as ["someone@example.com"]`)
 }

@@ -269,7 +269,7 @@ func (t *table) choice(key string, words []string, dst *string) bool {
 		return false
 	}
 	if !slices.Contains(words, s) {
-		t.d.fail(join(t.name, key), "%q is unknown; write one of %q%s", s, words, hint(s, words))
+		t.d.fail(join(t.name, key), "%q is unknown; write \"%s\"%s", s, strings.Join(words, `" or "`), hint(s, words))
 		return false
 	}
 	*dst = s
@@ -303,16 +303,19 @@ func (t *table) number(key string, lo, hi float64, dst *float64) bool {
 	case float64:
 		x = v
 	default:
-		t.d.fail(full, "is %s; write a number from %v to %v", describe(v), lo, hi)
+		t.d.fail(full, "is %s; write a number from %s to %s", describe(v), plain(lo), plain(hi))
 		return false
 	}
 	if math.IsNaN(x) || x < lo || x > hi {
-		t.d.fail(full, "%v is out of range; write a number from %v to %v", x, lo, hi)
+		t.d.fail(full, "%v is out of range; write a number from %s to %s", x, plain(lo), plain(hi))
 		return false
 	}
 	*dst = x
 	return true
 }
+
+// plain writes a number without an exponent.
+func plain(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
 // duration reads a length of time between lo and hi: "90s", "5m", "12h" or
 // "30d".
