@@ -308,8 +308,9 @@ func (s *Server) liveBoard(r *http.Request, q url.Values) func(*stream, change) 
 
 func (s *Server) liveAim(r *http.Request, q url.Values) func(*stream, change) error {
 	name := q.Get("name")
+	silent := false // its board is shown as silent
 	return func(t *stream, c change) error {
-		if !c.all && !c.lamps[name] {
+		if !c.all && !c.beat && !c.lamps[name] {
 			return nil
 		}
 		st, err := s.o.Source.Status(r.Context(), name)
@@ -319,6 +320,10 @@ func (s *Server) liveAim(r *http.Request, q url.Values) func(*stream, change) er
 		b, err := aimOf(st, s.wordsFor(r, st.Now))
 		if err != nil {
 			return err
+		}
+		was := silent
+		if silent = b.Row.Board != nil && b.Row.Board.Silent; c.beat && silent == was {
+			return nil
 		}
 		for _, part := range []string{"aimnow", "aimgrade", "aimnumbers"} {
 			if err := s.show(t, part, part, st.Now, b); err != nil {

@@ -82,9 +82,11 @@ func TestTroubleShowsWithoutNews(t *testing.T) {
 		f.st.Boards[0].Volts = &volts // so that it has a row before
 		s := newServer(t, nil, func(o *Options) { o.Source = f })
 		glance, board, lamp := watch(t, s, "/live?view=glance"), watch(t, s, "/live?view=board&name=tank"), watch(t, s, "/live?view=lamp&name=tank")
+		aim := watch(t, s, "/live?view=aim&name=tank")
 		glance(heartbeat + time.Second)
 		board(0)
 		lamp(0)
+		aim(0)
 		f.change(func(f *fake) {
 			f.st.Broken = "the disk is full"
 			f.st.Failing = []Failing{{Route: "phone", Since: time.Now(), Note: "410 Gone"}}
@@ -97,7 +99,8 @@ func TestTroubleShowsWithoutNews(t *testing.T) {
 		assert.Contains(t, parts[handle("lamp", "tank")], "board silent")
 		assert.Contains(t, board(0)["boardpage"], "<strong>silent</strong>")
 		assert.Contains(t, lamp(0)["lamphead"], "silent</span>")
-		for _, parts := range []map[string]string{glance(3 * heartbeat), board(0), lamp(0)} {
+		assert.Contains(t, aim(0)["aimnow"], "The board is silent")
+		for _, parts := range []map[string]string{glance(3 * heartbeat), board(0), lamp(0), aim(0)} {
 			assert.Empty(t, parts, "nothing changed, so nobody's button is replaced under his finger")
 		}
 	})
