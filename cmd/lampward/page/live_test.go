@@ -80,6 +80,7 @@ func TestTroubleShowsWithoutNews(t *testing.T) {
 		f := &moving{fake: newFake()}
 		volts := 3.7
 		f.st.Boards[0].Volts = &volts // so that it has a row before
+		f.st.Lamps[0].At = time.Now() // so that what is said of it changes with time
 		s := newServer(t, nil, func(o *Options) { o.Source = f })
 		glance, board, lamp := watch(t, s, "/live?view=glance"), watch(t, s, "/live?view=board&name=tank"), watch(t, s, "/live?view=lamp&name=tank")
 		aim := watch(t, s, "/live?view=aim&name=tank")
