@@ -82,6 +82,9 @@ func (r remote) connect(ctx context.Context, c console) (*client, int) {
 	} else {
 		cfg, code := reachConfig(c, *r.file)
 		if cfg == nil {
+			if _, err := config.Find(); *r.file == "" && err != nil {
+				fmt.Fprintln(c.err, "lampward: to ask a lampward on another machine, name its page with -url")
+			}
 			return nil, code
 		}
 		if err := k.local(cfg); err != nil {

@@ -136,7 +136,7 @@
     said.hidden = false;
     said.textContent = (bad ? "▲ " : "") + text;
     clearTimeout(hush);
-    hush = setTimeout(() => { said.hidden = true; said.textContent = ""; }, bad ? 20000 : 8000);
+    hush = setTimeout(() => { said.hidden = true; said.textContent = ""; }, (bad ? 20000 : 8000) + 60 * text.length); // long enough to be read
   };
   if (said.textContent) say(said.textContent, false);
   document.addEventListener("submit", async (e) => {
