@@ -19,6 +19,7 @@ import (
 	"os"
 	"os/user"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -291,15 +292,16 @@ func (k *client) stream(ctx context.Context, fn func(event string, data []byte) 
 }
 
 // subjectOf says whether a name means a lamp or a board: a lamp, unless only a
-// board has the name or board is set.
-func (k *client) subjectOf(ctx context.Context, name string, board bool) (map[string]any, error) {
+// board has the name, or board is set, or fits is true of the board's alarm alone.
+func (k *client) subjectOf(ctx context.Context, name string, board bool, fits func(page.Alarm) bool) (map[string]any, error) {
 	var st page.Status
 	if err := k.get(ctx, "/api/status", nil, &st); err != nil {
 		return nil, err
 	}
 	var lamps, boards []string
+	its := slices.IndexFunc(st.Boards, func(b page.Board) bool { return b.Name == name })
 	for _, l := range st.Lamps {
-		if l.Name == name && !board {
+		if l.Name == name && !board && (its < 0 || fits(l.Alarm) || !fits(st.Boards[its].Alarm)) {
 			return map[string]any{"lamp": name}, nil
 		}
 		lamps = append(lamps, l.Name)

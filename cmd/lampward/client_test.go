@@ -92,6 +92,23 @@ func TestClientCommands(t *testing.T) {
 	code, _, errOut := runMain(ctx, "teach", "tank", "dark", "-url", c.url)
 	assert.Equal(t, exitFailed, code, "what is seen now must not go with a reading of an hour ago")
 	assert.Contains(t, errOut, "The board of tank is silent")
+
+	// Of a lamp and its board, which have one name, that is meant which waits.
+	board := func() (a rules.AlarmStatus) {
+		require.NoError(t, c.d.do(ctx, job{look: func(m *rules.Machine) { a, _ = m.DeviceAlarm("tank") }}))
+		return a
+	}
+	c.publish("tank", 212)
+	for range 12 * 60 {
+		c.clock.Advance(time.Minute)
+		require.NoError(t, c.d.do(ctx, job{}, rules.Input{Kind: rules.InReading, Lamp: "freezer", Device: "freezer", Value: 1500}))
+	}
+	if !assert.Equal(t, rules.AlarmUnacknowledged, board().State) {
+		return
+	}
+	do("ack", "tank")
+	do("ack", "tank")
+	assert.Equal(t, rules.AlarmAcknowledged, board().State)
 	code, _, errOut = runMain(ctx, "status", "-url", "http://"+freeAddress(t))
 	assert.Equal(t, exitFailed, code)
 	assert.Contains(t, errOut, "does not answer")

@@ -46,7 +46,8 @@ var ackCommand = command{
 	name: "ack", brief: "acknowledge an alert", usage: "NAME [-board]",
 	about: `
 Ack acknowledges the alert of a lamp or board: no more reminders are sent for
-what is known now. A new change is told again.
+what is known now. A new change is told again. Of a lamp and a board by the same
+name it takes the one that has an alert; if both have, the lamp.
 
 examples:
   lampward ack tank
@@ -171,7 +172,7 @@ func init() {
 			q.Set("kind", *kind)
 		}
 		for _, n := range names {
-			about, err := k.subjectOf(ctx, n, *board)
+			about, err := k.subjectOf(ctx, n, *board, anyAlarm)
 			if err != nil {
 				return say(c, "history", "", err)
 			}
@@ -282,13 +283,22 @@ func init() {
 	}
 }
 
+func anyAlarm(page.Alarm) bool { return true }
+
 // about does something to one lamp or board.
 func (r remote) about(ctx context.Context, c console, name, verb, subject string, board bool, args map[string]any) int {
 	k, code := r.connect(ctx, c)
 	if k == nil {
 		return code
 	}
-	about, err := k.subjectOf(ctx, subject, board)
+	fits := anyAlarm
+	switch verb { // of a lamp and its board by one name, that which there is something to do about
+	case page.Ack:
+		fits = page.Alarm.Waits
+	case page.Unshelve:
+		fits = func(a page.Alarm) bool { return a.State == "shelved" }
+	}
+	about, err := k.subjectOf(ctx, subject, board, fits)
 	if err != nil {
 		return say(c, name, "", err)
 	}

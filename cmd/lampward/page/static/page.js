@@ -132,7 +132,7 @@
   // Forms.
   const said = $("#said");
   let hush;
-  const say = (text, bad) => {
+  const say = (text = "", bad) => {
     said.hidden = false;
     said.textContent = (bad ? "▲ " : "") + text;
     clearTimeout(hush);
