@@ -14,6 +14,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -592,7 +593,11 @@ func TestPageAccessible(t *testing.T) {
 	require.NoError(t, err)
 	hash, err := broker.HashPassword("correct horse")
 	require.NoError(t, err)
-	c := newCellar(t, "")
+	var many strings.Builder // so that some are folded away
+	for i := range 30 {
+		fmt.Fprintf(&many, "[[lamp]]\nname = \"cellar %d\"\ntopic = \"many/%d\"\n", i, i)
+	}
+	c := newCellar(t, many.String())
 	c.history(34)
 	locked := newCellar(t, fmt.Sprintf("[[person]]\nname = \"ann\"\npassword_hash = %q\n", hash))
 	check := func(b *tab) []string {
@@ -616,6 +621,7 @@ func TestPageAccessible(t *testing.T) {
 		b := newTab(t, browser, s)
 		for _, path := range []string{"/", "/lamp?name=tank&span=7d", "/lamp?name=freezer", "/aim?name=tank", "/alerts", "/board?name=salt", "/lamp?name=nobody"} {
 			b.open(c.url + path)
+			eval[bool](b, `document.querySelectorAll("details").forEach(d => d.open = true), true`)
 			assert.Empty(t, check(b), "%s on %s", path, s.name)
 		}
 		b.open(locked.url + "/")
