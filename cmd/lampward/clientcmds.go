@@ -21,9 +21,9 @@ import (
 var statusCommand = command{
 	name: "status", brief: "what the lamps and boards show now", usage: "[-json]",
 	about: `
-Status asks the running daemon what it knows: each lamp's state, since when, the
-newest reading and how sure it is; each board's health. What a person has not
-acknowledged is marked with !.
+Status asks the running daemon what it knows: first, in a line, what is lit; then
+each lamp's state, since when, the newest reading and how sure it is; each
+board's health. What a person has not acknowledged is marked with !.
 
 examples:
   lampward status
