@@ -56,13 +56,13 @@ func init() {
 		}
 		// What cannot be told from the file alone: secrets, certificates,
 		// templates.
-		_, routes := newRoutes(cfg, routeOptions{})
-		if err := errors.Join(tryFiles(cfg), routes); err != nil {
+		routes, err := newRoutes(cfg, routeOptions{})
+		if err := errors.Join(tryFiles(cfg), err); err != nil {
 			fmt.Fprintln(c.err, err)
 			return exitUsage
 		}
 		fmt.Fprintf(c.out, "%s: correct: %s, %s\n", cfg.File,
-			plural(len(cfg.Lamps), "lamp"), plural(len(cfg.Webhooks)+len(cfg.Mails), "route"))
+			plural(len(cfg.Lamps), "lamp"), plural(len(routes.all), "route"))
 		for _, text := range doubts(cfg) {
 			fmt.Fprintln(c.out, "but:", text)
 		}

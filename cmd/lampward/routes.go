@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	netmail "net/mail"
 	"os"
 	"strconv"
 	"time"
@@ -53,13 +54,42 @@ func newRoutes(cfg *config.Config, o routeOptions) (*routes, error) {
 		add(fmt.Sprintf("webhook[%d]", i+1), r, w.Route, err)
 	}
 	for i, m := range cfg.Mails {
-		r, err := newMail(m, o)
-		add(fmt.Sprintf("mail[%d]", i+1), r, m.Route, err)
+		for _, one := range recipients(m) {
+			var r notify.Route
+			err := fmt.Errorf("%q is the name of another route, too; write another", one.Name)
+			if out.policy(one.Name) == nil {
+				r, err = newMail(one, o)
+			}
+			if add(fmt.Sprintf("mail[%d]", i+1), r, one.Route, err); err != nil {
+				break // the others would say the same
+			}
+		}
 	}
 	if len(wrong) > 0 {
 		return nil, wrong
 	}
 	return out, nil
+}
+
+// recipients makes one of each recipient of a mail, each a route of its own, so
+// that none waits for another who cannot be reached.
+func recipients(m config.Mail) (out []config.Mail) {
+	seen := map[string]bool{}
+	for _, to := range m.To {
+		address := to
+		if a, err := netmail.ParseAddress(to); err == nil { // else newMail tells
+			address = a.Address
+		}
+		if seen[address] {
+			continue
+		}
+		seen[address] = true
+		one := m
+		one.Name, one.To = m.Name+" to "+address, []string{to}
+		one.Policy.Route = one.Name
+		out = append(out, one)
+	}
+	return out
 }
 
 // names are those of the routes, in order.
