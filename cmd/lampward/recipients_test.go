@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/textproto"
 	"strings"
@@ -13,11 +14,13 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lampward/broker"
+	"lampward/cmd/lampward/config"
 	"lampward/notify"
 )
 
 // mailServer takes letters, but none for whom it has an answer of its own to
-// RCPT, and tells of each: who has it, and what it is about.
+// RCPT, and tells of each: who has it, and its text.
 func mailServer(t *testing.T, answers map[string]string) (addr string, got <-chan [2]string) {
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -46,16 +49,7 @@ func mailServer(t *testing.T, answers map[string]string) (addr string, got <-cha
 				if err != nil {
 					return
 				}
-				first := text[len(text)-1]
-				for i, l := range text { // the plain part begins after its headers
-					if strings.HasPrefix(l, "Content-Type: text/plain") {
-						for ; text[i] != ""; i++ {
-						}
-						first = text[i+1]
-						break
-					}
-				}
-				letters <- [2]string{to, first}
+				letters <- [2]string{to, strings.Join(text, "\n")}
 			case "QUIT":
 				answer = "221 bye"
 			}
@@ -100,4 +94,38 @@ func TestRecipientsWaitForNoOther(t *testing.T) {
 	for _, x := range w.Troubles() {
 		assert.NotContains(t, x.Route, "anna")
 	}
+}
+
+// yearsAhead is a clock whose wall time is far from engine time, as on a board
+// computer that first started without the time of day.
+type yearsAhead struct{ *simClock }
+
+func (c yearsAhead) Wall() time.Time { return c.Now().AddDate(56, 0, 0) }
+
+// The picture in a mail shows the hours before it, whatever engine time is.
+func TestPictureWhereEngineTimeIsNotWallTime(t *testing.T) {
+	addr, got := mailServer(t, nil)
+	cfg, err := config.Parse("test.toml", fmt.Appendf(nil, "[broker]\nlisten = \"127.0.0.1:0\"\n[store]\ndir = %q\n[page]\nlisten = \"\"\n%s"+
+		"[[mail]]\nserver = %q\nsecurity = \"none\"\nfrom = \"cellar@example.com\"\nto = [\"anna@example.com\"]\n", t.TempDir(), adoptConfig, addr))
+	require.NoError(t, err)
+	ctx, stop := context.WithCancel(t.Context())
+	clock := yearsAhead{&simClock{now: demoDay.AddDate(-56, 0, 0)}}
+	sink, done := make(chan broker.Sink, 1), make(chan error)
+	go func() {
+		done <- serve(ctx, cfg, serveOptions{log: slog.New(slog.DiscardHandler), clock: clock, wall: clock.Wall,
+			sink: func(d broker.Sink) broker.Sink { sink <- d; return d }})
+	}()
+	d := <-sink
+	for i := range 10 {
+		clock.Advance(time.Minute)
+		require.NoError(t, d.Publish(ctx, broker.Message{Topic: "cellar/freezer", Payload: fmt.Append(nil, 200+600*(i/5)), QoS: 1, Client: "board"}))
+	}
+	select {
+	case l := <-got:
+		assert.Contains(t, l[1], "image/png")
+	case <-time.After(20 * time.Second):
+		t.Fatal("no letter")
+	}
+	stop()
+	require.NoError(t, <-done)
 }

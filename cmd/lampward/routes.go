@@ -169,7 +169,8 @@ func newMail(m config.Mail, o routeOptions) (notify.Route, error) {
 // traceHours is how much of the past the picture in a mail shows.
 const traceHours = 12 * time.Hour
 
-// recentTrace reads a lamp's recent past for the picture in a mail.
+// recentTrace reads a lamp's recent past, at the wall time now, for the picture in a
+// mail.
 func recentTrace(ctx context.Context, st *store.Store, now time.Time, lamp string) ([]notify.Point, error) {
 	points, err := st.Trace(ctx, lamp, now.Add(-traceHours), now, 300)
 	if err != nil {

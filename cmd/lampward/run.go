@@ -141,7 +141,7 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	d.routes, err = newRoutes(cfg, routeOptions{
 		wall: o.clock.Wall, links: alertLinks(cfg, d.linkKey, o.clock.Wall),
 		trace: func(ctx context.Context, lamp string) ([]notify.Point, error) {
-			return recentTrace(ctx, st, o.clock.Now(), lamp)
+			return recentTrace(ctx, st, o.clock.Wall(), lamp)
 		},
 	})
 	if err != nil {
