@@ -111,7 +111,7 @@ func syncFile(path string) error {
 		return err
 	}
 	defer f.Close()
-	return f.Sync()
+	return fsync(f)
 }
 
 // Store is an open database. Its methods may be called at the same time from

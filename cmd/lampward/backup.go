@@ -5,7 +5,6 @@ import (
 	"errors"
 	"flag"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -161,17 +160,5 @@ func copyBeside(from, to string) error {
 		return err
 	}
 	defer in.Close()
-	out, err := os.CreateTemp(filepath.Dir(to), filepath.Base(to)+".new-*") // mode 0600
-	if err != nil {
-		return err
-	}
-	_, err = io.Copy(out, in)
-	err = errors.Join(err, out.Sync(), out.Close())
-	if err == nil {
-		err = os.Rename(out.Name(), to)
-	}
-	if err != nil {
-		_ = os.Remove(out.Name())
-	}
-	return err
+	return store.WriteFile(to, in)
 }

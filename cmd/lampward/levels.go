@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"encoding/hex"
@@ -8,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -20,6 +22,7 @@ import (
 	"lampward/notify/link"
 	"lampward/rules"
 	"lampward/rules/learn"
+	"lampward/store"
 )
 
 // levelsFile holds the levels that were set by hand on the page, by lamp. What
@@ -103,7 +106,7 @@ func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, erro
 	if err != nil {
 		return "", err
 	}
-	if err := writePrivate(filepath.Join(p.d.cfg.Store.Dir, levelsFile), string(b)); err != nil {
+	if err := store.WriteFile(filepath.Join(p.d.cfg.Store.Dir, levelsFile), bytes.NewReader(append(b, '\n'))); err != nil {
 		return "", fmt.Errorf("the levels cannot be kept, so they were not changed: %w", err)
 	}
 	if err := p.d.do(ctx, job{}, rules.Input{Kind: rules.InConfig, Config: &cfg, By: a.By}); err != nil {
@@ -124,25 +127,26 @@ func (d *daemon) tell(lamp string) {
 // linkKeyFile holds the key that signs the links in messages.
 const linkKeyFile = "link-key"
 
-// linkKey reads the key, or makes it at the first start.
-func linkKey(dir string) ([]byte, error) {
+// linkKey reads the key, or makes it at the first start, and in the place of one
+// that is damaged: it is better that links die than that no lamp is watched.
+func linkKey(dir string, log *slog.Logger) ([]byte, error) {
 	file := filepath.Join(dir, linkKeyFile)
 	b, err := os.ReadFile(file)
-	if errors.Is(err, fs.ErrNotExist) {
-		k := make([]byte, link.MinKey)
-		if _, err := rand.Read(k); err != nil {
-			return nil, err
-		}
-		return k, writePrivate(file, hex.EncodeToString(k))
-	}
-	if err != nil {
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("key of the links in messages: %w", err)
 	}
-	k, err := hex.DecodeString(strings.TrimSpace(string(b)))
-	if err != nil || len(k) < link.MinKey {
-		return nil, fmt.Errorf("key of the links in messages: %s is damaged; delete it to have a new one made, which voids the links sent so far", file)
+	k, bad := hex.DecodeString(strings.TrimSpace(string(b)))
+	if bad == nil && len(k) >= link.MinKey {
+		return k, nil
 	}
-	return k, nil
+	if err == nil {
+		log.Error("the key of the links in messages is damaged; a new one is made, and the links sent so far work no more", "file", file)
+	}
+	k = make([]byte, link.MinKey)
+	if _, err := rand.Read(k); err != nil {
+		return nil, err
+	}
+	return k, store.WriteFile(file, strings.NewReader(hex.EncodeToString(k)+"\n"))
 }
 
 // alertLinks gives the links of an alert, for routes. It is nil if the

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"crypto/tls"
@@ -19,6 +20,7 @@ import (
 	"lampward/broker"
 	"lampward/cmd/lampward/page"
 	"lampward/rules"
+	"lampward/store"
 )
 
 // pageServer serves the page.
@@ -62,7 +64,7 @@ func (d *daemon) newPage(b broker.Broker) (*pageServer, error) {
 		if o.Kept, err = os.ReadFile(file); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			d.log.Warn("the logins to the page of before cannot be read; everybody has to log in again", "error", err)
 		}
-		o.Keep = func(sessions []byte) error { return writePrivate(file, string(sessions)) }
+		o.Keep = func(sessions []byte) error { return store.WriteFile(file, bytes.NewReader(sessions)) }
 	}
 	if p.page, err = page.New(o); err != nil {
 		return nil, err
@@ -83,7 +85,7 @@ func (d *daemon) newPage(b broker.Broker) (*pageServer, error) {
 			d.log.Warn("passwords for the page cross the network unencrypted; set cert_file and key_file in [page], or put the page behind a proxy that speaks TLS")
 		}
 	}
-	if err := writePrivate(filepath.Join(d.cfg.Store.Dir, tokenFile), token); err != nil {
+	if err := store.WriteFile(filepath.Join(d.cfg.Store.Dir, tokenFile), strings.NewReader(token+"\n")); err != nil {
 		d.log.Warn("commands on this machine will have to log in to the page", "error", err)
 	}
 	p.srv = newPageHTTP(p.page.Handler())
@@ -115,17 +117,6 @@ func newPageHTTP(h http.Handler) *http.Server {
 		WriteTimeout: 3 * time.Minute,
 		IdleTimeout:  2 * time.Minute, MaxHeaderBytes: 32 << 10,
 	}
-}
-
-// writePrivate writes a file that only this user can read, whole or not at
-// all.
-func writePrivate(file, text string) error {
-	tmp := file + ".new"
-	_ = os.Remove(tmp) // one that a crash left may have other rights
-	if err := os.WriteFile(tmp, []byte(text+"\n"), 0o600); err != nil {
-		return err
-	}
-	return os.Rename(tmp, file)
 }
 
 func (p *pageServer) addr() net.Addr {

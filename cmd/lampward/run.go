@@ -135,7 +135,7 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 		jobs:   newQueue(queueLimit),
 		intake: newIntake(cfg, o.log),
 	}
-	if d.linkKey, err = linkKey(cfg.Store.Dir); err != nil {
+	if d.linkKey, err = linkKey(cfg.Store.Dir, o.log); err != nil {
 		return err
 	}
 	d.routes, err = newRoutes(cfg, routeOptions{

@@ -1,0 +1,32 @@
+package store
+
+import (
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+)
+
+// fsync makes what was written to a file, or to a folder, survive a power cut;
+// tests see when it is called.
+var fsync = (*os.File).Sync
+
+// WriteFile puts what from gives into the file at path, whole or not at all, for
+// this account alone to read, and returns when that is on disk. A kill in the
+// middle may leave another file beside it, whose name begins alike.
+func WriteFile(path string, from io.Reader) error {
+	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*") // mode 0600
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(f, from)
+	err = errors.Join(err, fsync(f), f.Close())
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		_ = os.Remove(f.Name())
+		return err
+	}
+	return syncDir(filepath.Dir(path))
+}
