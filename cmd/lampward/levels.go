@@ -45,13 +45,17 @@ func readLevels(dir string) (map[string]learn.Levels, error) {
 	return out, nil
 }
 
-// applyLevels puts the levels that were set by hand into a configuration that
-// was just read. A lamp they no longer fit is learned.
-func applyLevels(cfg *config.Config) error {
+// withLevels returns a configuration with the levels that were set by hand. A
+// lamp they no longer fit is learned. cfg stays as it was read, for after a reload
+// it may be used again, with other levels.
+func withLevels(cfg *config.Config) (*config.Config, error) {
 	levels, err := readLevels(cfg.Store.Dir)
 	if err != nil {
-		return err
+		return nil, err
 	}
+	with := *cfg
+	cfg = &with
+	cfg.Rules.Lamps = slices.Clone(cfg.Rules.Lamps)
 	for i := range cfg.Rules.Lamps {
 		l := &cfg.Rules.Lamps[i]
 		v, ok := levels[l.Name]
@@ -63,7 +67,7 @@ func applyLevels(cfg *config.Config) error {
 			l.Learn = c
 		}
 	}
-	return nil
+	return cfg, nil
 }
 
 // setLevels sets the levels of a lamp by hand, or has them learned again: in

@@ -18,6 +18,7 @@ import (
 
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
+	"lampward/cmd/lampward/page"
 	"lampward/rules"
 )
 
@@ -225,6 +226,35 @@ func TestReloadForgetsWhatIsGone(t *testing.T) {
 	r.hup <- syscall.SIGHUP
 	r.waitStart()
 	assert.NotEqual(t, learned, r.lamp("tank"))
+	r.end()
+}
+
+// Levels that were set by hand, and then no more, do not come back with the old
+// configuration when no daemon starts with a new one.
+func TestReloadBackToOldLevels(t *testing.T) {
+	r := newReloading(t, tankOnly)
+	levels := func(verb string) {
+		src, err := newPageSource(r.daemon)
+		require.NoError(t, err)
+		_, err = src.setLevels(t.Context(), page.Action{Verb: verb, Lamp: "tank", OnAbove: 600, OffBelow: 400})
+		require.NoError(t, err)
+	}
+	byHand := func() (set bool) {
+		require.NoError(t, r.daemon.do(t.Context(), job{look: func(m *rules.Machine) { set = m.Config().Lamps[0].Learn.Manual.IsSet() }}))
+		return set
+	}
+	levels(page.Levels)
+	r.hup <- syscall.SIGHUP
+	r.waitStart()
+	require.True(t, byHand())
+	levels(page.Relearn)
+	require.False(t, byHand())
+	hash, err := broker.HashPassword("secret")
+	require.NoError(t, err)
+	r.write(strings.Replace(r.text(), "127.0.0.1:", "192.0.2.1:", 1) + fmt.Sprintf("\n[[account]]\nname = \"board\"\npassword_hash = %q\n", hash))
+	r.refused("no daemon starts with the new configuration")
+	r.waitStart()
+	assert.False(t, byHand())
 	r.end()
 }
 

@@ -127,7 +127,7 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	if o.clock == nil {
 		o.clock = newMachineClock(o.wall, st.LastAt(), st.LastOffset())
 	}
-	if err := applyLevels(cfg); err != nil {
+	if cfg, err = withLevels(cfg); err != nil {
 		return err
 	}
 	d := &daemon{
