@@ -70,8 +70,8 @@ func withLevels(cfg *config.Config) (*config.Config, error) {
 	return cfg, nil
 }
 
-// setLevels sets the levels of a lamp by hand, or has them learned again: in
-// the file for the next start, and as a new configuration for this run.
+// setLevels sets the levels of a lamp by hand, or has them learned again: as a new
+// configuration for this run, and in the file for the next start.
 func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, error) {
 	p.levels.Lock()
 	defer p.levels.Unlock()
@@ -110,13 +110,14 @@ func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, erro
 	if err != nil {
 		return "", err
 	}
-	if err := store.WriteFile(filepath.Join(p.d.cfg.Store.Dir, levelsFile), bytes.NewReader(append(b, '\n'))); err != nil {
-		return "", fmt.Errorf("the levels cannot be kept, so they were not changed: %w", err)
-	}
-	if err := p.d.do(ctx, job{}, rules.Input{Kind: rules.InConfig, Config: &cfg, By: a.By}); err != nil {
+	// Once the loop has it, it is done: who no longer waits for it changes nothing.
+	if err := p.d.do(context.WithoutCancel(ctx), job{}, rules.Input{Kind: rules.InConfig, Config: &cfg, By: a.By}); err != nil {
 		return "", err
 	}
 	p.d.tell(a.Lamp)
+	if err := store.WriteFile(filepath.Join(p.d.cfg.Store.Dir, levelsFile), bytes.NewReader(append(b, '\n'))); err != nil {
+		return "", fmt.Errorf("the levels were changed, but only until the next start, for they cannot be kept: %w", err)
+	}
 	return said, nil
 }
 
