@@ -17,7 +17,8 @@ import (
 
 // Backup writes a copy of the database, as of one moment, to the file at
 // path, while the Store is in use. The copy is checked before it takes the
-// place of an older backup at path; any other file there is left alone.
+// place of an older backup at path; any other file there is left alone. A kill in
+// the middle may leave another file beside it, whose name begins alike.
 func (s *Store) Backup(ctx context.Context, path string) error {
 	s.mu.RLock()
 	closed := s.closed
@@ -73,21 +74,18 @@ func backup(ctx context.Context, db *sql.DB, from, path string) (err error) {
 			return fmt.Errorf("store: backup: %s exists and is not a backup of lampward's: name another file", path)
 		}
 	}
-	making := path + ".new"
-	if err := removeDB(making); err != nil {
+	// SQLite would make a file that others may read; one that is there, and empty,
+	// keeps its mode, 0600.
+	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*")
+	if err != nil {
 		return explain("backup", path, err)
 	}
+	making := f.Name()
 	defer func() {
 		if err != nil {
 			_ = removeDB(making)
 		}
 	}()
-	// SQLite would make a file that others may read; one that is there, and empty,
-	// keeps its mode.
-	f, err := os.OpenFile(making, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if err != nil {
-		return explain("backup", path, err)
-	}
 	if err := f.Close(); err != nil {
 		return explain("backup", path, err)
 	}

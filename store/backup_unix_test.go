@@ -36,7 +36,11 @@ func TestBackupIsPrivateFromTheStart(t *testing.T) {
 	ctx := asked{context.Background(), func() {
 		mu.Lock()
 		defer mu.Unlock()
-		info, err := os.Stat(path + ".new")
+		making, _ := filepath.Glob(path + ".new-*")
+		if len(making) == 0 {
+			return
+		}
+		info, err := os.Stat(making[0])
 		if err == nil && !written && info.Size() == 0 {
 			first = info.Mode().Perm()
 		}

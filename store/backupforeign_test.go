@@ -1,0 +1,39 @@
+package store
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// A backup touches no file but its own, whatever the names of those beside it.
+func TestBackupLeavesOthersAlone(t *testing.T) {
+	s := openTest(t, "")
+	appendAll(t, s, reading(day0, "tank", 1))
+	path := filepath.Join(t.TempDir(), "backup")
+	var there []string
+	for _, ext := range []string{".new", ".new-wal", ".new-journal"} {
+		require.NoError(t, os.WriteFile(path+ext, []byte("someone's letters"), 0o600))
+		there = append(there, filepath.Base(path)+ext)
+	}
+	names := func() (out []string) {
+		list, err := os.ReadDir(filepath.Dir(path))
+		require.NoError(t, err)
+		for _, f := range list {
+			out = append(out, f.Name())
+		}
+		return out
+	}
+	require.NoError(t, s.Backup(context.Background(), path))
+	require.ElementsMatch(t, append(there, filepath.Base(path)), names())
+
+	// One that fails leaves nothing.
+	require.NoError(t, s.Close())
+	gone, cancel := context.WithCancel(context.Background())
+	cancel()
+	require.Error(t, Backup(gone, filepath.Dir(s.path), filepath.Join(filepath.Dir(path), "other")))
+	require.ElementsMatch(t, append(there, filepath.Base(path)), names())
+}
