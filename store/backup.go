@@ -34,7 +34,7 @@ func (s *Store) Backup(ctx context.Context, path string) error {
 // daemon, has the database open.
 func Backup(ctx context.Context, dir, path string) error {
 	from := filepath.Join(dir, dbName)
-	if fresh, err := checkFile(from, len(migrations)); err != nil {
+	if fresh, err := checkFile("backup", from, len(migrations)); err != nil {
 		return err
 	} else if fresh {
 		return fmt.Errorf("store: backup: there is no database at %s: %w", from, ErrNotFound)
@@ -70,7 +70,7 @@ func backup(ctx context.Context, db *sql.DB, from, path string) (err error) {
 		return fmt.Errorf("store: backup: %s is the database itself: name another file", path)
 	}
 	if _, err := os.Lstat(path); err == nil {
-		if fresh, err := checkFile(path, math.MaxInt32); err != nil || fresh {
+		if fresh, err := checkFile("backup", path, math.MaxInt32); err != nil || fresh {
 			return fmt.Errorf("store: backup: %s exists and is not a backup of lampward's: name another file", path)
 		}
 	}
@@ -135,12 +135,12 @@ type Report struct {
 // Store.Check.
 func Check(ctx context.Context, path string) (Report, error) {
 	var rep Report
-	fresh, err := checkFile(path, len(migrations))
+	fresh, err := checkFile(opCheck, path, len(migrations))
 	if err != nil {
 		return rep, err
 	}
 	if fresh {
-		return rep, fmt.Errorf("store: check: there is no database at %s: %w", path, ErrNotFound)
+		return rep, fmt.Errorf("store: %s: there is no database at %s: %w", opCheck, path, ErrNotFound)
 	}
 	params := []string{"mode=ro"}
 	if _, err := os.Stat(path + "-wal"); errors.Is(err, fs.ErrNotExist) {
@@ -149,11 +149,11 @@ func Check(ctx context.Context, path string) (Report, error) {
 	}
 	db, err := openReader(path, params...)
 	if err != nil {
-		return rep, explain("check", path, err)
+		return rep, explain(opCheck, path, err)
 	}
 	defer db.Close()
 	rep, err = check(ctx, db)
-	return rep, explain("check", path, err)
+	return rep, explain(opCheck, path, err)
 }
 
 // Check reads the whole database, while it is in use, and reports what is in
@@ -318,29 +318,19 @@ func (s *Store) checkOpen(ctx context.Context, know int) error {
 	if errors.Is(err, ErrNewer) {
 		return err
 	}
-	return s.unsound("open", err)
-}
-
-// unsound wraps what op found when it checked; nil stays nil.
-func (s *Store) unsound(op string, err error) error {
-	var bad *integrityError
-	if errors.As(err, &bad) {
-		return damaged(op, s.path, bad.said, err)
-	}
-	if err != nil {
-		return s.fail(op, err)
-	}
-	return nil
+	return s.fail("open", err)
 }
 
 // Restore puts the backup at path in the place of the database in dir. The
 // backup is checked first, and a database already in dir is moved aside, not
 // deleted: aside is its new name, empty if there was none. No daemon may be
 // running on dir. Events stored from then on carry a new database id, for the
-// backup counts up from an older number.
-func Restore(ctx context.Context, path, dir string) (aside string, err error) {
+// backup counts up from an older number. Of each name in beside, the file path.NAME
+// is then put into dir as NAME, before a daemon may start; where there is none, what
+// dir has stays.
+func Restore(ctx context.Context, path, dir string, beside ...string) (aside string, err error) {
 	if _, err := Check(ctx, path); err != nil {
-		return "", fmt.Errorf("store: restore: %s cannot be used: %w", path, err)
+		return "", err
 	}
 	dir, err = filepath.Abs(dir)
 	if err != nil {
@@ -382,7 +372,27 @@ func Restore(ctx context.Context, path, dir string) (aside string, err error) {
 	if err := os.Rename(making, to); err != nil {
 		return aside, explain("restore", to, err)
 	}
-	return aside, explain("restore", to, syncDir(dir))
+	if err := syncDir(dir); err != nil {
+		return aside, explain("restore", to, err)
+	}
+	for _, name := range beside {
+		if err := restoreBeside(path+"."+name, filepath.Join(dir, name)); err != nil {
+			return aside, fmt.Errorf("store: restore: the database is restored, but not %s beside it: %w", name, err)
+		}
+	}
+	return aside, nil
+}
+
+func restoreBeside(from, to string) error {
+	f, err := os.Open(from)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return WriteFile(to, f)
 }
 
 // newIdentity gives a restored database an id for its events to come.

@@ -75,6 +75,10 @@ func explain(op, path string, err error) error {
 	if errors.As(err, &row) {
 		return damaged(op, path, row.Error(), err)
 	}
+	var unsound *integrityError
+	if errors.As(err, &unsound) {
+		return damaged(op, path, unsound.said, err)
+	}
 	var se *sqlite.Error
 	if !errors.As(err, &se) {
 		return fmt.Errorf("store: %s: %w", op, err)
@@ -92,7 +96,13 @@ func explain(op, path string, err error) error {
 	return fmt.Errorf("store: %s: %w", op, err)
 }
 
+// opCheck is what is done to a file that is not in use, a backup.
+const opCheck = "check the backup"
+
 // damaged says what is wrong with the database at path and the way out.
 func damaged(op, path, what string, cause error) error {
+	if op == opCheck {
+		return &explained{ErrDamaged, cause, fmt.Sprintf("store: %s: %s is damaged, or is none: %s. Nothing was changed. Name another file", op, path, what)}
+	}
 	return &explained{ErrDamaged, cause, fmt.Sprintf("store: %s: %s is damaged: %s. Nothing was changed. Stop lampward, then either run \"lampward restore BACKUP\", which keeps the damaged file beside the restored one, or move %s and the files beside it whose names begin alike to another folder to start afresh", op, path, what, path)}
 }

@@ -90,16 +90,16 @@ func (s *Store) wdbQuery(ctx context.Context, query string, to any) error {
 
 // checkFile looks at the database file before SQLite does, which would make a
 // new one out of an empty file. fresh: there is none.
-func checkFile(path string, know int) (fresh bool, err error) {
+func checkFile(op, path string, know int) (fresh bool, err error) {
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		if wal, err := os.Stat(path + "-wal"); err == nil && wal.Size() > 0 {
-			return false, damaged("open", path, "the file is gone, but its log "+filepath.Base(path)+"-wal is still there", nil)
+			return false, damaged(op, path, "the file is gone, but its log "+filepath.Base(path)+"-wal is still there", nil)
 		}
 		return true, nil
 	}
 	if err != nil {
-		return false, &explained{ErrReadOnly, err, fmt.Sprintf("store: open: %v: check whom the file belongs to", err)}
+		return false, &explained{ErrReadOnly, err, fmt.Sprintf("store: %s: %v: check whom the file belongs to", op, err)}
 	}
 	defer f.Close()
 	// Layout of the header: https://www.sqlite.org/fileformat2.html#the_database_header
@@ -107,15 +107,15 @@ func checkFile(path string, know int) (fresh bool, err error) {
 	n, err := io.ReadFull(f, head[:])
 	switch {
 	case n == 0:
-		return false, damaged("open", path, "the file is empty", nil)
+		return false, damaged(op, path, "the file is empty", nil)
 	case string(head[:min(n, 16)]) != "SQLite format 3\x00"[:min(n, 16)]:
-		return false, damaged("open", path, "it is not a database (it does not begin as an SQLite file does)", nil)
+		return false, damaged(op, path, "it is not a database (it does not begin as an SQLite file does)", nil)
 	case err != nil:
-		return false, damaged("open", path, fmt.Sprintf("the file ends after %d bytes", n), nil)
+		return false, damaged(op, path, fmt.Sprintf("the file ends after %d bytes", n), nil)
 	}
 	be := func(at int) int { return int(int32(binary.BigEndian.Uint32(head[at:]))) }
 	if id := be(68); id != applicationID {
-		return false, damaged("open", path, fmt.Sprintf("it is an SQLite database, but not one of lampward's (application id %#x)", id), nil)
+		return false, damaged(op, path, fmt.Sprintf("it is an SQLite database, but not one of lampward's (application id %#x)", id), nil)
 	}
 	if v := be(60); v > know {
 		return false, newer(path, v, know)
@@ -127,10 +127,10 @@ func checkFile(path string, know int) (fresh bool, err error) {
 	}
 	info, err := f.Stat()
 	if err != nil {
-		return false, explain("open", path, err)
+		return false, explain(op, path, err)
 	}
 	if _, err := os.Stat(path + "-wal"); errors.Is(err, fs.ErrNotExist) && info.Size() < int64(be(28))*size {
-		return false, damaged("open", path, fmt.Sprintf("the file is cut short: it has %d bytes and says it has %d", info.Size(), int64(be(28))*size), nil)
+		return false, damaged(op, path, fmt.Sprintf("the file is cut short: it has %d bytes and says it has %d", info.Size(), int64(be(28))*size), nil)
 	}
 	return false, nil
 }

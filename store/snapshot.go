@@ -83,7 +83,7 @@ func (s *Store) LoadSnapshot(ctx context.Context, fn func(Part) error) (seq int6
 			return calls
 		})
 	})
-	unsound := s.unsound("load snapshot", <-checked)
+	unsound := s.fail("load snapshot", <-checked)
 	switch {
 	case unsound != nil:
 		return 0, unsound

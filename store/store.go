@@ -182,7 +182,7 @@ func open(ctx context.Context, o Options, steps []migration) (_ *Store, err erro
 			s.closeAll()
 		}
 	}()
-	fresh, err := checkFile(s.path, len(steps))
+	fresh, err := checkFile("open", s.path, len(steps))
 	if err != nil {
 		return nil, err
 	}

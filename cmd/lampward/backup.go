@@ -130,16 +130,8 @@ func backup(ctx context.Context, dir, to string) (store.Report, error) {
 
 // restore puts the backup at from in the place of the database in dir.
 func restore(ctx context.Context, from, dir string) (aside string, err error) {
-	if aside, err = store.Restore(ctx, from, dir); err != nil {
+	if aside, err = store.Restore(ctx, from, dir, besides...); err != nil {
 		return aside, err
-	}
-	for _, name := range besides {
-		// What the backup has not stays as it is.
-		if _, err := os.Stat(from + "." + name); err == nil {
-			if err := copyBeside(from+"."+name, filepath.Join(dir, name)); err != nil {
-				return aside, fmt.Errorf("the database is restored, but not %s beside it: %w", name, err)
-			}
-		}
 	}
 	// Run by root for a daemon that is not, restore must not leave files that
 	// the daemon cannot write.

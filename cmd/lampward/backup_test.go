@@ -175,13 +175,15 @@ func TestBackupMistakes(t *testing.T) {
 		{backupCommand, []string{"-config", file, text}, exitFailed, "no database"},
 		{backupCommand, []string{"-config", "/nowhere/x.toml", text}, exitUsage, "x.toml"},
 		{restoreCommand, []string{"-config", file}, exitUsage, "name the backup"},
-		{restoreCommand, []string{"-config", file, text}, exitFailed, "cannot be used"},
-		{restoreCommand, []string{"-check", text}, exitFailed, "not a database"},
+		{restoreCommand, []string{"-config", file, text}, exitFailed, "letter.txt is damaged, or is none: it is not a database (it does not begin as an SQLite file does). Nothing was changed. Name another file\n"},
+		{restoreCommand, []string{"-check", text}, exitFailed, "Name another file"},
 		{restoreCommand, []string{"-check", filepath.Join(dir, "none")}, exitFailed, "no database"},
 	} {
 		code, _, errOut := runLine(t, c.cmd, c.args...)
 		assert.Equal(t, c.code, code, "%v", c.args)
 		assert.Contains(t, errOut, c.says)
+		assert.NotContains(t, errOut, "Stop lampward", "it is not the database in use")
+		assert.LessOrEqual(t, strings.Count(errOut, "letter.txt"), 1, "said once")
 	}
 	st, err := store.Open(context.Background(), store.Options{Dir: dir})
 	require.NoError(t, err)
