@@ -274,8 +274,10 @@ func newClient(tc *tls.Config, timeout time.Duration) *http.Client {
 		},
 		CheckRedirect: func(req *http.Request, via []*http.Request) error {
 			first := via[0]
-			if len(via) > maxRedirects || req.Method != first.Method ||
-				req.URL.Scheme != first.URL.Scheme || req.URL.Host != first.URL.Host {
+			// Others may have another page shown instead, also after GET (RFC 9110
+			// section 15.4): a sign-in page on the way, say, which takes no alert.
+			same := slices.Contains([]int{http.StatusTemporaryRedirect, http.StatusPermanentRedirect}, req.Response.StatusCode)
+			if len(via) > maxRedirects || !same || req.URL.Scheme != first.URL.Scheme || req.URL.Host != first.URL.Host {
 				return http.ErrUseLastResponse
 			}
 			return nil

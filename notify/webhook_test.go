@@ -234,20 +234,27 @@ func TestRedirects(t *testing.T) {
 		}
 	}))
 	t.Cleanup(srv.Close)
-	for path, want := range map[string]struct {
+	for at, want := range map[string]struct {
 		kind OutcomeKind
 		hits []string
 	}{
-		"/away":  {Again, []string{"POST /away true"}},
-		"/found": {Again, []string{"POST /found true"}},
-		"/moved": {Delivered, []string{"POST /moved true", "POST /ok true"}},
-		"/loop":  {Again, []string{"POST /loop true", "POST /loop true", "POST /loop true", "POST /loop true"}},
+		// So does a sign-in page that answers in the receiver's place.
+		"GET /found":  {Again, []string{"GET /found false"}},
+		"GET /moved":  {Delivered, []string{"GET /moved false", "GET /ok false"}},
+		"POST /away":  {Again, []string{"POST /away true"}},
+		"POST /found": {Again, []string{"POST /found true"}},
+		"POST /moved": {Delivered, []string{"POST /moved true", "POST /ok true"}},
+		"POST /loop":  {Again, []string{"POST /loop true", "POST /loop true", "POST /loop true", "POST /loop true"}},
 	} {
 		hits = nil
-		w := hook(t, WebhookOptions{URL: srv.URL + path, Secret: NewSecret("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw")})
-		out := w.Send(t.Context(), lit("x", "tank", time.Now()))
-		assert.Equal(t, want.kind, out.Kind, "%s: %s", path, out.Note)
-		assert.Equal(t, want.hits, hits, path)
+		method, path, _ := strings.Cut(at, " ")
+		o := WebhookOptions{URL: srv.URL + path, Method: method, Secret: NewSecret("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw")}
+		if method == http.MethodGet {
+			o.Form = map[string]string{"text": "{{.Text}}"}
+		}
+		out := hook(t, o).Send(t.Context(), lit("x", "tank", time.Now()))
+		assert.Equal(t, want.kind, out.Kind, "%s: %s", at, out.Note)
+		assert.Equal(t, want.hits, hits, at)
 	}
 	assert.Empty(t, otherGot(), "the other host never heard of it")
 }
