@@ -529,18 +529,25 @@ func (d *daemon) failing(since time.Duration) []notify.Trouble {
 // alive has the loop call look, and tells if it does not, or if the disk that
 // it stores to hangs.
 func (d *daemon) alive(ctx context.Context, look func(*rules.Machine)) error {
-	var hangs time.Duration
+	var hangs error
 	err := d.do(ctx, job{look: func(m *rules.Machine) {
-		if d.storing != nil {
-			hangs = d.clock.Now().Sub(d.began)
-		}
+		hangs = d.hangs()
 		look(m)
 	}})
-	switch {
-	case err != nil:
+	if err != nil {
 		return fmt.Errorf("the loop does not answer: %w", err)
-	case hangs > storeTakes:
-		return fmt.Errorf("the disk has not stored a batch of readings for %s: check it, and the file system of %s", hangs.Round(time.Second), d.cfg.Store.Dir)
+	}
+	return hangs
+}
+
+// hangs tells whether the disk takes longer to store than one that works; it is
+// for the loop.
+func (d *daemon) hangs() error {
+	if d.storing == nil {
+		return nil
+	}
+	if takes := d.clock.Now().Sub(d.began); takes > storeTakes {
+		return fmt.Errorf("the disk has not stored a batch of readings for %s: check it, and the file system of %s", takes.Round(time.Second), d.cfg.Store.Dir)
 	}
 	return nil
 }

@@ -80,8 +80,8 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 			"repeated": c.Repeated, "late": c.Late, "malformed": c.Malformed},
 		Lamps: []page.Lamp{}, Boards: []page.Board{},
 	}
-	if d.broken != nil {
-		st.Broken = d.broken.Error()
+	if err := cmp.Or(d.broken, d.hangs()); err != nil {
+		st.Broken = err.Error()
 	}
 	if why := d.cutOff.Load(); why != nil {
 		st.CutOff = *why

@@ -218,7 +218,7 @@ func TestStoringOverlaps(t *testing.T) {
 }
 
 // A disk that hangs is noticed though the loop goes on: no more signs of life,
-// and the heartbeat learns why.
+// and the heartbeat and the page, with its /healthz, learn why.
 func TestHangingDisk(t *testing.T) {
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
@@ -230,13 +230,20 @@ func TestHangingDisk(t *testing.T) {
 		go func() { watched <- m.watch(ctx, h.d) }()
 		published := sent(t, h, 200)
 		<-st.asked
+		shown := func() string {
+			s, err := (&pageSource{d: h.d}).Status(ctx, "")
+			assert.NoError(t, err)
+			return s.Broken
+		}
 		time.Sleep(30 * time.Second)
 		assert.NoError(t, h.d.healthy(), "some disks are slow")
+		assert.Empty(t, shown())
 		time.Sleep(2 * time.Minute)
 		signs.Store(0)
 		time.Sleep(10 * time.Minute)
 		assert.Zero(t, signs.Load())
 		assert.ErrorContains(t, h.d.healthy(), "the disk has not stored")
+		assert.Contains(t, shown(), "the disk has not stored")
 		st.answer <- nil
 		well := make(chan struct{})
 		go func() { // the disk is well again
@@ -251,6 +258,7 @@ func TestHangingDisk(t *testing.T) {
 		}()
 		assert.NoError(t, <-published)
 		assert.NoError(t, h.d.healthy())
+		assert.Empty(t, shown())
 		time.Sleep(2 * time.Minute)
 		assert.NotZero(t, signs.Load())
 		stop()
