@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -181,6 +182,19 @@ func (o *memOutbox) Retry(ctx context.Context, id int64, at, due time.Time, note
 
 func (o *memOutbox) Dead(ctx context.Context, id int64, at time.Time, reason string) error {
 	return o.record(ctx, id, func(r *memRow) { r.state, r.at, r.note = "dead", at, reason })
+}
+
+func (o *memOutbox) Recent(_ context.Context, route string, since time.Time, fn func(rules.Delivery, time.Time)) error {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	rows := slices.Clone(o.rows)
+	slices.SortStableFunc(rows, func(a, b *memRow) int { return a.at.Compare(b.at) })
+	for _, r := range rows {
+		if r.state == "sent" && r.Route == route && !r.at.Before(since) {
+			fn(r.Delivery, r.at)
+		}
+	}
+	return nil
 }
 
 // count returns how many rows are in each state.

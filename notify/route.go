@@ -40,6 +40,9 @@ type Outbox interface {
 	Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool, had []string) error
 	// Dead parks a delivery for good, until a person resends it.
 	Dead(ctx context.Context, id int64, at time.Time, reason string) error
+	// Recent calls fn for each delivery of a route that was accepted at since or
+	// later, with its ID, Key and Fold only, in order of time.
+	Recent(ctx context.Context, route string, since time.Time, fn func(d rules.Delivery, at time.Time)) error
 }
 
 // Route is one way to a person. Send makes one attempt, within ctx and the

@@ -294,6 +294,9 @@ func (l *routeLoop) pass(ctx context.Context) (time.Time, error) {
 	}
 	now := l.o.Now()
 	if l.began.IsZero() {
+		if err := l.recall(ctx, now); err != nil {
+			return time.Time{}, fmt.Errorf("read what was sent before the start: %w", err)
+		}
 		l.began = now
 	}
 	if now.Before(l.until) {
@@ -349,6 +352,34 @@ func (l *routeLoop) pass(ctx context.Context) (time.Time, error) {
 		next = now.Add(time.Second) // due by the outbox's account but not given: no reason to ask in a tight loop
 	}
 	return next, nil
+}
+
+// recall counts what went out before this start against the limits, or a daemon
+// that starts again and again would keep none.
+func (l *routeLoop) recall(ctx context.Context, now time.Time) error {
+	span := l.limit.Gap
+	if l.limit.Rate > 0 {
+		span = max(span, l.pace.limit.Per)
+	}
+	if span <= 0 {
+		return nil
+	}
+	var message []rules.Delivery
+	var when time.Time
+	count := func() {
+		if len(message) > 0 {
+			l.pace.sent(message, when)
+		}
+	}
+	err := l.o.Outbox.Recent(ctx, l.route.Name(), now.Add(-span), func(d rules.Delivery, at time.Time) {
+		if d.Fold <= 0 || len(message) == 0 || d.Fold != message[0].Fold {
+			count()
+			message, when = nil, at
+		}
+		message = append(message, d)
+	})
+	count()
+	return err
 }
 
 // ready returns those of due that may go now, in order, and when the first of

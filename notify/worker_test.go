@@ -533,7 +533,13 @@ func TestWorkerFoldsStorms(t *testing.T) {
 }
 
 // The gap of a lamp and the rate of a route are kept; what waits is not lost.
-func TestWorkerGapAndRate(t *testing.T) {
+func TestWorkerGapAndRate(t *testing.T) { gapAndRate(t, 1) }
+
+// So they are by a daemon that is started anew all the time.
+func TestWorkerGapAndRateOverRestarts(t *testing.T) { gapAndRate(t, 45) }
+
+// gapAndRate runs a worker for three hours, with so many starts.
+func gapAndRate(t *testing.T, starts int) {
 	synctest.Test(t, func(t *testing.T) {
 		box := &memOutbox{}
 		gap := &scripted{name: "gap", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
@@ -542,10 +548,12 @@ func TestWorkerGapAndRate(t *testing.T) {
 		for range 6 {
 			box.add(lit("gap", "tank", start), lit("gap", "salt", start), lit("rate", "tank", start))
 		}
-		runWorker(t, Options{Outbox: box, Routes: []Route{gap, rate}, Limits: map[string]Limit{
-			"gap":  {Gap: 10 * time.Minute},
-			"rate": {Rate: 2, Per: 30 * time.Minute},
-		}}, 3*time.Hour)
+		for range starts {
+			runWorker(t, Options{Outbox: box, Routes: []Route{gap, rate}, Limits: map[string]Limit{
+				"gap":  {Gap: 10 * time.Minute},
+				"rate": {Rate: 2, Per: 30 * time.Minute},
+			}}, 3*time.Hour/time.Duration(starts))
+		}
 		var at []time.Duration
 		for _, g := range gap.got {
 			at = append(at, g.at.Sub(start))

@@ -386,6 +386,32 @@ func (s *Store) Deliveries(ctx context.Context, f DeliveryFilter) ([]DeliveryRow
 	return out, nil
 }
 
+// recentRows is how many of the newest deliveries Recent looks at.
+const recentRows = 20_000
+
+// Recent calls fn for each delivery of a route, with its ID, Key and Fold only, that
+// was accepted at engine time since or later, in order of time. It looks at no old history, and so
+// may miss one that a person sent again long after.
+func (s *Store) Recent(ctx context.Context, route string, since time.Time, fn func(d rules.Delivery, at time.Time)) error {
+	err := s.view(ctx, func(r *reader) error {
+		return r.each(`SELECT o.id, k.name, o.fold, o.last FROM outbox o JOIN name k ON k.id = o.key
+			WHERE o.id > (SELECT coalesce(max(id), 0) FROM outbox) - ?1 AND o.state = 1 AND o.last >= ?2
+			AND o.route = (SELECT id FROM name WHERE name = ?3) ORDER BY o.last, o.id`, []any{recentRows, toMS(since), route}, func(row scan) error {
+			var d rules.Delivery
+			var at int64
+			if err := row(&d.ID, &d.Key, &d.Fold, &at); err != nil {
+				return err
+			}
+			fn(d, msTime(at))
+			return nil
+		})
+	})
+	if err != nil {
+		return s.fail("find what was sent of late", err)
+	}
+	return nil
+}
+
 // Owed is how many deliveries are not made.
 type Owed struct {
 	Pending int64 // wait for their first or next attempt

@@ -101,6 +101,34 @@ func TestDeliveryLife(t *testing.T) {
 	require.ErrorIs(t, s.Resend(ctx, 999, day0), ErrNotFound)
 }
 
+// What a route sent of late is known after a restart, and what was one message.
+func TestRecent(t *testing.T) {
+	ctx := t.Context()
+	dir := t.TempDir()
+	s := openTest(t, dir)
+	minute := func(n int) time.Time { return day0.Add(time.Duration(n) * time.Minute) }
+	for i := range 5 {
+		appendAll(t, s, alert(minute(i), fmt.Sprintf("lamp%d", i), rules.Lit, "phone", "mail")) // ids 2i+1 and 2i+2
+	}
+	require.NoError(t, s.Sent(ctx, 1, minute(10), ""))
+	require.NoError(t, s.Sent(ctx, 2, minute(10), ""))
+	require.NoError(t, s.Fold(ctx, []int64{5, 7}))
+	require.NoError(t, s.Sent(ctx, 5, minute(30), ""))
+	require.NoError(t, s.Sent(ctx, 3, minute(20), ""))
+	require.NoError(t, s.Dead(ctx, 9, minute(30), ""))
+	require.NoError(t, s.Close())
+	s = openTest(t, dir)
+	recent := func(route string, since time.Time) (out []string) {
+		require.NoError(t, s.Recent(ctx, route, since, func(d rules.Delivery, at time.Time) {
+			out = append(out, fmt.Sprintf("%d %s, message %d, at %s", d.ID, d.Key, d.Fold, at.Sub(day0)))
+		}))
+		return out
+	}
+	require.Equal(t, []string{"3 lamp/lamp1, message 0, at 20m0s", "5 lamp/lamp2, message 5, at 30m0s", "7 lamp/lamp3, message 5, at 30m0s"}, recent("phone", minute(20)))
+	require.Equal(t, []string{"2 lamp/lamp0, message 0, at 10m0s"}, recent("mail", day0))
+	require.Empty(t, recent("no such route", day0))
+}
+
 // Who of several recipients has a message is remembered until all have it, over
 // a restart and a person's resend, for each that is part of it.
 func TestDeliveryHad(t *testing.T) {
