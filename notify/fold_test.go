@@ -530,7 +530,7 @@ func TestUnsent(t *testing.T) {
 		{"breaks off at EHLO", talks("EHLO"), true},
 		{"breaks off after the message", talks(".\r\n"), false},
 	} {
-		m, err := NewMail(MailOptions{Host: "127.0.0.1", Port: x.port, Security: "none", From: "a@example.com", To: []string{"b@example.com"}})
+		m, err := NewMail(MailOptions{Host: "127.0.0.1", Port: x.port, Security: "none", From: "a@example.com", To: "b@example.com"})
 		require.NoError(t, err)
 		out := m.Send(t.Context(), lit("mail", "tank", time.Now()))
 		assert.Equal(t, Again, out.Kind, x.name)

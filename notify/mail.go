@@ -40,8 +40,9 @@ type MailOptions struct {
 	Password Secret
 	// From is the sender, "lampward <lampward@example.com>" or an address.
 	From string
-	// To are the recipients; each gets a message of its own.
-	To []string
+	// To is the recipient. Several are several routes, so that none waits for
+	// another.
+	To string
 	// Helo is the name we give; empty: the host's.
 	Helo string
 	// TLS sets how the server is checked.
@@ -75,7 +76,7 @@ const (
 type Mail struct {
 	o      MailOptions
 	from   *netmail.Address
-	to     []*netmail.Address
+	to     *netmail.Address
 	domain string
 	tls    *tls.Config
 	dial   func(ctx context.Context, network, addr string) (net.Conn, error)
@@ -124,15 +125,8 @@ func NewMail(o MailOptions) (*Mail, error) {
 	if i := strings.LastIndex(m.from.Address, "@"); i >= 0 {
 		m.domain = m.from.Address[i+1:]
 	}
-	if len(o.To) == 0 {
-		return nil, errors.New(`no recipient is named; write to = ["you@example.com"]`)
-	}
-	for _, s := range o.To {
-		a, err := netmail.ParseAddress(s)
-		if err != nil {
-			return nil, fmt.Errorf("to: %q is not an address; write for example you@example.com", s)
-		}
-		m.to = append(m.to, a)
+	if m.to, err = netmail.ParseAddress(o.To); err != nil {
+		return nil, fmt.Errorf("to: %q is not an address; write for example you@example.com", o.To)
 	}
 	if m.tls, err = o.TLS.config(); err != nil {
 		return nil, err
@@ -166,70 +160,36 @@ func (m *Mail) Warnings() []string {
 // Send makes one attempt.
 func (m *Mail) Send(ctx context.Context, d rules.Delivery) Outcome {
 	msg := newMessage(d, m.o.Links)
-	return m.send(ctx, &msg, d)
+	return m.send(ctx, &msg, d.Attempts)
 }
 
 // SendFolded makes one attempt to send several deliveries as one message.
 func (m *Mail) SendFolded(ctx context.Context, ds []rules.Delivery) Outcome {
 	msg := foldMessages(ds, m.o.Links, m.o.Location)
-	return m.send(ctx, &msg, ds[0])
+	return m.send(ctx, &msg, ds[0].Attempts)
 }
 
-// send makes one attempt to send a message to those who have not had it; first
-// is its first delivery.
-func (m *Mail) send(ctx context.Context, msg *Message, first rules.Delivery) Outcome {
+// send makes one attempt to send a message, after so many.
+func (m *Mail) send(ctx context.Context, msg *Message, attempts int) Outcome {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
-	limit := newLimit(m.o.Timeout<<min(first.Attempts, 3), func() { cancel(context.DeadlineExceeded) })
+	limit := newLimit(m.o.Timeout<<min(attempts, 3), func() { cancel(context.DeadlineExceeded) })
 	defer limit.Stop()
-	picture := m.picture(ctx, msg)
-	var letters []*mail.Msg
-	var waiting []*netmail.Address
-	for _, to := range m.to {
-		if slices.Contains(first.Had, to.Address) {
-			continue
-		}
-		l, err := m.letter(msg, to, picture, limit)
-		if err != nil {
-			return Outcome{Kind: Again, Refused: true, Unsent: true, Note: m.clean("cannot build the message: " + err.Error())}
-		}
-		letters, waiting = append(letters, l), append(waiting, to)
+	letter, err := m.letter(msg, m.picture(ctx, msg), limit)
+	if err != nil {
+		return Outcome{Kind: Again, Refused: true, Unsent: true, Note: m.clean("cannot build the message: " + err.Error())}
 	}
-	begun, err := m.deliver(ctx, letters, limit)
-	say := func(err error) string {
-		if ctx.Err() != nil {
-			err = context.Cause(ctx) // the error itself is about the closed connection
-		}
-		return explainMail(err, m.o.Host)
-	}
-	var sent, again, never []string
-	for i, l := range letters {
-		addr := waiting[i].Address
-		var se *mail.SendError
-		switch {
-		case l.IsDelivered():
-			sent = append(sent, addr)
-		case l.HasSendError() && errors.As(l.SendError(), &se) && permanent(se.ErrorCode()):
-			never = append(never, addr+": "+se.Error())
-		case l.HasSendError():
-			again = append(again, addr+": "+say(l.SendError()))
-		case err != nil:
-			again = append(again, say(err))
-		}
-	}
-	answered := len(sent)+len(never) > 0 || err == nil
-	has := slices.Concat(first.Had, sent)
+	begun, err := m.deliver(ctx, letter, limit)
+	var se *mail.SendError
 	switch {
-	case len(again) > 0:
-		return Outcome{Kind: Again, Note: m.clean(again[0]), Had: has, Answered: answered, Unsent: !begun && len(has) == 0}
-	case len(has) > 0:
-		note := fmt.Sprintf("accepted for %d of %d recipients", len(m.to)-len(never), len(m.to))
-		if len(never) > 0 {
-			note += "; refused for " + strings.Join(never, "; ")
-		}
-		return Outcome{Kind: Delivered, Note: m.clean(note), Answered: true}
+	case letter.IsDelivered():
+		return Outcome{Kind: Delivered, Note: "accepted", Answered: true}
+	case letter.HasSendError() && errors.As(letter.SendError(), &se) && permanent(se.ErrorCode()):
+		return Outcome{Kind: Never, Note: m.clean(se.Error()), Answered: true}
+	case ctx.Err() != nil:
+		err = context.Cause(ctx) // the error itself is about the closed connection
 	}
-	return Outcome{Kind: Never, Note: m.clean(strings.Join(never, "; ")), Answered: true}
+	return Outcome{Kind: Again, Note: m.clean(explainMail(err, m.o.Host)), Unsent: !begun}
 }
 
 // permanent tells whether a server's answer means never: 5yz (RFC 5321 section
@@ -254,8 +214,8 @@ func newLimit(talk time.Duration, end func()) *limit {
 	return &limit{time.AfterFunc(talk, end), talk}
 }
 
-// next begins the time of the next letter.
-func (l *limit) next() { l.Reset(l.talk) }
+// again begins the time anew.
+func (l *limit) again() { l.Reset(l.talk) }
 
 // Handle implements mail.Middleware: the library calls it when the server has
 // asked for the text of a letter.
@@ -267,12 +227,9 @@ func (l *limit) Handle(m *mail.Msg) *mail.Msg {
 // Type implements mail.Middleware.
 func (*limit) Type() mail.MiddlewareType { return "limit" }
 
-// deliver opens one connection and sends the letters over it; what became of
-// each is in the letter. limit holds for each by itself.
-func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg, limit *limit) (begun bool, err error) {
-	if len(letters) == 0 {
-		return false, nil
-	}
+// deliver opens a connection and sends the letter over it, within limit. begun
+// tells that it came to that.
+func (m *Mail) deliver(ctx context.Context, letter *mail.Msg, limit *limit) (begun bool, err error) {
 	// The library leaves the connection open when the greeting, TLS or the
 	// login fails, and its time limit starts anew for each part of the
 	// conversation. So the connection is ours: closed when ctx ends, and in
@@ -318,14 +275,11 @@ func (m *Mail) deliver(ctx context.Context, letters []*mail.Msg, limit *limit) (
 	if err != nil {
 		return false, err
 	}
-	var errs []error
-	for _, l := range letters {
-		limit.next()
-		errs = append(errs, c.SendWithSMTPClient(session, l))
-	}
-	limit.next()
-	_ = c.CloseWithSMTPClient(session) // the letters know what became of them
-	return true, errors.Join(errs...)
+	limit.again()
+	err = c.SendWithSMTPClient(session, letter)
+	limit.again()
+	_ = c.CloseWithSMTPClient(session) // the letter knows what became of it
+	return true, err
 }
 
 // boundedConn ends a conversation in which the other side says too much.
@@ -392,11 +346,11 @@ func (m *Mail) picture(ctx context.Context, msg *Message) (png []byte) {
 	return png
 }
 
-// letter builds the message to one recipient, to be sent within limit.
-func (m *Mail) letter(msg *Message, to *netmail.Address, picture []byte, limit *limit) (*mail.Msg, error) {
+// letter builds the letter, to be sent within limit.
+func (m *Mail) letter(msg *Message, picture []byte, limit *limit) (*mail.Msg, error) {
 	l := mail.NewMsg(mail.WithNoDefaultUserAgent(), mail.WithMiddleware(limit))
 	l.FromMailAddress(m.from)
-	l.ToMailAddress(to)
+	l.ToMailAddress(m.to)
 	// Lit and dark of one lamp form one conversation: the same subject, and a
 	// common ancestor that was never sent (RFC 5322 section 3.6.4).
 	l.Subject("lampward: " + shorten(oneLine(msg.Name), 120))

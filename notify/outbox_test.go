@@ -166,7 +166,7 @@ func (o *memOutbox) Sent(ctx context.Context, id int64, at time.Time, note strin
 	return o.record(ctx, id, func(r *memRow) { r.state, r.at, r.note = "sent", at, note })
 }
 
-func (o *memOutbox) Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool, had []string) error {
+func (o *memOutbox) Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool) error {
 	return o.record(ctx, id, func(r *memRow) {
 		switch {
 		case unsent:
@@ -175,7 +175,7 @@ func (o *memOutbox) Retry(ctx context.Context, id int64, at, due time.Time, note
 			r.Fold = rules.Alone
 		}
 		r.Attempts++
-		r.Due, r.at, r.note, r.Had = due, at, note, had
+		r.Due, r.at, r.note = due, at, note
 		o.noted = append(o.noted, note)
 	})
 }

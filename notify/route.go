@@ -35,9 +35,8 @@ type Outbox interface {
 	// record is so for all of the same Fold above 0, at once.
 	Sent(ctx context.Context, id int64, at time.Time, note string) error
 	// Retry counts an attempt, made at at, and sets the engine time of the next. With unsent
-	// Fold becomes 0, else a Fold of 0 becomes rules.Alone. had becomes the
-	// delivery's Had.
-	Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool, had []string) error
+	// Fold becomes 0, else a Fold of 0 becomes rules.Alone.
+	Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool) error
 	// Dead parks a delivery for good, until a person resends it.
 	Dead(ctx context.Context, id int64, at time.Time, reason string) error
 	// Recent calls fn for each delivery of a route that was accepted at since or
@@ -78,9 +77,6 @@ type Outcome struct {
 	Kind  OutcomeKind
 	After time.Duration // the least wait the other side asked for; 0: none
 	Note  string        // one short line for people, with nothing secret in it
-	// Had are those of several recipients who have the message, from this and
-	// earlier attempts, if others have not.
-	Had []string
 	// Busy tells that the whole route asked for the wait, not only this
 	// message, as after 429 or 503 with Retry-After.
 	Busy bool

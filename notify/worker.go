@@ -26,7 +26,7 @@ type Options struct {
 	// Backoff sets the waits between attempts.
 	Backoff Backoff
 	// Attempt is the limit of one attempt should the route's own not hold; 0: 1 h,
-	// for a slow mail server may take minutes for each recipient.
+	// for a slow mail server may take many minutes.
 	Attempt time.Duration
 	// Grace is how long an attempt that is on its way may go on when Run's
 	// context ends, so that a message is not broken off after the receiver has
@@ -476,16 +476,10 @@ func (l *routeLoop) message(ctx context.Context, ready []rules.Delivery, now, lo
 // message that is refused was taken apart.
 func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err error) {
 	out := l.send(ctx, m.ds)
-	if out.Had == nil { // a route that panicked, say
-		out.Had = m.ds[0].Had
-	}
 	if ctx.Err() != nil && out.Kind != Delivered { // stopped: not the receiver's fault, so not counted
-		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
-		defer cancel()
-		switch {
-		case len(out.Had) > len(m.ds[0].Had): // it did arrive, at some
-			_ = l.o.Outbox.Retry(ctx, m.ds[0].ID, l.o.Now(), l.o.Now().Truncate(time.Millisecond), out.Note, false, out.Had)
-		case !m.recorded && !out.Unsent: // but it may have arrived
+		if !m.recorded && !out.Unsent { // but it may have arrived
+			ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+			defer cancel()
 			_ = l.o.Outbox.Fold(ctx, []int64{m.ds[0].ID})
 		}
 		return false, nil
@@ -544,7 +538,7 @@ func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err err
 		due := now.Add(wait).Truncate(time.Millisecond)
 		log.Warn("not delivered; will be tried again", "in", wait.Round(time.Millisecond))
 		l.unsaved[first.ID] = func(ctx context.Context) error {
-			return l.o.Outbox.Retry(ctx, first.ID, now, due, out.Note, m.open && out.Unsent, out.Had)
+			return l.o.Outbox.Retry(ctx, first.ID, now, due, out.Note, m.open && out.Unsent)
 		}
 	}
 	return false, l.save(ctx)

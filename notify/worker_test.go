@@ -144,27 +144,6 @@ func TestWorkerRefusedByMistake(t *testing.T) {
 	}
 }
 
-// Who has a message is not forgotten when an attempt fails before it got to
-// anybody.
-func TestWorkerKeepsWhoHasIt(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		box := &memOutbox{}
-		d := lit("mail", "tank", time.Now())
-		d.Had = []string{"anna@example.com"}
-		box.add(d)
-		tries := 0
-		r := &scripted{name: "mail", send: func(_ context.Context, ds []rules.Delivery) Outcome {
-			assert.Equal(t, d.Had, ds[0].Had)
-			if tries++; tries == 1 {
-				panic("an odd answer")
-			}
-			return Outcome{Kind: Again, Note: "no route to host", Unsent: true}
-		}}
-		runWorker(t, Options{Outbox: box, Routes: []Route{r}}, 10*time.Minute)
-		assert.Greater(t, tries, 2)
-	})
-}
-
 // What does not work is told, since when and why; an outbox that fails, too.
 func TestWorkerTroubles(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

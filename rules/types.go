@@ -163,9 +163,6 @@ type Delivery struct {
 	// Fold says what message the delivery is part of. 0: that is open yet;
 	// Alone: one of its own; else all that have the same Fold are one message.
 	Fold int64
-	// Had are those of the route's recipients who have the message, while others
-	// still wait for it.
-	Had []string
 }
 
 // Alone is the Fold of a delivery that is a message of its own.

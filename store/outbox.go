@@ -147,15 +147,15 @@ func deliveries(r *reader, st *state, where string, args []any, tail string) ([]
 		return nil, err
 	}
 	var out []DeliveryRow
-	err = r.each(`SELECT o.id, o.event, coalesce(rn.name, ''), coalesce(kn.name, ''), o.state, o.due, o.attempts, o.last, o.note, o.fold, o.had,
+	err = r.each(`SELECT o.id, o.event, coalesce(rn.name, ''), coalesce(kn.name, ''), o.state, o.due, o.attempts, o.last, o.note, o.fold,
 			coalesce(e.seq, 0), coalesce(e.body, ''), coalesce(e.sum, 0), coalesce(e.at, o.due), coalesce(kd.name, ''), coalesce(en.name, kn.name, '')
 		FROM outbox o LEFT JOIN event e ON e.id = o.event LEFT JOIN name kd ON kd.id = e.kind LEFT JOIN name en ON en.id = e.key LEFT JOIN name rn ON rn.id = o.route LEFT JOIN name kn ON kn.id = o.key
 		WHERE `+where+" "+tail, args, func(row scan) error {
 		var d DeliveryRow
 		var event, state, due, last, seq, sum, at int64
-		var kind, about, had string
+		var kind, about string
 		var body []byte
-		if err := row(&d.ID, &event, &d.Route, &d.Key, &state, &due, &d.Attempts, &last, &d.Note, &d.Fold, &had, &seq, &body, &sum, &at, &kind, &about); err != nil {
+		if err := row(&d.ID, &event, &d.Route, &d.Key, &state, &due, &d.Attempts, &last, &d.Note, &d.Fold, &seq, &body, &sum, &at, &kind, &about); err != nil {
 			return err
 		}
 		e, err := decodeEvent(event, body, sum)
@@ -164,9 +164,6 @@ func deliveries(r *reader, st *state, where string, args []any, tail string) ([]
 		}
 		if state < 0 || int(state) >= len(states) {
 			return damagedRow("outbox", d.ID, fmt.Sprintf("it is in unknown state %d", state))
-		}
-		if had != "" {
-			d.Had = strings.Split(had, "\n")
 		}
 		d.Event, d.EventID, d.State = e, st.eventID(event), states[state]
 		d.Due, d.Last = msTime(due), fromMS(last)
@@ -269,17 +266,16 @@ const ofFold = "state = 0 AND fold > 0 AND fold = ?1"
 // several, it is recorded for each; so it is with the others below.
 func (s *Store) Sent(ctx context.Context, id int64, at time.Time, note string) error {
 	return s.attempt(ctx, "record delivery", true, id,
-		"state = 1, attempts = attempts + 1, last = ?2, note = ?3, had = ''", toMS(at), cut(note))
+		"state = 1, attempts = attempts + 1, last = ?2, note = ?3", toMS(at), cut(note))
 }
 
 // Retry records a failed attempt at at, and when the next is due (engine times). With
 // unsent it is open again what message the delivery is part of, for nothing of
-// it left this machine; else it stays the one it is. had are those of several
-// recipients who have it, no line break in their names.
-func (s *Store) Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool, had []string) error {
+// it left this machine; else it stays the one it is.
+func (s *Store) Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool) error {
 	return s.attempt(ctx, "put off delivery", false, id,
-		"state = 0, attempts = attempts + 1, last = ?4, due = ?2, note = ?3, fold = CASE WHEN ?5 THEN 0 WHEN fold = 0 THEN -1 ELSE fold END, had = ?6",
-		toMS(due), cut(note), toMS(at), unsent, strings.Join(had, "\n"))
+		"state = 0, attempts = attempts + 1, last = ?4, due = ?2, note = ?3, fold = CASE WHEN ?5 THEN 0 WHEN fold = 0 THEN -1 ELSE fold END",
+		toMS(due), cut(note), toMS(at), unsent)
 }
 
 // Hold sets when a pending delivery is due without counting an attempt, for

@@ -36,7 +36,7 @@ func TestDeliveryLife(t *testing.T) {
 	require.Equal(t, []string{"phone lamp/tank lit"}, lines(due), "one a route")
 
 	id := due[0].ID
-	require.NoError(t, s.Retry(ctx, id, day0.Add(time.Minute), day0.Add(2*time.Minute), "connection refused", false, nil))
+	require.NoError(t, s.Retry(ctx, id, day0.Add(time.Minute), day0.Add(2*time.Minute), "connection refused", false))
 	tried, err := s.Deliveries(ctx, DeliveryFilter{EventID: EventID(s.ID(), 1), Route: "phone"})
 	require.NoError(t, err)
 	require.True(t, tried[0].Last.Equal(day0.Add(time.Minute)), "when it was tried, not when something was heard last")
@@ -129,36 +129,6 @@ func TestRecent(t *testing.T) {
 	require.Empty(t, recent("no such route", day0))
 }
 
-// Who of several recipients has a message is remembered until all have it, over
-// a restart and a person's resend, for each that is part of it.
-func TestDeliveryHad(t *testing.T) {
-	dir := t.TempDir()
-	s := openTest(t, dir)
-	ctx := t.Context()
-	appendAll(t, s, alert(day0, "tank", rules.Lit, "mail"), alert(day0.Add(time.Minute), "tank", rules.Dark, "mail"))
-	require.NoError(t, s.Fold(ctx, []int64{1, 2}))
-	had := []string{"anna@example.com", "bert@example.com"}
-	require.NoError(t, s.Retry(ctx, 1, day0.Add(2*time.Minute), day0.Add(2*time.Minute), "cleo: try later", false, had))
-	require.NoError(t, s.Close())
-
-	s = openTest(t, dir)
-	has := func() (out [][]string) {
-		rows, err := s.Deliveries(ctx, DeliveryFilter{})
-		require.NoError(t, err)
-		for _, r := range rows {
-			out = append(out, r.Had)
-		}
-		return out
-	}
-	require.Equal(t, [][]string{had, had}, has())
-	require.NoError(t, s.Dead(ctx, 1, day0.Add(3*time.Minute), "given up"))
-	require.NoError(t, s.Resend(ctx, 1, day0.Add(4*time.Minute)))
-	require.Equal(t, [][]string{had, had}, has(), "it was not sent yet")
-	require.NoError(t, s.Sent(ctx, 1, day0.Add(5*time.Minute), "all"))
-	require.NoError(t, s.Resend(ctx, 1, day0.Add(6*time.Minute)))
-	require.Equal(t, [][]string{had, nil}, has(), "it was sent: once more, to all")
-}
-
 // A delivery may stand in another line than its event's own: it then waits for
 // that line, and is still found by what its event is about.
 func TestDeliveryInAnotherLine(t *testing.T) {
@@ -230,7 +200,7 @@ func TestDueAgainstModel(t *testing.T) {
 					m.pending, m.dead, err = false, true, s.Dead(ctx, m.id, now, "gone")
 				case 2:
 					m.due, m.pending = now.Add(time.Minute), true
-					err = s.Retry(ctx, m.id, m.due, m.due, "later", r.IntN(2) == 0, nil)
+					err = s.Retry(ctx, m.id, m.due, m.due, "later", r.IntN(2) == 0)
 				case 3:
 					m.due, m.pending = now, true
 					err = s.Resend(ctx, m.id, now)
@@ -358,7 +328,7 @@ func TestFoldAgainstModel(t *testing.T) {
 				if m.state != Pending {
 					continue
 				}
-				require.NoError(t, s.Retry(ctx, m.id, now.Add(time.Minute), now.Add(time.Minute), "later", unsent, nil))
+				require.NoError(t, s.Retry(ctx, m.id, now.Add(time.Minute), now.Add(time.Minute), "later", unsent))
 				whole(func(o *row) {
 					o.due, o.tries = now.Add(time.Minute), o.tries+1
 					if unsent {

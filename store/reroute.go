@@ -85,7 +85,7 @@ func (s *Store) Reroute(ctx context.Context, at time.Time, moves []Move) (moved 
 			if err != nil {
 				return err
 			}
-			res, err := t.exec(`UPDATE outbox SET route = ?2, key = ?3, due = ?4, note = ?5, attempts = 0, had = '',
+			res, err := t.exec(`UPDATE outbox SET route = ?2, key = ?3, due = ?4, note = ?5, attempts = 0,
 				fold = CASE WHEN attempts = 0 AND fold = 0 THEN 0 ELSE -1 END WHERE id = ?1 AND state = 0`,
 				m.ID, route, key, toMS(to.Due), cut(m.Note))
 			if err != nil {

@@ -26,10 +26,10 @@ func TestReroute(t *testing.T) {
 		alert(at(5), "salt", rules.Dark, "old"),
 		alert(at(6), "tank", rules.Lit, "phone"),
 	)
-	require.NoError(t, s.Sent(ctx, 3, at(7), "204"))                                                    // tank dark, at phone
-	require.NoError(t, s.Retry(ctx, 7, at(8), at(8), "no answer", false, []string{"anna@example.com"})) // salt dark, tried
-	require.NoError(t, s.Fold(ctx, []int64{8, 9}))                                                      // salt lit and dark, one message
-	require.NoError(t, s.Retry(ctx, 4, at(8), at(8), "cannot be reached", true, nil))                   // salt lit
+	require.NoError(t, s.Sent(ctx, 3, at(7), "204"))                             // tank dark, at phone
+	require.NoError(t, s.Retry(ctx, 7, at(8), at(8), "no answer", false))        // salt dark, tried
+	require.NoError(t, s.Fold(ctx, []int64{8, 9}))                               // salt lit and dark, one message
+	require.NoError(t, s.Retry(ctx, 4, at(8), at(8), "cannot be reached", true)) // salt lit
 	stray, err := s.Stray(ctx, []string{"phone", "mail"}, 0, 100)
 	require.NoError(t, err)
 	require.Equal(t, []string{"old lamp/tank lit", "old lamp/tank dark", "old lamp/salt lit", "old lamp/salt dark", "old lamp/salt lit", "old lamp/salt dark"}, lines(stray))
@@ -71,25 +71,25 @@ func TestReroute(t *testing.T) {
 	var got []string
 	for i := range rows {
 		r := rows[len(rows)-1-i]
-		got = append(got, fmt.Sprintf("%d %s %s %s %s %s fold %d, %d tries, due %s, %d have it: %s", r.ID, r.EventID[len(r.EventID)-1:], r.State, r.Route, r.Key, r.Event.Kind, r.Fold, r.Attempts, r.Due.Format("15:04"), len(r.Had), r.Note))
+		got = append(got, fmt.Sprintf("%d %s %s %s %s %s fold %d, %d tries, due %s: %s", r.ID, r.EventID[len(r.EventID)-1:], r.State, r.Route, r.Key, r.Event.Kind, r.Fold, r.Attempts, r.Due.Format("15:04"), r.Note))
 	}
 	require.Equal(t, []string{
-		"1 1 pending phone lamp/tank lit fold 0, 0 tries, due 00:20, 0 have it: old is gone",
-		"2 2 pending mail held/lamp/tank dark fold 0, 0 tries, due 00:30, 0 have it: old is gone",
-		"3 2 sent phone lamp/tank dark fold 0, 1 tries, due 00:01, 0 have it: 204",
-		"4 3 dead old lamp/salt lit fold 0, 1 tries, due 00:08, 0 have it: old is gone, all have it",
-		"5 3 pending phone lamp/salt lit fold 0, 0 tries, due 00:02, 0 have it: ",
-		"6 3 pending mail lamp/salt lit fold 0, 0 tries, due 00:02, 0 have it: ",
-		"7 4 pending phone lamp/salt dark fold -1, 0 tries, due 00:20, 0 have it: old is gone",
-		"8 5 pending phone lamp/salt lit fold -1, 0 tries, due 00:20, 0 have it: old is gone",
-		"9 6 pending phone lamp/salt dark fold -1, 0 tries, due 00:20, 0 have it: old is gone",
-		"10 7 pending phone lamp/tank lit fold 0, 0 tries, due 00:06, 0 have it: ",
+		"1 1 pending phone lamp/tank lit fold 0, 0 tries, due 00:20: old is gone",
+		"2 2 pending mail held/lamp/tank dark fold 0, 0 tries, due 00:30: old is gone",
+		"3 2 sent phone lamp/tank dark fold 0, 1 tries, due 00:01: 204",
+		"4 3 dead old lamp/salt lit fold 0, 1 tries, due 00:08: old is gone, all have it",
+		"5 3 pending phone lamp/salt lit fold 0, 0 tries, due 00:02: ",
+		"6 3 pending mail lamp/salt lit fold 0, 0 tries, due 00:02: ",
+		"7 4 pending phone lamp/salt dark fold -1, 0 tries, due 00:20: old is gone",
+		"8 5 pending phone lamp/salt lit fold -1, 0 tries, due 00:20: old is gone",
+		"9 6 pending phone lamp/salt dark fold -1, 0 tries, due 00:20: old is gone",
+		"10 7 pending phone lamp/tank lit fold 0, 0 tries, due 00:06: ",
 	}, got)
 	held, err := s.Held(ctx, "held/")
 	require.NoError(t, err)
 	require.Len(t, held, 1)
 	require.EqualValues(t, 2, held[0].ID)
-	require.NoError(t, s.Retry(ctx, 2, at(31), at(31), "no answer", false, nil))
+	require.NoError(t, s.Retry(ctx, 2, at(31), at(31), "no answer", false))
 	held, err = s.Held(ctx, "held/")
 	require.NoError(t, err)
 	require.Empty(t, held, "what was tried is not held any more")

@@ -146,6 +146,7 @@ func newWebhook(w config.Webhook, o routeOptions) (notify.Route, error) {
 	})
 }
 
+// newMail makes the route to the first recipient of a mail.
 func newMail(m config.Mail, o routeOptions) (notify.Route, error) {
 	s, err := secret("", m.PasswordFile, m.PasswordEnv)
 	if err != nil {
@@ -161,7 +162,7 @@ func newMail(m config.Mail, o routeOptions) (notify.Route, error) {
 	}
 	return notify.NewMail(notify.MailOptions{
 		Name: m.Name, Host: host, Port: n, Security: m.Security, User: m.User, Password: s,
-		From: m.From, To: m.To, TLS: notify.TLSOptions{CAFile: m.CAFile},
+		From: m.From, To: m.To[0], TLS: notify.TLSOptions{CAFile: m.CAFile},
 		Trace: o.trace, Links: o.links, Wall: o.wall,
 	})
 }

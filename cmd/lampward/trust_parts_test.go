@@ -347,11 +347,11 @@ type labOutbox struct {
 	w *world
 }
 
-func (o labOutbox) Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool, had []string) error {
+func (o labOutbox) Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool) error {
 	if o.w.sabotage == dropsOne && id%20 == 1 {
 		return o.Store.Sent(ctx, id, at, note)
 	}
-	return o.Store.Retry(ctx, id, at, due, note, unsent, had)
+	return o.Store.Retry(ctx, id, at, due, note, unsent)
 }
 
 func (o labOutbox) Fold(ctx context.Context, ids []int64) error {
