@@ -471,3 +471,23 @@ func TestRestartWithWrongClock(t *testing.T) {
 		})
 	}
 }
+
+// A clock that was ahead when the daemon ran last, and was set back meanwhile, is
+// doubted once: the next start finds nothing wrong with it.
+func TestDoubtEndsWithTheNextStart(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Until(demoDay) + time.Hour
+		h := wallHarness(t, dir, &shift)
+		require.NoError(t, h.publish("cellar/tank", "200"))
+		h.crash()
+		shift -= time.Hour
+		for _, doubted := range []bool{true, false} {
+			time.Sleep(time.Minute)
+			h = wallHarness(t, dir, &shift)
+			require.Equal(t, doubted, h.d.wall.doubted)
+			require.NoError(t, h.publish("cellar/tank", "200"))
+			h.crash()
+		}
+	})
+}
