@@ -181,15 +181,19 @@ func (m *Mail) send(ctx context.Context, msg *Message, attempts int) Outcome {
 	}
 	begun, err := m.deliver(ctx, letter, limit)
 	var se *mail.SendError
+	code := 0 // of the server's answer to this letter
+	if letter.HasSendError() && errors.As(letter.SendError(), &se) {
+		code = se.ErrorCode()
+	}
 	switch {
 	case letter.IsDelivered():
 		return Outcome{Kind: Delivered, Note: "accepted", Answered: true}
-	case letter.HasSendError() && errors.As(letter.SendError(), &se) && permanent(se.ErrorCode()):
+	case permanent(code):
 		return Outcome{Kind: Never, Note: m.clean(se.Error()), Answered: true}
 	case ctx.Err() != nil:
 		err = context.Cause(ctx) // the error itself is about the closed connection
 	}
-	return Outcome{Kind: Again, Note: m.clean(explainMail(err, m.o.Host)), Unsent: !begun}
+	return Outcome{Kind: Again, Note: m.clean(explainMail(err, m.o.Host)), Unsent: !begun, Answered: code != 0}
 }
 
 // permanent tells whether a server's answer means never: 5yz (RFC 5321 section

@@ -316,8 +316,9 @@ func pipeTo(m *Mail, behave func(net.Conn)) (closed chan struct{}) {
 // and notes to whom it delivers what it has received in full, even if the other
 // side has gone meanwhile: RFC 5321 section 6.1 lets it.
 type slowServer struct {
-	wait map[string]time.Duration
-	got  []string
+	wait    map[string]time.Duration
+	putsOff string // takes no letter with this text; empty: takes all
+	got     []string
 }
 
 func (s *slowServer) behave(c net.Conn) {
@@ -339,10 +340,15 @@ func (s *slowServer) behave(c net.Conn) {
 			say(line, "250 ok")
 		case "DATA":
 			say(word, "354 go on")
-			if _, err := r.ReadDotBytes(); err != nil {
+			text, err := r.ReadDotBytes()
+			if err != nil {
 				return
 			}
 			time.Sleep(s.wait["."])
+			if s.putsOff != "" && bytes.Contains(text, []byte(s.putsOff)) {
+				fmt.Fprint(c, "451 4.7.1 try again later\r\n")
+				continue
+			}
 			s.got = append(s.got, to)
 			fmt.Fprint(c, "250 accepted\r\n")
 		case "QUIT":
@@ -383,6 +389,31 @@ func TestMailSlowServer(t *testing.T) {
 			})
 		})
 	}
+}
+
+// A letter that the server puts off for ever, while it takes others, does not hold
+// up its lamp for a month.
+func TestMailPoison(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: "anna@example.com"})
+		require.NoError(t, err)
+		s := &slowServer{putsOff: "tank is lit"}
+		pipeTo(m, s.behave)
+		box := &memOutbox{}
+		start := time.Now()
+		dark := lit("mail", "tank", start)
+		dark.Event.Kind, dark.Event.Text = rules.Dark, "tank is dark"
+		box.add(lit("mail", "tank", start), dark)
+		for h := range 30 {
+			o := lit("mail", "salt", start)
+			o.Due = start.Add(time.Duration(h) * time.Hour)
+			box.add(o)
+		}
+		runWorker(t, Options{Outbox: box, Routes: []Route{m}, Poll: time.Hour}, 30*time.Hour)
+		open, sent, dead := box.count()
+		assert.Equal(t, []int{0, 31, 1}, []int{open, sent, dead})
+		assert.Contains(t, box.rows[0].note, "takes other messages but not this one")
+	})
 }
 
 // A server that says nothing more is given up, soon if it has nothing yet.
