@@ -70,6 +70,7 @@ type topic struct {
 
 type topicLamp struct {
 	name   string
+	device string // mostly that of the topic
 	decode broker.DecodeOptions
 }
 
@@ -91,8 +92,9 @@ func newIntake(cfg *config.Config, log *slog.Logger) *intake {
 		return x
 	}
 	for i, l := range cfg.Lamps {
-		x := at(l.Topic, cfg.Rules.Lamps[i].Board())
-		x.lamps = append(x.lamps, topicLamp{l.Name, broker.DecodeOptions{Value: l.Value}})
+		board := cfg.Rules.Lamps[i].Board()
+		x := at(l.Topic, board)
+		x.lamps = append(x.lamps, topicLamp{l.Name, board, broker.DecodeOptions{Value: l.Value}})
 	}
 	for _, v := range cfg.Devices {
 		if v.Topic != "" {
@@ -144,8 +146,8 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 			}
 		}
 	}
-	add := func(lamp string, v float64) {
-		in := rules.Input{Kind: rules.InReading, Lamp: lamp, Device: x.device, Value: v}
+	add := func(l topicLamp, v float64) {
+		in := rules.Input{Kind: rules.InReading, Lamp: l.name, Device: l.device, Value: v}
 		if len(out) == 0 {
 			in.Volts, in.RSSI = status.Volts, status.RSSI
 		}
@@ -155,7 +157,7 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 	for _, l := range x.lamps {
 		if l.decode == (broker.DecodeOptions{}) {
 			if v, ok := broker.WholeNumber(m.Payload); ok { // as Decode would say, at more cost
-				add(l.name, v)
+				add(l, v)
 				continue
 			}
 		}
@@ -178,7 +180,7 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 			samples[first] = s
 		}
 		for _, s := range samples[first:] {
-			add(l.name, s.Value)
+			add(l, s.Value)
 		}
 	}
 	if len(x.lamps) == 0 {

@@ -247,10 +247,10 @@ func Parse(file string, data []byte) (*Config, error) {
 	for _, l := range t.tables("lamp") {
 		c.readLamp(l)
 	}
-	c.shareBoards()
 	for _, v := range t.tables("device") {
 		c.readDevice(v)
 	}
+	c.shareBoards()
 	for i, w := range t.tables("webhook") {
 		c.readWebhook(w, i)
 	}
@@ -451,14 +451,19 @@ func (c *Config) readLamp(t *table) {
 }
 
 // shareBoards gives lamps of one topic one board, for it is one that publishes
-// there: the one that a lamp of the topic names, else the first lamp's own.
+// there: the one that a lamp of the topic names, or that is described under a
+// lamp's name, else the first lamp's own.
 func (c *Config) shareBoards() {
+	described := map[string]bool{}
+	for _, v := range c.Devices {
+		described[v.Name] = true
+	}
 	board := map[string]string{} // of each topic
 	for _, named := range []bool{true, false} {
 		for i, l := range c.Lamps {
 			r := &c.Rules.Lamps[i]
 			switch known := board[l.Topic]; {
-			case (l.Device != "") != named:
+			case (l.Device != "" || described[l.Name]) != named:
 			case known == "":
 				board[l.Topic] = r.Board()
 			case !named && known != l.Name:

@@ -193,6 +193,8 @@ func TestLampsOfOneTopic(t *testing.T) {
 	for want, text := range map[string]string{
 		"red red blue":  lamp("red", "a", "") + lamp("green", "a", "") + lamp("blue", "b", ""),
 		"box box box":   lamp("red", "a", "") + lamp("green", "a", "box") + lamp("blue", "a", ""),
+		"green green":   lamp("red", "a", "") + lamp("green", "a", "") + "[[device]]\nname = \"green\"\n",
+		"red green red": lamp("red", "a", "") + lamp("green", "a", "") + lamp("blue", "a", "") + "[[device]]\nname = \"green\"\n[[device]]\nname = \"red\"\n",
 		"red box box":   lamp("red", "a", "red") + lamp("green", "b", "box") + lamp("blue", "b", ""),
 		"box crate box": lamp("red", "a", "box") + lamp("green", "a", "crate") + lamp("blue", "a", ""),
 	} {
