@@ -13,6 +13,7 @@ import (
 
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
+	"lampward/rules"
 )
 
 var checkCommand = command{
@@ -126,6 +127,11 @@ func doubts(cfg *config.Config) (out []string) {
 			return slices.ContainsFunc(a.Publish, func(f string) bool { return broker.Covers(f, l.Topic) })
 		}) {
 			out = append(out, fmt.Sprintf("no [[account]] may publish to %q, the topic of lamp %q; add it to the publish list of its board", l.Topic, l.Name))
+		}
+	}
+	for _, v := range cfg.Devices {
+		if v.Topic == "" && !slices.ContainsFunc(cfg.Rules.Lamps, func(l rules.LampConfig) bool { return l.Board() == v.Name }) {
+			out = append(out, fmt.Sprintf("no lamp is of device %q, which has no topic of its own, so that it is only ever missed; compare its name with the lamps' and their device", v.Name))
 		}
 	}
 	return out
