@@ -360,6 +360,11 @@ func Restore(ctx context.Context, path, dir string, beside ...string) (aside str
 	if err := copyFile(path, making); err != nil {
 		return "", explain("restore", to, err)
 	}
+	// A copy of a daemon's folder has its newest part in the log; newIdentity, which
+	// leaves none, folds it in.
+	if err := copyFile(path+"-wal", making+"-wal"); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return "", explain("restore", to, err)
+	}
 	if err := newIdentity(ctx, making); err != nil {
 		return "", explain("restore", to, err)
 	}

@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -33,4 +34,23 @@ func TestRestoreCutShort(t *testing.T) {
 	require.NoError(t, err)
 	require.FileExists(t, aside)
 	require.EqualValues(t, 1, openTest(t, dir).LastSeq())
+}
+
+// A copy of the folder of a running daemon is restored whole: what stands in the
+// log beside the database, too.
+func TestRestoreFromFolder(t *testing.T) {
+	ctx := context.Background()
+	s := openTest(t, "")
+	appendAll(t, s, reading(day0, "tank", 1), reading(day0.Add(time.Minute), "tank", 2))
+	copied := filepath.Join(t.TempDir(), dbName)
+	for _, ext := range []string{"", "-wal"} {
+		require.NoError(t, copyFile(s.path+ext, copied+ext))
+	}
+	rep, err := Check(ctx, copied)
+	require.NoError(t, err)
+	require.EqualValues(t, 2, rep.LastSeq)
+	dir := t.TempDir()
+	_, err = Restore(ctx, copied, dir)
+	require.NoError(t, err)
+	require.EqualValues(t, 2, openTest(t, dir).LastSeq())
 }
