@@ -26,22 +26,23 @@ func (s *Store) Backup(ctx context.Context, path string) error {
 	if closed {
 		return s.fail("backup", ErrClosed)
 	}
-	return backup(ctx, s.rdb, s.path, path)
+	_, err := backup(ctx, s.rdb, s.path, path)
+	return err
 }
 
 // Backup writes a copy of the database in dir to the file at path, as
 // Store.Backup does. It may be called while another process, such as the
-// daemon, has the database open.
-func Backup(ctx context.Context, dir, path string) error {
+// daemon, has the database open. It returns what is in the copy.
+func Backup(ctx context.Context, dir, path string) (Report, error) {
 	from := filepath.Join(dir, dbName)
 	if fresh, err := checkFile("backup", from, len(migrations)); err != nil {
-		return err
+		return Report{}, err
 	} else if fresh {
-		return fmt.Errorf("store: backup: there is no database at %s: %w", from, ErrNotFound)
+		return Report{}, fmt.Errorf("store: backup: there is no database at %s: %w", from, ErrNotFound)
 	}
 	db, err := openReader(from, "mode=ro")
 	if err != nil {
-		return explain("backup", from, err)
+		return Report{}, explain("backup", from, err)
 	}
 	defer db.Close()
 	return backup(ctx, db, from, path)
@@ -61,24 +62,27 @@ func openReader(path string, params ...string) (*sql.DB, error) {
 	return db, nil
 }
 
-func backup(ctx context.Context, db *sql.DB, from, path string) (err error) {
+func backup(ctx context.Context, db *sql.DB, from, path string) (rep Report, err error) {
 	path, err = filepath.Abs(path)
 	if err != nil {
-		return fmt.Errorf("store: backup: %w", err)
+		return rep, fmt.Errorf("store: backup: %w", err)
 	}
 	if same(from, path) {
-		return fmt.Errorf("store: backup: %s is the database itself: name another file", path)
+		return rep, fmt.Errorf("store: backup: %s is the database itself: name another file", path)
 	}
 	if _, err := os.Lstat(path); err == nil {
 		if fresh, err := checkFile("backup", path, math.MaxInt32); err != nil || fresh {
-			return fmt.Errorf("store: backup: %s exists and is not a backup of lampward's: name another file", path)
+			return rep, fmt.Errorf("store: backup: %s exists and is not a backup of lampward's: name another file", path)
 		}
+	}
+	if _, err := os.Lstat(path + "-wal"); err == nil {
+		return rep, fmt.Errorf("store: backup: beside %s is %s-wal, the log of another database, perhaps one in use: name another file", path, filepath.Base(path))
 	}
 	// SQLite would make a file that others may read; one that is there, and empty,
 	// keeps its mode, 0600.
 	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*")
 	if err != nil {
-		return explain("backup", path, err)
+		return rep, explain("backup", path, err)
 	}
 	making := f.Name()
 	defer func() {
@@ -87,25 +91,25 @@ func backup(ctx context.Context, db *sql.DB, from, path string) (err error) {
 		}
 	}()
 	if err := f.Close(); err != nil {
-		return explain("backup", path, err)
+		return rep, explain("backup", path, err)
 	}
 	// VACUUM INTO reads in one transaction, and leaves out free pages.
 	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", making); err != nil {
-		return explain("backup to "+path, from, err)
+		return rep, explain("backup to "+path, from, err)
 	}
-	if _, err := Check(ctx, making); err != nil {
-		return fmt.Errorf("store: backup: the copy is not sound: %w", err)
+	if rep, err = Check(ctx, making); err != nil {
+		return rep, fmt.Errorf("store: backup: the copy is not sound: %w", err)
 	}
 	if err := syncFile(making); err != nil {
-		return explain("backup", path, err)
+		return rep, explain("backup", path, err)
 	}
 	if err := os.Rename(making, path); err != nil {
-		return explain("backup", path, err)
+		return rep, explain("backup", path, err)
 	}
 	if err := syncDir(filepath.Dir(path)); err != nil {
-		return explain("backup", path, err)
+		return rep, explain("backup", path, err)
 	}
-	return nil
+	return rep, nil
 }
 
 func same(a, b string) bool {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -30,10 +31,17 @@ func TestBackupLeavesOthersAlone(t *testing.T) {
 	require.NoError(t, s.Backup(context.Background(), path))
 	require.ElementsMatch(t, append(there, filepath.Base(path)), names())
 
+	// A log beside it would be taken for that of the new one.
+	log := filepath.Join(t.TempDir(), "copied-wal")
+	require.NoError(t, copyFile(path, strings.TrimSuffix(log, "-wal")))
+	require.NoError(t, os.WriteFile(log, []byte("of another database"), 0o600))
+	require.ErrorContains(t, s.Backup(context.Background(), strings.TrimSuffix(log, "-wal")), "copied-wal")
+
 	// One that fails leaves nothing.
 	require.NoError(t, s.Close())
 	gone, cancel := context.WithCancel(context.Background())
 	cancel()
-	require.Error(t, Backup(gone, filepath.Dir(s.path), filepath.Join(filepath.Dir(path), "other")))
+	_, err := Backup(gone, filepath.Dir(s.path), filepath.Join(filepath.Dir(path), "other"))
+	require.Error(t, err)
 	require.ElementsMatch(t, append(there, filepath.Base(path)), names())
 }

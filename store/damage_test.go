@@ -320,11 +320,14 @@ func TestBackupAndRestore(t *testing.T) {
 		}
 	}()
 	require.NoError(t, s.Backup(ctx, to))
-	require.NoError(t, Backup(ctx, dir, to), "from another process, over an older backup")
+	rep, err := Backup(ctx, dir, to)
+	require.NoError(t, err, "from another process, over an older backup")
 	close(stop)
 	require.NoError(t, <-done)
-	rep, err := Check(ctx, to)
+	told := rep
+	rep, err = Check(ctx, to)
 	require.NoError(t, err)
+	require.Equal(t, rep, told)
 	require.Equal(t, id, rep.ID)
 	require.Equal(t, len(migrations), rep.Version)
 	require.Positive(t, rep.LastSeq)
@@ -342,7 +345,8 @@ func TestBackupAndRestore(t *testing.T) {
 	require.ErrorContains(t, s.Backup(ctx, filepath.Join(dir, dbName)), "the database itself")
 	require.ErrorContains(t, s.Backup(ctx, filepath.Join(dir, ".", "..", filepath.Base(dir), dbName)), "the database itself")
 	require.Error(t, s.Backup(ctx, filepath.Join(t.TempDir(), "no", "such", "folder")))
-	require.ErrorIs(t, Backup(ctx, t.TempDir(), to), ErrNotFound)
+	_, err = Backup(ctx, t.TempDir(), to)
+	require.ErrorIs(t, err, ErrNotFound)
 
 	// Restore needs the folder to itself, and a sound backup.
 	_, err = Restore(ctx, to, dir)

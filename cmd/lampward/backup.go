@@ -117,15 +117,16 @@ func contents(r store.Report) string {
 
 // backup copies the database in dir, and what belongs to it, to the file at to.
 func backup(ctx context.Context, dir, to string) (store.Report, error) {
-	if err := store.Backup(ctx, dir, to); err != nil {
-		return store.Report{}, err
+	rep, err := store.Backup(ctx, dir, to)
+	if err != nil {
+		return rep, err
 	}
 	for _, name := range besides {
 		if err := copyBeside(filepath.Join(dir, name), to+"."+name); err != nil {
-			return store.Report{}, fmt.Errorf("the database is copied, but not %s beside it: %w", name, err)
+			return rep, fmt.Errorf("the database is copied, but not %s beside it: %w", name, err)
 		}
 	}
-	return store.Check(ctx, to)
+	return rep, nil
 }
 
 // restore puts the backup at from in the place of the database in dir.
