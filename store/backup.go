@@ -401,7 +401,7 @@ func restoreBeside(from, to string) error {
 		return err
 	}
 	defer f.Close()
-	return WriteFile(to, f)
+	return WriteFile(to, f, true)
 }
 
 // newIdentity gives a restored database an id for its events to come.

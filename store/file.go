@@ -12,21 +12,27 @@ import (
 var fsync = (*os.File).Sync
 
 // WriteFile puts what from gives into the file at path, whole or not at all, for
-// this account alone to read, and returns when that is on disk. A kill in the
-// middle may leave another file beside it, whose name begins alike.
-func WriteFile(path string, from io.Reader) error {
+// this account alone to read. With sync it returns when that is on disk; without, a
+// power cut may leave an empty file, but a disk that hangs holds up nobody. A kill
+// in the middle may leave another file beside it, whose name begins alike.
+func WriteFile(path string, from io.Reader, sync bool) error {
 	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".new-*") // mode 0600
 	if err != nil {
 		return err
 	}
 	_, err = io.Copy(f, from)
-	err = errors.Join(err, fsync(f), f.Close())
-	if err == nil {
+	if err == nil && sync {
+		err = fsync(f)
+	}
+	if err = errors.Join(err, f.Close()); err == nil {
 		err = os.Rename(f.Name(), path)
 	}
 	if err != nil {
 		_ = os.Remove(f.Name())
 		return err
+	}
+	if !sync {
+		return nil
 	}
 	return syncDir(filepath.Dir(path))
 }

@@ -22,7 +22,7 @@ func TestWriteFileOutlivesPowerCut(t *testing.T) {
 		require.NoError(t, err)
 		return string(b)
 	}
-	require.NoError(t, WriteFile(path, strings.NewReader("old")))
+	require.NoError(t, WriteFile(path, strings.NewReader("old"), true))
 	var synced []string
 	fail := error(nil)
 	fsync = func(f *os.File) error {
@@ -34,16 +34,20 @@ func TestWriteFileOutlivesPowerCut(t *testing.T) {
 		return errors.Join(fail, f.Sync())
 	}
 	defer func() { fsync = (*os.File).Sync }()
-	require.NoError(t, WriteFile(path, strings.NewReader("new")))
+	require.NoError(t, WriteFile(path, strings.NewReader("new"), true))
 	want := []string{"new while there is old", "folder while there is new"}
 	if runtime.GOOS == "windows" {
 		want = want[:1]
 	}
 	require.Equal(t, want, synced)
 
+	synced = nil
+	require.NoError(t, WriteFile(path, strings.NewReader("new"), false))
+	require.Empty(t, synced)
+
 	// One that cannot be written changes nothing and leaves nothing.
 	fail = errors.New("no space left on device")
-	require.ErrorIs(t, WriteFile(path, strings.NewReader("newer")), fail)
+	require.ErrorIs(t, WriteFile(path, strings.NewReader("newer"), true), fail)
 	require.Equal(t, "new", text(path))
 	list, err := os.ReadDir(dir)
 	require.NoError(t, err)

@@ -153,5 +153,5 @@ func copyBeside(from, to string) error {
 		return err
 	}
 	defer in.Close()
-	return store.WriteFile(to, in)
+	return store.WriteFile(to, in, true)
 }

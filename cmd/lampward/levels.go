@@ -115,7 +115,7 @@ func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, erro
 		return "", err
 	}
 	p.d.tell(a.Lamp)
-	if err := store.WriteFile(filepath.Join(p.d.cfg.Store.Dir, levelsFile), bytes.NewReader(append(b, '\n'))); err != nil {
+	if err := store.WriteFile(filepath.Join(p.d.cfg.Store.Dir, levelsFile), bytes.NewReader(append(b, '\n')), true); err != nil {
 		return "", fmt.Errorf("the levels were changed, but only until the next start, for they cannot be kept: %w", err)
 	}
 	return said, nil
@@ -151,7 +151,7 @@ func linkKey(dir string, log *slog.Logger) ([]byte, error) {
 	if _, err := rand.Read(k); err != nil {
 		return nil, err
 	}
-	return k, store.WriteFile(file, strings.NewReader(hex.EncodeToString(k)+"\n"))
+	return k, store.WriteFile(file, strings.NewReader(hex.EncodeToString(k)+"\n"), true)
 }
 
 // alertLinks gives the links of an alert, for routes. It is nil if the

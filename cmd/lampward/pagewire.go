@@ -64,7 +64,8 @@ func (d *daemon) newPage(b broker.Broker) (*pageServer, error) {
 		if o.Kept, err = os.ReadFile(file); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			d.log.Warn("the logins to the page of before cannot be read; everybody has to log in again", "error", err)
 		}
-		o.Keep = func(sessions []byte) error { return store.WriteFile(file, bytes.NewReader(sessions)) }
+		// Not synced: on a disk that hangs nobody could look at the page.
+		o.Keep = func(sessions []byte) error { return store.WriteFile(file, bytes.NewReader(sessions), false) }
 	}
 	if p.page, err = page.New(o); err != nil {
 		return nil, err
@@ -85,7 +86,7 @@ func (d *daemon) newPage(b broker.Broker) (*pageServer, error) {
 			d.log.Warn("passwords for the page cross the network unencrypted; set cert_file and key_file in [page], or put the page behind a proxy that speaks TLS")
 		}
 	}
-	if err := store.WriteFile(filepath.Join(d.cfg.Store.Dir, tokenFile), strings.NewReader(token+"\n")); err != nil {
+	if err := store.WriteFile(filepath.Join(d.cfg.Store.Dir, tokenFile), strings.NewReader(token+"\n"), false); err != nil {
 		d.log.Warn("commands on this machine will have to log in to the page", "error", err)
 	}
 	p.srv = newPageHTTP(p.page.Handler())
