@@ -451,11 +451,11 @@ func (d *daemon) boot(ctx context.Context) error {
 	if have, err := json.Marshal(d.machine.Config()); err != nil || !bytes.Equal(have, want) {
 		d.step(rules.Input{Kind: rules.InConfig, Config: &d.cfg.Rules}, now)
 	}
-	stray := d.adopt(ctx, now)
-	d.wall.rehold(d)
+	d.wall.rehold(d) // before adopt, for what that holds was held by nobody so far
 	if d.broken != nil {
 		return d.broken
 	}
+	stray := d.adopt(ctx, now)
 	d.step(rules.Input{Kind: rules.InStart, Word: d.caughtUp(ctx, now, stray)}, now)
 	d.flush(ctx)
 	return d.broken
