@@ -336,10 +336,10 @@ func (h *hook) disown(id string) {
 // leave it open, or wait for ever for a peer that does not read.
 func (h *hook) OnSessionEstablish(cl *mqtt.Client, pk packets.Packet) {
 	defer h.contain(cl, "session")
-	h.keepWill(cl.ID)
 	if old, ok := h.srv.Clients.Get(cl.ID); ok {
 		h.replace(old)
 	}
+	h.keepWill(cl.ID) // now that the older connection leaves no other
 	old, ok := h.srv.Clients.Get(cl.ID)
 	switch now := time.Now().Unix(); {
 	case !ok:
@@ -359,21 +359,23 @@ func (h *hook) replace(old *mqtt.Client) {
 	if !ok {
 		return
 	}
+	if st := c.state.Load(); st != nil {
+		st.mu.Lock()
+		st.replaced = true
+		st.mu.Unlock()
+	}
+	const anew = "the same client connected anew before its old connection was known to be cut"
 	if !old.Closed() {
 		c.endIn(goodbyeTime)
-		if st := c.state.Load(); st != nil {
-			st.mu.Lock()
-			st.replaced = true
-			st.mu.Unlock()
-		}
-		h.tellEnd(old, LinkLost, "the same client connected anew before its old connection was known to be cut")
+		h.tellEnd(old, LinkLost, anew)
 		h.kick(old, packets.ErrSessionTakenOver)
 	}
 	t := time.NewTimer(goodbyeTime)
 	defer t.Stop()
 	select {
 	case <-c.over:
-	case <-t.C:
+	case <-t.C: // held up by the sink; its end must not be told after our start
+		h.tellEnd(old, LinkLost, anew)
 	case <-h.ctx.Done():
 	}
 }

@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"context"
 	"net"
 	"testing"
 	"testing/synctest"
@@ -182,5 +183,30 @@ func TestStoppingIsNoNewsOfClients(t *testing.T) {
 			require.Equal(t, packets.ErrServerShuttingDown.Code, last.ReasonCode)
 		}
 		require.Equal(t, []string{"board up"}, sink.words())
+	})
+}
+
+// A connection that ended while its client's reading waits to be stored is
+// replaced; its will, which comes last, is not kept for later: the client is back.
+func TestDelayedWillOfAConnectionThatEndsLate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		stuck := make(chan struct{})
+		sink := &heard{publish: func(context.Context, Message) error { <-stuck; return nil }}
+		br := embedded(t, Options{}, sink)
+		l := login{id: "board", keepAlive: 600, will: "cellar/will", edit: func(pk *packets.Packet) {
+			pk.Properties.SessionExpiryIntervalFlag, pk.Properties.SessionExpiryInterval = true, 600
+			pk.Connect.WillProperties.WillDelayInterval = 300
+		}}
+		old := br.dial(t, 5)
+		require.Zero(t, old.connect(l))
+		old.publish("cellar/tank/light", "512", 1, 1)
+		synctest.Wait()
+		cl, _ := br.srv.Clients.Get("board")
+		cl.Stop(packets.ErrPendingClientWritesExceeded) // as for one that reads too slowly
+		b := br.dial(t, 5)
+		require.Zero(t, b.connect(l))
+		close(stuck)
+		time.Sleep(400 * time.Second)
+		require.Equal(t, []string{"board up", "board lost", "board up"}, sink.words())
 	})
 }
