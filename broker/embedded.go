@@ -228,7 +228,7 @@ func (e *Embedded) start(ctx context.Context, sink Sink, ln net.Listener) (*serv
 		ClientNetWriteBufferSize: 1,
 	})
 	h := &hook{
-		ctx: ctx, sink: sink, srv: srv, accounts: e.accounts, quiet: e.quiet, stats: &e.stats, recent: newRecent(recentEach, recentBurst, recentFor),
+		ctx: ctx, sink: sink, srv: srv, accounts: e.accounts, quiet: e.quiet, stats: &e.stats, recent: newRecent(e.opts.MaxClients, recentEach, recentBurst, recentFor),
 		maxSubs: e.opts.MaxSubscriptions, maxRetained: e.opts.MaxRetained, maxSessions: e.opts.MaxClients,
 		owners: map[string]*owner{}, wills: map[string]*delayed{},
 		inline: srv.NewClient(nil, mqtt.LocalListener, "lampward", true),

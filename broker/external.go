@@ -122,7 +122,7 @@ func NewExternal(opts ExternalOptions) (*External, error) {
 		opts.ClientID = "lampward"
 	}
 	x := &External{opts: opts, log: opts.Log, quiet: NewQuiet(opts.Log, 0),
-		recent: newRecent(2*uplinkQueue, 0, 10*time.Minute), seed: maphash.MakeSeed()}
+		recent: newRecent(1, 2*uplinkQueue, 0, 10*time.Minute), seed: maphash.MakeSeed()}
 	x.dial = x.open
 	var errs []error
 	if err := x.parseURL(); err != nil {

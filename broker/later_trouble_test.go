@@ -553,7 +553,7 @@ func someRun(rng *rand.Rand, v byte) (out []packets.Packet) {
 func outcomeOf(t *testing.T, v byte, seed uint64, sink Sink, h *heard) (log string) {
 	synctest.Test(t, func(t *testing.T) {
 		br := embedded(t, Options{}, sink)
-		br.hook.recent = newRecent(recentBurst, recentBurst, recentFor) // who sends bursts is remembered for longer
+		br.hook.recent = newRecent(0, recentBurst, recentBurst, recentFor) // who sends bursts is remembered for longer
 		watch := br.watcher(t, v)
 		b := br.dial(t, v)
 		require.Zero(t, b.connect(login{id: "board", clean: true, will: "cellar/will"}))

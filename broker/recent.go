@@ -2,11 +2,12 @@ package broker
 
 import (
 	"hash/maphash"
+	"slices"
 	"sync"
 	"time"
 )
 
-// recentClients is how many clients are remembered.
+// recentClients is how many clients are remembered at least.
 const recentClients = 4096
 
 // recent remembers which messages of QoS 1 and 2 were taken of late, so that a
@@ -14,6 +15,7 @@ const recentClients = 4096
 // without being taken twice.
 type recent struct {
 	seed  maphash.Seed
+	most  int           // clients remembered
 	each  int           // messages remembered per client
 	burst int           // the same, of one that sends bursts
 	keep  time.Duration // how long
@@ -45,8 +47,8 @@ const (
 	refused
 )
 
-func newRecent(each, burst int, keep time.Duration) *recent {
-	return &recent{seed: maphash.MakeSeed(), each: each, burst: burst, keep: keep, clients: map[string]*taken{}}
+func newRecent(clients, each, burst int, keep time.Duration) *recent {
+	return &recent{seed: maphash.MakeSeed(), most: max(clients, recentClients), each: each, burst: burst, keep: keep, clients: map[string]*taken{}}
 }
 
 func (r *recent) sum(m *Message) uint64 {
@@ -109,7 +111,7 @@ func (r *recent) add(client string, id uint16, m *Message, burst bool) (sum uint
 	defer r.mu.Unlock()
 	t := r.clients[client]
 	if t == nil {
-		if len(r.clients) >= recentClients {
+		if len(r.clients) >= r.most {
 			r.forget(now)
 		}
 		t = &taken{most: r.each}
@@ -138,6 +140,7 @@ func (r *recent) settle(client string, id uint16, sum uint64, durable bool) {
 		for i := range t.ring {
 			if e := &t.ring[i]; e.id == id && e.sum == sum && e.fate == awaited {
 				e.at = time.Now() // storing it may have taken long
+				t.last = e.at
 				if e.fate = refused; durable {
 					e.fate = stored
 				}
@@ -151,18 +154,22 @@ func (r *recent) settle(client string, id uint16, sum uint64, durable bool) {
 	}
 }
 
-// forget makes room: of everyone whose memory has run out, or else of some, an
-// eighth at once, so that a flood of clients does not search the lot each time.
+// forget makes room: of everyone whose memory has run out, or else of those
+// that were heard longest ago, an eighth at once, so that a flood of clients does
+// not search the lot each time. Whose message has no fate yet is kept.
 func (r *recent) forget(now time.Time) {
+	var rest []string
 	for id, t := range r.clients {
-		if now.Sub(t.last) >= r.keep {
+		switch {
+		case slices.ContainsFunc(t.ring, func(e takenOne) bool { return e.fate == awaited }):
+		case now.Sub(t.last) >= r.keep:
 			delete(r.clients, id)
+		default:
+			rest = append(rest, id)
 		}
 	}
-	for id := range r.clients {
-		if len(r.clients) <= recentClients*7/8 {
-			return
-		}
+	slices.SortFunc(rest, func(a, b string) int { return r.clients[a].last.Compare(r.clients[b].last) })
+	for _, id := range rest[:min(len(rest), max(0, len(r.clients)-r.most*7/8))] {
 		delete(r.clients, id)
 	}
 }
