@@ -231,8 +231,9 @@ func (e *Embedded) start(ctx context.Context, sink Sink, ln net.Listener) (*serv
 		ctx: ctx, sink: sink, srv: srv, accounts: e.accounts, quiet: e.quiet, stats: &e.stats, recent: newRecent(e.opts.MaxClients, recentEach, recentBurst, recentFor),
 		maxSubs: e.opts.MaxSubscriptions, maxRetained: e.opts.MaxRetained, maxSessions: e.opts.MaxClients,
 		owners: map[string]*owner{}, wills: map[string]*delayed{},
-		inline: srv.NewClient(nil, mqtt.LocalListener, "lampward", true),
+		inline: srv.NewClient(nil, mqtt.LocalListener, "lampward", true), paid: make(chan struct{}, 1),
 	}
+	h.sinking, h.giveUp = context.WithCancel(context.WithoutCancel(ctx))
 	if h.later, h.bursts = sink.(LaterSink); !h.bursts {
 		h.later = atOnce{sink}
 	}
@@ -259,6 +260,7 @@ func (e *Embedded) start(ctx context.Context, sink Sink, ln net.Listener) (*serv
 // close ends every connection and waits; the library panics if closed twice.
 func (s *serving) close() {
 	s.closed.Do(func() {
+		s.hook.drain()
 		s.l.Close(nil)
 		s.hook.stop()
 		s.wg.Wait()

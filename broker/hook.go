@@ -50,6 +50,11 @@ type hook struct {
 	stats    *stats
 	recent   *recent
 
+	sinking context.Context // of what is stored: ends a moment after ctx
+	giveUp  context.CancelFunc
+	owing   atomic.Int64  // lists in use: clients are owed acknowledgements
+	paid    chan struct{} // has a token once owing was 0
+
 	maxSubs     int
 	maxRetained int
 	maxSessions int

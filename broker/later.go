@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"time"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
@@ -103,9 +104,16 @@ func (h *hook) hand(cl *mqtt.Client, c *conn, pk packets.Packet, m Message, burs
 		if !handed {
 			h.recent.settle(cl.ID, pk.PacketID, one.sum, false)
 			list.owed = list.owed[:i]
+			if a.list == nil {
+				h.drop(list)
+			}
 		}
 	}()
-	if err := h.later.PublishLater(h.ctx, m, done); err != nil {
+	err := h.ctx.Err() // what comes once we stop stays with its sender
+	if err == nil {
+		err = h.later.PublishLater(h.sinking, m, done)
+	}
+	if err != nil {
 		one.done = done
 		return err
 	}
@@ -123,6 +131,7 @@ func (h *hook) hand(cl *mqtt.Client, c *conn, pk packets.Packet, m Message, burs
 
 // newList returns an empty list, for one message or a burst.
 func (h *hook) newList(burst bool) *aheadList {
+	h.owing.Add(1)
 	pool, room := &h.singles, 1
 	if burst {
 		pool, room = &h.lists, mostAhead
@@ -144,6 +153,27 @@ func (h *hook) drop(l *aheadList) {
 	} else {
 		h.singles.Put(l)
 	}
+	if h.owing.Add(-1) == 0 {
+		select {
+		case h.paid <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// drain waits, when we stop, until what the sink was handed is acknowledged: it
+// would come again, to who does not know it. It does not wait for long.
+func (h *hook) drain() {
+	defer h.giveUp()
+	t := time.NewTimer(goodbyeTime)
+	defer t.Stop()
+	for h.owing.Load() > 0 {
+		select {
+		case <-h.paid:
+		case <-t.C:
+			return
+		}
+	}
 }
 
 // await waits until the sink has answered, or until the connection is over; in
@@ -159,8 +189,8 @@ func (h *hook) await(client string, one *aheadOne, over <-chan struct{}) bool {
 		case one.err = <-one.done:
 		case <-over:
 			return false
-		case <-h.ctx.Done():
-			one.err = h.ctx.Err()
+		case <-h.sinking.Done():
+			one.err = h.sinking.Err()
 			one.done = nil // the sink may still answer
 		}
 	}

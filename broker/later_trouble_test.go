@@ -365,6 +365,36 @@ func TestStopWithinABurst(t *testing.T) {
 	})
 }
 
+// What is being stored when lampward is told to stop is acknowledged, so that it
+// does not come again at the next start, which would not know it. What comes
+// later stays with its sender.
+func TestStopWhileStoring(t *testing.T) {
+	versions(t, func(t *testing.T, v byte) {
+		for _, n := range []int{1, 5} {
+			sink := &slow{}
+			br := embedded(t, Options{}, sink)
+			b := br.dial(t, v)
+			require.Zero(t, b.connect(login{id: "board", clean: true}))
+			other := br.dial(t, v)
+			require.Zero(t, other.connect(login{id: "other", clean: true}))
+			pks, want := numbered(n)
+			b.burst(pks...)
+			require.Empty(t, b.got())
+			began := time.Now()
+			time.AfterFunc(100*time.Millisecond, func() {
+				other.publish("cellar/salt/light", "7", 1, 1)
+				synctest.Wait()
+				sink.answer(n, nil)
+			})
+			br.stop()
+			require.Equal(t, 100*time.Millisecond, time.Since(began))
+			require.Equal(t, want, sink.payloads())
+			require.Subset(t, b.got(), acks(1, n))
+			require.NotContains(t, other.got(), "ack 1")
+		}
+	})
+}
+
 // A disk that takes longer than the keep-alive is not the client's fault.
 func TestSlowDiskCostsNoConnection(t *testing.T) {
 	versions(t, func(t *testing.T, v byte) {
