@@ -13,7 +13,7 @@ type printer struct{ quiet *broker.Quiet }
 func (p printer) Publish(_ context.Context, m broker.Message) error {
 	samples, err := broker.Decode(m.Payload, broker.DecodeOptions{Value: "/light"})
 	if err != nil {
-		p.quiet.Note(m.Topic, string(broker.ReasonOf(err)), "a reading was dropped", "error", err)
+		p.quiet.Note("topic", m.Topic, string(broker.ReasonOf(err)), "a reading was dropped", "error", err)
 		return nil // ignored on purpose: sending it again would not mend it
 	}
 	for _, s := range samples {

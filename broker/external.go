@@ -255,7 +255,7 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 		if held >= retryGood {
 			wait = retryFirst
 		}
-		x.quiet.Note(x.url.Host, "uplink", "no connection to the broker; trying again", "error", why)
+		x.quiet.Note("broker", x.url.Host, "uplink", "no connection to the broker; trying again", "error", why)
 		// The jitter keeps several clients from coming back in step.
 		select {
 		case <-time.After(wait/2 + rand.N(wait/2+1)):
@@ -412,7 +412,7 @@ func (x *External) subscribe(ctx context.Context, client paho.Client) error {
 		}
 		for t, qos := range token.Result() {
 			if qos > 2 {
-				x.quiet.Note(t, "not_subscribed", "the broker does not let lampward read a topic: its lamp stays unknown; allow it in the broker", "broker", x.url.Host, "user", x.user)
+				x.quiet.Note("topic", t, "not_subscribed", "the broker does not let lampward read a topic: its lamp stays unknown; allow it in the broker", "broker", x.url.Host, "user", x.user)
 			}
 		}
 	}
@@ -561,7 +561,7 @@ func (in *intake) take(_ paho.Client, m paho.Message) {
 	ready := len(a.msg.Payload) > MaxPayload
 	if ready {
 		x.stats.tooLong.Add(1)
-		x.quiet.Note(a.msg.Topic, string(TooLong), "a message was dropped: it is too long", "bytes", len(a.msg.Payload), "most", MaxPayload)
+		x.quiet.Note("topic", a.msg.Topic, string(TooLong), "a message was dropped: it is too long", "bytes", len(a.msg.Payload), "most", MaxPayload)
 		a.msg.Payload = nil
 		a.done <- nil
 	}
@@ -643,7 +643,7 @@ func (in *intake) acknowledge() {
 			}
 			if in.ctx.Err() == nil { // else it was we who stopped it
 				in.x.stats.refused.Add(1)
-				in.x.quiet.Note(a.msg.Topic, "refused", "a message could not be stored", "error", err)
+				in.x.quiet.Note("topic", a.msg.Topic, "refused", "a message could not be stored", "error", err)
 			}
 			if a.msg.QoS > 0 {
 				in.failed = true

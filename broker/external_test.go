@@ -253,7 +253,7 @@ func TestExternalTellsWhyItCannotConnect(t *testing.T) {
 		synctest.Wait()
 		require.Equal(t, []bool{true}, sink.ups)
 		require.Len(t, u.Trouble(), 1)
-		require.Equal(t, "cellar/#", u.Trouble()[0].Topic)
+		require.Equal(t, "cellar/#", u.Trouble()[0].Name)
 		require.Equal(t, "not_subscribed", u.Trouble()[0].Reason)
 		u.stop()
 	})

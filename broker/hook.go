@@ -128,7 +128,7 @@ func (h *hook) Provides(b byte) bool { return provided[b] }
 func (h *hook) contain(cl *mqtt.Client, where string) {
 	if r := recover(); r != nil {
 		h.stats.panics.Add(1)
-		h.quiet.Note(clientName(cl), "panic", "taking a client's packet failed inside lampward; the client was disconnected", "where", where, "panic", r)
+		h.quiet.Note("client", clientName(cl), "panic", "taking a client's packet failed inside lampward; the client was disconnected", "where", where, "panic", r)
 		if cl != nil {
 			cl.Stop(packets.ErrUnspecifiedError)
 		}
@@ -198,7 +198,7 @@ func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packe
 		}
 		if err := CheckTopic(pk.TopicName); err != nil {
 			h.stats.malformed.Add(1)
-			h.quiet.Note(cl.ID, "topic", "a client was disconnected for a topic that the broker does not take", "error", err)
+			h.quiet.Note("client", cl.ID, "topic", "a client was disconnected for a topic that the broker does not take", "error", err)
 			h.kick(cl, packets.ErrTopicNameInvalid)
 			return pk, packets.ErrRejectPacket
 		}
@@ -227,7 +227,7 @@ func (h *hook) OnConnect(cl *mqtt.Client, pk packets.Packet) (err error) {
 	defer h.contain(cl, "connect")
 	if len(pk.Connect.ClientIdentifier) > maxClientID {
 		h.stats.malformed.Add(1)
-		h.quiet.Note(cl.Net.Remote, "client_id", "a client was turned away for its client id: keep it to 256 bytes", "length", len(pk.Connect.ClientIdentifier))
+		h.quiet.Note("address", cl.Net.Remote, "client_id", "a client was turned away for its client id: keep it to 256 bytes", "length", len(pk.Connect.ClientIdentifier))
 		_ = h.srv.SendConnack(cl, packets.ErrClientIdentifierNotValid, false, nil)
 		return packets.ErrClientIdentifierNotValid
 	}
@@ -262,7 +262,7 @@ func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) (ok boo
 		if errors.Is(err, errGuessing) {
 			reason = "guessing"
 		}
-		h.quiet.Note(addr(cl), reason, "the broker refused a client: check the user name and password on the board",
+		h.quiet.Note("address", addr(cl), reason, "the broker refused a client: check the user name and password on the board",
 			"client", cl.ID, "user", string(pk.Connect.Username), "error", err)
 		return false
 	}
@@ -274,7 +274,7 @@ func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) (ok boo
 	} else if o.account != acc.name() {
 		h.mu.Unlock()
 		h.stats.loginsRefused.Add(1)
-		h.quiet.Note(cl.ID, "client_id_taken", "the broker refused a client: its client id belongs to another account's client; give it one of its own",
+		h.quiet.Note("client", cl.ID, "client_id_taken", "the broker refused a client: its client id belongs to another account's client; give it one of its own",
 			"user", acc.name(), "owner", o.account)
 		return false
 	}
@@ -530,7 +530,7 @@ func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) (ok bool) {
 
 func (h *hook) deny(cl *mqtt.Client, acc *account, topic, what string) {
 	h.stats.denied.Add(1)
-	h.quiet.Note(acc.Name, what+"_denied", "the broker refused a client: the account may not "+what+" there; add the topic to the account if it should",
+	h.quiet.Note("account", acc.Name, what+"_denied", "the broker refused a client: the account may not "+what+" there; add the topic to the account if it should",
 		"client", cl.ID, "wanted", topic)
 }
 
@@ -547,11 +547,11 @@ func (h *hook) OnSubscribe(cl *mqtt.Client, pk packets.Packet) packets.Packet {
 		switch err := CheckFilter(f); {
 		case err != nil:
 			h.stats.malformed.Add(1)
-			h.quiet.Note(cl.ID, "filter", "the broker refused a subscription", "error", err)
+			h.quiet.Note("client", cl.ID, "filter", "the broker refused a subscription", "error", err)
 			pk.Filters[i].Filter = ""
 		case !had && room <= 0:
 			h.stats.denied.Add(1)
-			h.quiet.Note(cl.ID, "subscriptions", "the broker refused a subscription: the client has its fill", "most", h.maxSubs)
+			h.quiet.Note("client", cl.ID, "subscriptions", "the broker refused a subscription: the client has its fill", "most", h.maxSubs)
 			pk.Filters[i].Filter = ""
 		case !had:
 			room--
@@ -568,7 +568,7 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (out packets.Packet
 	defer func() {
 		if r := recover(); r != nil {
 			h.stats.panics.Add(1)
-			h.quiet.Note(cl.ID, "panic", "taking a message failed inside lampward; the client was disconnected", "panic", r)
+			h.quiet.Note("client", cl.ID, "panic", "taking a message failed inside lampward; the client was disconnected", "panic", r)
 			cl.Stop(packets.ErrUnspecifiedError)
 			out, err = pk, packets.ErrRejectPacket
 		}
@@ -618,7 +618,7 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (out packets.Packet
 // refuse deals with the sender of n messages that the sink did not take.
 func (h *hook) refuse(cl *mqtt.Client, qos byte, n uint64, err error) {
 	h.stats.refused.Add(n)
-	h.quiet.Note(cl.ID, "refused", "a message could not be stored; its sender is made to send it again", "error", err)
+	h.quiet.Note("client", cl.ID, "refused", "a message could not be stored; its sender is made to send it again", "error", err)
 	if qos > 0 {
 		code := packets.ErrServerBusy
 		if h.ctx.Err() != nil {
@@ -679,7 +679,7 @@ func (h *hook) mayRetain(topic string, payload []byte) bool {
 		return true
 	}
 	h.stats.retainedDropped.Add(1)
-	h.quiet.Note("", "retained", "the broker holds its fill of retained messages and passes on further ones without retaining them", "most", h.maxRetained)
+	h.quiet.Note("", "", "retained", "the broker holds its fill of retained messages and passes on further ones without retaining them", "most", h.maxRetained)
 	return false
 }
 
@@ -756,7 +756,7 @@ func (h *hook) OnPacketSent(cl *mqtt.Client, pk packets.Packet, b []byte) {
 func (h *hook) OnPublishDropped(cl *mqtt.Client, pk packets.Packet) {
 	defer h.contain(nil, "dropped")
 	h.stats.slowDropped.Add(1)
-	h.quiet.Note(cl.ID, "slow", "a subscriber was disconnected: it reads too slowly", "queued", maxPending)
+	h.quiet.Note("client", cl.ID, "slow", "a subscriber was disconnected: it reads too slowly", "queued", maxPending)
 	cl.Stop(packets.ErrPendingClientWritesExceeded)
 }
 
@@ -791,7 +791,7 @@ func (h *hook) recount() {
 	h.counted.Store(now)
 	full := n > queuedBudget*3/4
 	if full && !h.overfull.Load() {
-		h.quiet.Note("", "queue", "subscribers that are away or slow have left too much unread: the slowest get no more until they catch up", "bytes", n)
+		h.quiet.Note("", "", "queue", "subscribers that are away or slow have left too much unread: the slowest get no more until they catch up", "bytes", n)
 	}
 	h.overfull.Store(full)
 }
@@ -805,7 +805,7 @@ func (h *hook) OnWill(cl *mqtt.Client, will mqtt.Will) (mqtt.Will, error) {
 	switch {
 	case err != nil, will.TopicName[0] == '$':
 		h.stats.malformed.Add(1)
-		h.quiet.Note(cl.ID, "will", "a client's will was dropped: its topic is not one that a client may publish to", "wanted", clip(will.TopicName))
+		h.quiet.Note("client", cl.ID, "will", "a client's will was dropped: its topic is not one that a client may publish to", "wanted", clip(will.TopicName))
 		return mqtt.Will{}, nil
 	case !h.mayPublish(st, will.TopicName):
 		if st != nil {

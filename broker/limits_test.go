@@ -433,22 +433,25 @@ func TestQuiet(t *testing.T) {
 		q := NewQuiet(slog.New(slog.NewTextHandler(&out, nil)), 3)
 		logged := 0
 		for range 1_000_000 {
-			if q.Note("cellar/tank/light", "not_number", "a reading was dropped", "error", errors.New("no number")) {
+			if q.Note("topic", "cellar/tank/light", "not_number", "a reading was dropped", "error", errors.New("no number")) {
 				logged++
 			}
 		}
 		require.Equal(t, 20, logged) // 1, 2, 4 ... 2^19
 		require.Equal(t, 20, strings.Count(out.String(), "\n"))
 		require.Contains(t, out.String(), "times=524288")
-		q.Note("b", "nan", "x")
-		q.Note("c", "nan", "x")
+		require.Contains(t, out.String(), " topic=cellar/tank/light ")
+		q.Note("topic", "b", "nan", "x")
+		q.Note("topic", "c", "nan", "x")
 		for i := range 1000 {
-			q.Note(fmt.Sprint("topic", i), "nan", "x")
+			q.Note("client", fmt.Sprint("topic", i), "nan", "x")
 		}
+		require.Contains(t, out.String(), " client=(others) ")
+		require.NotContains(t, out.String(), " topic=(others) ")
 		counts := q.Counts()
 		require.LessOrEqual(t, len(counts), 4)
 		require.Equal(t, map[string]uint64{"not_number": 1_000_000, "nan": 1002}, q.Totals())
-		require.Equal(t, quietOthers, counts[0].Topic)
+		require.Equal(t, quietOthers, counts[0].Name)
 		require.EqualValues(t, 1000, counts[0].N)
 	})
 }

@@ -85,7 +85,7 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 		// Out of file descriptors, or a peer gone before it was accepted:
 		// both pass. The library would stop listening here.
 		l.stats.acceptErrors.Add(1)
-		l.quiet.Note(l.Address(), "accept", "the broker could not accept a connection and tries again: if this goes on, raise the limit of open files", "error", err)
+		l.quiet.Note("address", l.Address(), "accept", "the broker could not accept a connection and tries again: if this goes on, raise the limit of open files", "error", err)
 		select {
 		case <-time.After(wait):
 			wait = min(wait*2, acceptWaitMx)
@@ -120,7 +120,7 @@ func (l *listener) serveConn(raw net.Conn) {
 		_ = raw.Close()
 		if reason != "closed" {
 			l.stats.turnedAway.Add(1)
-			l.quiet.Note(from.Addr().String(), reason, "the broker turned a connection away: too many are open", "open_most", l.most, "per_address_most", each)
+			l.quiet.Note("address", from.Addr().String(), reason, "the broker turned a connection away: too many are open", "open_most", l.most, "per_address_most", each)
 		}
 		return
 	}
@@ -141,7 +141,7 @@ func (l *listener) serveConn(raw net.Conn) {
 				// A malformed packet can panic inside the library; it must
 				// cost the sender its connection, not everyone the broker.
 				l.stats.panics.Add(1)
-				l.quiet.Note(from.Addr().String(), "panic", "a client's packet made the broker library panic; the client was disconnected", "panic", r)
+				l.quiet.Note("address", from.Addr().String(), "panic", "a client's packet made the broker library panic; the client was disconnected", "panic", r)
 			}
 			l.ended(c)
 			close(c.over)

@@ -9,9 +9,9 @@ import (
 )
 
 // Quiet logs each kind of trouble once, not a million times. The first trouble
-// of a topic and reason is logged; later ones are counted, and told again each
-// time their number has doubled. Its memory is bounded: once it holds its
-// fill of topics, others are counted together, by reason. It is safe for use
+// of a topic or client and a reason is logged; later ones are counted, and told
+// again each time their number has doubled. Its memory is bounded: once it holds
+// its fill of names, others are counted together, by reason. It is safe for use
 // by several goroutines.
 type Quiet struct {
 	log  *slog.Logger
@@ -21,19 +21,19 @@ type Quiet struct {
 	counts map[quietKey]*quietCount
 }
 
-type quietKey struct{ topic, reason string }
+type quietKey struct{ name, reason string }
 
 type quietCount struct {
 	n           uint64
 	first, last time.Time
 }
 
-// quietOthers stands for all topics that found no room.
-const quietOthers = "(other topics)"
+// quietOthers stands for all names that found no room.
+const quietOthers = "(others)"
 
 // Count is how often one kind of trouble was seen.
 type Count struct {
-	Topic  string // topic, client or address, as the caller gave it
+	Name   string // of the topic, client, address and so on, as the caller gave it
 	Reason string
 	N      uint64
 	First  time.Time
@@ -52,24 +52,25 @@ func NewQuiet(log *slog.Logger, most int) *Quiet {
 	return &Quiet{log: log, most: most, counts: map[quietKey]*quietCount{}}
 }
 
-// Note counts one trouble, and logs msg with args, as slog does, if it is the
-// first of its topic and reason or their number has doubled since the last
-// line. It tells whether it logged.
-func (q *Quiet) Note(topic, reason, msg string, args ...any) bool {
+// Note counts one trouble with a name, which is that of a topic, client or what
+// else what says, and logs msg with args, as slog does, if it is the first of its
+// name and reason or their number has doubled since the last line. It tells
+// whether it logged. what "": it has no name.
+func (q *Quiet) Note(what, name, reason, msg string, args ...any) bool {
 	now := time.Now()
 	q.mu.Lock()
-	key := quietKey{topic, reason}
+	key := quietKey{name, reason}
 	c := q.counts[key]
 	if c == nil && len(q.counts) >= q.most {
-		key.topic = quietOthers
+		key.name = quietOthers
 		c = q.counts[key]
 	}
 	if c == nil {
 		// The key may alias a packet's buffer or be very long.
-		if len(key.topic) > 256 {
-			key.topic = key.topic[:256]
+		if len(key.name) > 256 {
+			key.name = key.name[:256]
 		}
-		key.topic = string([]byte(key.topic))
+		key.name = string([]byte(key.name))
 		if c = q.counts[key]; c == nil {
 			c = &quietCount{first: now}
 			q.counts[key] = c
@@ -83,7 +84,10 @@ func (q *Quiet) Note(topic, reason, msg string, args ...any) bool {
 	if bits.OnesCount64(n) != 1 {
 		return false
 	}
-	args = append([]any{"topic", key.topic, "reason", reason}, args...)
+	args = append([]any{"reason", reason}, args...)
+	if what != "" {
+		args = append([]any{what, key.name}, args...)
+	}
 	if n > 1 {
 		args = append(args, "times", n, "since", first.Format(time.RFC3339))
 	}
@@ -91,24 +95,24 @@ func (q *Quiet) Note(topic, reason, msg string, args ...any) bool {
 	return true
 }
 
-// Counts returns every kind of trouble seen, by topic and reason.
+// Counts returns every kind of trouble seen, by name and reason.
 func (q *Quiet) Counts() []Count {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	all := make([]Count, 0, len(q.counts))
 	for k, c := range q.counts {
-		all = append(all, Count{Topic: k.topic, Reason: k.reason, N: c.n, First: c.first, Last: c.last})
+		all = append(all, Count{Name: k.name, Reason: k.reason, N: c.n, First: c.first, Last: c.last})
 	}
 	sort.Slice(all, func(i, j int) bool {
-		if all[i].Topic != all[j].Topic {
-			return all[i].Topic < all[j].Topic
+		if all[i].Name != all[j].Name {
+			return all[i].Name < all[j].Name
 		}
 		return all[i].Reason < all[j].Reason
 	})
 	return all
 }
 
-// Totals returns how often each reason was seen, over all topics.
+// Totals returns how often each reason was seen, over all names.
 func (q *Quiet) Totals() map[string]uint64 {
 	q.mu.Lock()
 	defer q.mu.Unlock()

@@ -121,14 +121,14 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 	switch {
 	case x == nil:
 		t.count.unknown.Add(1)
-		t.strays.Note(m.Topic, "no_such_topic", "a message came on a topic that no lamp or board has; compare it with the configuration, letter by letter")
+		t.strays.Note("topic", m.Topic, "no_such_topic", "a message came on a topic that no lamp or board has; compare it with the configuration, letter by letter")
 		return out
 	case m.Retained:
 		t.count.retained.Add(1)
 		return out
 	}
 	trouble := func(err error) {
-		t.quiet.Note(m.Topic, string(broker.ReasonOf(err)), "a payload cannot be read as configured; it is dropped", "error", err)
+		t.quiet.Note("topic", m.Topic, string(broker.ReasonOf(err)), "a payload cannot be read as configured; it is dropped", "error", err)
 	}
 	// Any message is a sign of life, so what is wrong with the status spoils
 	// nothing else.
