@@ -34,6 +34,7 @@ type fleetState struct {
 
 	Open     bool      `json:"open,omitempty"`      // ManySilent was told, and its devices are not back
 	Since    time.Time `json:"since,omitzero"`      // when they stopped
+	First    time.Time `json:"first,omitzero"`      // when those of an older outage did, which was open still; zero: there was none
 	Left     int       `json:"left,omitempty"`      // devices folded and still silent
 	Back     int       `json:"back,omitempty"`      // devices that were folded and are back
 	RecallAt time.Time `json:"recall_at,omitzero"`  // when to wait for the rest no longer; zero: none is back yet
@@ -42,6 +43,9 @@ type fleetState struct {
 	TellDown time.Time `json:"tell_down,omitzero"`  // when to tell of it; zero: told, or not down
 	ToldDown bool      `json:"told_down,omitempty"` // it was told
 	DownFrom time.Time `json:"down_from,omitzero"`  // when the outage that was told began
+	Shaky    bool      `json:"shaky,omitempty"`     // the outage that was told is of a connection that comes and goes
+	LostFrom time.Time `json:"lost_from,omitzero"`  // the first loss since the connection last held
+	HoldsAt  time.Time `json:"holds_at,omitzero"`   // when it will have held; zero: it is down, or holds
 }
 
 const (
@@ -56,7 +60,12 @@ const (
 	recallMost  = 15 * time.Minute
 	// tellDownAfter is how long the broker must be out of reach to be told.
 	tellDownAfter = 5 * time.Minute
-	namesMost     = 6
+	// A connection that never lasted for holdsAfter holds nothing: boards are not
+	// watched, since each time they may need as long to connect again. That is
+	// told after tellShakyAfter.
+	holdsAfter     = 10 * time.Minute
+	tellShakyAfter = 30 * time.Minute
+	namesMost      = 6
 )
 
 // configure takes the number of devices to fold and the devices themselves.
@@ -107,7 +116,7 @@ func (f *fleet) filter(at time.Time, told, out []Event) []Event {
 }
 
 func (f *fleet) fellSilent(at time.Time, d *device, e *Event, out []Event) []Event {
-	if f.s.Open && d.mayHaveStopped(f.s.Since) {
+	if f.s.Open && (d.mayHaveStopped(f.s.Since) || !f.s.First.IsZero() && d.mayHaveStopped(f.s.First)) {
 		d.folded = true
 		f.s.Left++
 		return out
@@ -177,28 +186,32 @@ func (f *fleet) slack(d *device) time.Duration {
 
 // open tells that d and those in its company stopped together.
 func (f *fleet) open(at time.Time, d *device, out []Event) []Event {
-	f.s.Open = true // an older outage may be open yet: they end together
-	f.s.Since, _ = d.stopped()
-	var members []*device
-	heard := 0 // others that report as usual
-	for _, o := range f.devs {
-		if o != d && !d.silentWith(o, at) {
-			if last, ok := o.cadence.Last(); ok && !o.silent && last.After(f.s.Since) {
-				heard++
-			}
-			continue
-		}
-		members = append(members, o)
+	if f.s.Open && f.s.First.IsZero() { // an older outage is open yet: they end together
+		f.s.First = f.s.Since
 	}
-	for _, o := range members {
-		if from, _ := o.stopped(); from.After(f.s.Since) {
-			f.s.Since = from
+	f.s.Open = true
+	var members []*device
+	for _, o := range f.devs {
+		if o == d || d.silentWith(o, at) {
+			members = append(members, o)
 		}
+	}
+	from, to := d.stopped() // for all of them together
+	for _, o := range members {
+		oFrom, oTo := o.stopped()
+		from, to = latest(from, oFrom), earliest(to, oTo)
 		o.fellSilent()
 		o.folded, o.heldBack = true, false
 		f.s.Left++
 	}
+	f.s.Since = from
 	f.dropHold()
+	heard := 0 // others that report as usual
+	for _, o := range f.devs {
+		if last, ok := o.cadence.Last(); ok && !o.silent && last.After(to) {
+			heard++
+		}
+	}
 	e := Event{
 		At: at, Kind: ManySilent, Since: f.s.Since, Cause: CauseNetwork, Confidence: 1,
 		Text: fmt.Sprintf("%d devices stopped reporting together: %s", len(members), names(members)),
@@ -209,6 +222,20 @@ func (f *fleet) open(at time.Time, d *device, out []Event) []Event {
 		e.Why = "They stopped at the same moment while others report as usual: look at what they share, such as an access point or a socket strip."
 	}
 	return append(out, e)
+}
+
+func earliest(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
+}
+
+func latest(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
 }
 
 func names(ds []*device) string {
@@ -266,6 +293,11 @@ func (f *fleet) recall(at time.Time, out []Event) []Event {
 		Text: fmt.Sprintf("%d devices report again after %s", f.s.Back, span.Text(at.Sub(f.s.Since))),
 		Why:  "Fresh reports came of all that had stopped together.",
 	}
+	if !f.s.First.IsZero() {
+		e.Since = f.s.First
+		e.Text = fmt.Sprintf("%d devices report again after up to %s", f.s.Back, span.Text(at.Sub(f.s.First)))
+		e.Why = "Fresh reports came of all that had stopped in outages that overlapped."
+	}
 	var missing []*device
 	for _, d := range f.devs {
 		if d.folded {
@@ -275,7 +307,7 @@ func (f *fleet) recall(at time.Time, out []Event) []Event {
 	}
 	if len(missing) > 0 {
 		e.Text += "; still silent: " + names(missing)
-		e.Why = fmt.Sprintf("Fresh reports came of %d of the %d that had stopped together.", f.s.Back, f.s.Back+len(missing))
+		e.Why = fmt.Sprintf("Fresh reports came of %d of the %d that had stopped.", f.s.Back, f.s.Back+len(missing))
 	}
 	f.close()
 	return append(out, e)
@@ -283,7 +315,7 @@ func (f *fleet) recall(at time.Time, out []Event) []Event {
 
 func (f *fleet) close() {
 	f.s.Open, f.s.Left, f.s.Back = false, 0, 0
-	f.s.Since, f.s.RecallAt = time.Time{}, time.Time{}
+	f.s.Since, f.s.First, f.s.RecallAt = time.Time{}, time.Time{}, time.Time{}
 }
 
 // dropHold ends the wait if no device is held back any more.
@@ -302,8 +334,13 @@ func (f *fleet) uplink(in *Input, out []Event) []Event {
 		return out
 	} else if down {
 		f.s.Down, f.s.DownAt = true, in.At
+		if f.s.HoldsAt.IsZero() {
+			f.s.LostFrom = in.At
+		}
+		f.s.HoldsAt = time.Time{}
 		if !f.s.ToldDown {
-			f.s.TellDown = in.At.Add(tellDownAfter)
+			wait := min(tellDownAfter, tellShakyAfter-in.At.Sub(f.s.LostFrom))
+			f.s.TellDown = in.At.Add(max(wait, 0))
 		}
 		// A silence that nobody was told of yet may be the broker's.
 		for _, d := range f.devs {
@@ -314,15 +351,27 @@ func (f *fleet) uplink(in *Input, out []Event) []Event {
 		f.s.HoldUntil = time.Time{}
 		return out
 	}
-	f.s.Down, f.s.TellDown = false, time.Time{}
+	f.s.Down, f.s.TellDown, f.s.HoldsAt = false, time.Time{}, in.At.Add(holdsAfter)
+	switch {
+	case in.Word == UplinkNone:
+		f.s.HoldsAt = time.Time{}
+		return f.tellUp(in.At, "the broker that was out of reach is not used any more",
+			"lampward is the broker now; the devices' silence counts from now.", out)
+	case f.s.Shaky:
+		return out
+	}
+	return f.tellUp(in.At, "the broker is back after "+span.Text(in.At.Sub(f.s.DownFrom)),
+		"lampward is connected to the broker again; the devices' silence counts from now.", out)
+}
+
+// tellUp ends an outage of the broker, if one was told.
+func (f *fleet) tellUp(at time.Time, text, why string, out []Event) []Event {
 	if !f.s.ToldDown {
 		return out
 	}
-	f.s.ToldDown = false
+	f.s.ToldDown, f.s.Shaky, f.s.LostFrom = false, false, at
 	return append(out, Event{
-		At: in.At, Kind: ManyReturned, Since: f.s.DownFrom, Cause: CauseNetwork, Confidence: 1,
-		Text: "the broker is back after " + span.Text(in.At.Sub(f.s.DownFrom)),
-		Why:  "lampward is connected to the broker again; the devices' silence counts from now.",
+		At: at, Kind: ManyReturned, Since: f.s.DownFrom, Cause: CauseNetwork, Confidence: 1, Text: text, Why: why,
 	})
 }
 
@@ -335,7 +384,7 @@ func (f *fleet) rearm(at time.Time) {
 	if !f.s.RecallAt.IsZero() {
 		f.s.RecallAt = at.Add(f.recallWait())
 	}
-	f.s.Down, f.s.DownAt, f.s.TellDown = false, at, time.Time{}
+	f.s.Down, f.s.DownAt, f.s.TellDown, f.s.HoldsAt = false, at, time.Time{}, time.Time{}
 	if f.s.ToldDown {
 		f.s.Down = true // until the daemon tells that it is up
 	}
@@ -343,7 +392,7 @@ func (f *fleet) rearm(at time.Time) {
 
 // next returns the fleet's earliest deadline.
 func (f *fleet) next() (at time.Time, ok bool) {
-	for _, t := range [...]time.Time{f.s.HoldUntil, f.s.RecallAt, f.s.TellDown} {
+	for _, t := range [...]time.Time{f.s.HoldUntil, f.s.RecallAt, f.s.TellDown, f.s.HoldsAt} {
 		if !t.IsZero() && (!ok || t.Before(at)) {
 			at, ok = t, true
 		}
@@ -356,11 +405,23 @@ func (f *fleet) fire(at time.Time, out []Event) []Event {
 	due := func(t time.Time) bool { return !t.IsZero() && !t.After(at) }
 	if due(f.s.TellDown) {
 		f.s.TellDown, f.s.ToldDown, f.s.DownFrom = time.Time{}, true, f.s.DownAt
-		out = append(out, Event{
+		e := Event{
 			At: at, Kind: ManySilent, Since: f.s.DownAt, Cause: CauseNetwork, Confidence: 1,
 			Text: "the broker is out of reach, no device can be heard",
 			Why:  "lampward has had no connection to the broker for " + span.Text(at.Sub(f.s.DownAt)) + "; no device is blamed meanwhile.",
-		})
+		}
+		if at.Sub(f.s.DownAt) < tellDownAfter {
+			f.s.Shaky, f.s.DownFrom, e.Since = true, f.s.LostFrom, f.s.LostFrom
+			e.Text = "the connection to the broker comes and goes"
+			e.Why = fmt.Sprintf("For %s it was lost again and again, and never held for %s. What devices report may come late or be lost, and hardly any is called silent meanwhile.",
+				span.Text(at.Sub(f.s.LostFrom)), span.Text(holdsAfter))
+		}
+		out = append(out, e)
+	}
+	if due(f.s.HoldsAt) {
+		f.s.HoldsAt = time.Time{}
+		out = f.tellUp(at, "the connection to the broker holds again",
+			"It has held for "+span.Text(holdsAfter)+".", out)
 	}
 	if due(f.s.HoldUntil) {
 		f.s.HoldUntil = time.Time{}
@@ -378,7 +439,7 @@ func (f *fleet) release(at time.Time, out []Event) []Event {
 		if !d.heldBack {
 			continue
 		}
-		if with, _, _ := f.company(at, d); with+1 >= f.fold && !f.s.Open {
+		if with, _, _ := f.company(at, d); with+1 >= f.fold {
 			out = f.open(at, d, out)
 			continue
 		}
@@ -405,7 +466,7 @@ func (f *fleet) unmarshal(b []byte) error {
 	if s.Version != fleetVersion {
 		return fmt.Errorf("fleet: state of version %d, want %d", s.Version, fleetVersion)
 	}
-	for _, t := range [...]*time.Time{&s.HoldUntil, &s.Since, &s.RecallAt, &s.DownAt, &s.TellDown, &s.DownFrom} {
+	for _, t := range [...]*time.Time{&s.HoldUntil, &s.Since, &s.First, &s.RecallAt, &s.DownAt, &s.TellDown, &s.DownFrom, &s.LostFrom, &s.HoldsAt} {
 		*t = t.UTC()
 	}
 	f.s = s

@@ -399,3 +399,124 @@ func TestSlowBoardJoinsOverRestart(t *testing.T) {
 	h.all(func(b *board) { b.deaf = false })
 	assert.Equal(t, []Kind{ManyReturned}, kinds(h.run(time.Hour)))
 }
+
+// A connection to the broker that is lost again before it has held for long is
+// told as one outage, once, and so is its end.
+func TestUplinkComesAndGoes(t *testing.T) {
+	h := newHouse(t, 7_003_600, Config{}, everyMinute(4)...)
+	h.run(3 * 24 * time.Hour)
+	h.boards[0].dead = true // nobody is told: each time it may have to connect again
+	began := h.now
+	var got []Event
+	for range 60 {
+		got = append(got, h.step(Input{Kind: InUplink, Word: UplinkDown})...)
+		got = append(got, h.run(20*time.Second)...)
+		got = append(got, h.step(Input{Kind: InUplink, Word: UplinkUp})...)
+		got = append(got, h.run(time.Minute)...)
+	}
+	require.Equal(t, []Kind{ManySilent}, kinds(got), "%+v", got)
+	assert.WithinDuration(t, began.Add(tellShakyAfter), got[0].At, 2*time.Minute)
+	assert.Equal(t, began, got[0].Since)
+	assert.Contains(t, got[0].Text, "comes and goes")
+	up := h.now.Add(-time.Minute)
+	got = h.run(time.Hour)
+	require.Equal(t, []Kind{Silent, ManyReturned}, kinds(got), "%+v", got)
+	assert.Equal(t, up.Add(holdsAfter), got[1].At)
+	assert.Equal(t, began, got[1].Since)
+	// It is a thing of the past: the next loss is one of its own.
+	for range 3 {
+		assert.Empty(t, h.step(Input{Kind: InUplink, Word: UplinkDown}))
+		assert.Empty(t, h.run(4*time.Minute))
+		assert.Empty(t, h.step(Input{Kind: InUplink, Word: UplinkUp}))
+		assert.Empty(t, h.run(time.Hour))
+	}
+}
+
+// An outage of an external broker ends when lampward becomes the broker.
+func TestUplinkIsGivenUp(t *testing.T) {
+	h := newHouse(t, 7_003_700, Config{}, everyMinute(4)...)
+	h.run(3 * 24 * time.Hour)
+	h.step(Input{Kind: InUplink, Word: UplinkDown})
+	h.all(func(b *board) { b.deaf = true })
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+	h.restart(time.Minute)
+	require.True(t, h.m.UplinkDown())
+	got := h.step(Input{Kind: InUplink, Word: UplinkNone})
+	require.Equal(t, []Kind{ManyReturned}, kinds(got))
+	assert.Contains(t, got[0].Text, "not used any more")
+	require.False(t, h.m.UplinkDown())
+	h.all(func(b *board) { b.deaf = false })
+	assert.Empty(t, h.run(24*time.Hour))
+}
+
+// Of two outages that overlapped the recovery tells how long the longer one was,
+// and a slow board that the first one took joins it though the second was told
+// before.
+func TestOverlappingOutagesAreToldApart(t *testing.T) {
+	h := newHouse(t, 7_003_800, Config{}, append(everyMinute(8), 20*time.Minute)...)
+	h.run(9 * 24 * time.Hour)
+	h.events = nil
+	for _, b := range h.boards {
+		b.deaf = !(b.name >= "board4" && b.name <= "board8")
+	}
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(15*time.Minute)))
+	for _, b := range h.boards[3:6] {
+		b.deaf = true
+	}
+	got := h.run(4 * time.Hour)
+	require.Equal(t, []Kind{ManySilent}, kinds(got), "%+v", got)
+	h.all(func(b *board) { b.deaf = false })
+	got = h.run(time.Hour)
+	require.Equal(t, []Kind{ManyReturned}, kinds(got), "%+v", got)
+	assert.Contains(t, got[0].Text, "7 devices report again after up to 4 h 1")
+}
+
+// A slow board whose last report came shortly before an outage does not pass for
+// one that reports as usual.
+func TestSlowBoardIsNotHeardInAnOutage(t *testing.T) {
+	for seed := range uint64(8) {
+		h := newHouse(t, 7_003_900+seed, Config{}, append(everyMinute(4), 20*time.Minute)...)
+		h.run(9 * 24 * time.Hour)
+		h.events = nil
+		slow := h.boards[4]
+		h.run(slow.next.Sub(h.now) + time.Second) // it has just reported
+		h.all(func(b *board) { b.deaf = true })
+		got := h.run(15 * time.Minute)
+		require.Equal(t, []Kind{ManySilent}, kinds(got), "%+v", got)
+		assert.Contains(t, got[0].Why, "None of the devices", "seed %d", seed)
+	}
+}
+
+// Boards that wait for others to join them are told as many though an older
+// outage is open.
+func TestHeldBackWithinOutage(t *testing.T) {
+	many := 0
+	for seed := range uint64(40) {
+		told := func(older bool) ([]Kind, bool) {
+			h := newHouse(t, 7_004_000+seed, Config{}, append(everyMinute(5), 6*time.Minute)...)
+			h.run(4 * 24 * time.Hour)
+			for _, b := range h.boards[:3] {
+				b.deaf = older
+			}
+			h.run(time.Hour)
+			h.events = nil
+			for _, b := range h.boards[3:] {
+				b.deaf = true
+			}
+			held := false
+			for range 12 * 15 {
+				h.run(5 * time.Second)
+				held = held || h.m.devices[3].heldBack || h.m.devices[4].heldBack
+			}
+			return kinds(h.events), held
+		}
+		want, held := told(false)
+		if !held || len(want) != 1 {
+			continue
+		}
+		many++
+		got, _ := told(true)
+		require.Equal(t, want, got, "seed %d", seed)
+	}
+	require.NotZero(t, many, "else this proves nothing")
+}

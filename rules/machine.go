@@ -233,6 +233,10 @@ func (m *Machine) uplink(in *Input) {
 	m.refreshAll()
 }
 
+// UplinkDown tells whether the external broker counts as out of reach: until an
+// InUplink says otherwise, over a restart too if it was told.
+func (m *Machine) UplinkDown() bool { return m.fleet.s.Down }
+
 func (m *Machine) refreshAll() {
 	m.due.reset(1 + len(m.devices) + len(m.alarms))
 	for i := range m.due.times {

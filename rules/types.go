@@ -37,6 +37,7 @@ const (
 const (
 	UplinkUp   = "up"
 	UplinkDown = "down"
+	UplinkNone = "none" // there is no external broker any more: lampward is the broker
 )
 
 // Input is one thing that happened, and the only way anything enters a

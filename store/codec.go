@@ -295,7 +295,7 @@ var plainKinds = map[rules.InputKind][]string{
 	rules.InStart:   {""},
 	rules.InStop:    {""},
 	rules.InLink:    {"", rules.LinkUp, rules.LinkClosed, rules.LinkLost, rules.LinkWill},
-	rules.InUplink:  {"", rules.UplinkUp, rules.UplinkDown},
+	rules.InUplink:  {"", rules.UplinkUp, rules.UplinkDown, rules.UplinkNone},
 }
 
 // plain tells whether in can be packed, and as what.

@@ -457,6 +457,9 @@ func (d *daemon) boot(ctx context.Context) error {
 	}
 	stray := d.adopt(ctx, now)
 	d.step(rules.Input{Kind: rules.InStart, Word: d.caughtUp(ctx, now, stray)}, now)
+	if d.cfg.Broker.URL == "" && d.machine.UplinkDown() { // of a configuration before
+		d.step(rules.Input{Kind: rules.InUplink, Word: rules.UplinkNone}, now)
+	}
 	d.flush(ctx)
 	return d.broken
 }

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lampward/cmd/lampward/config"
 	"lampward/rules"
 )
 
@@ -59,4 +60,30 @@ func TestUplinkOutlastsDiskTrouble(t *testing.T) {
 			assert.Equal(t, c.back, kinds[rules.ManyReturned], "that it is back")
 		})
 	}
+}
+
+// That an external broker is out of reach is over once lampward is the broker.
+func TestUplinkGivenUp(t *testing.T) {
+	h := newHarness(t, "[broker]\nurl = \"mqtt://broker.test\"\n"+harnessConfig)
+	h.d.Uplink(t.Context(), false, "in a test")
+	h.d.takeAll(h.d.jobs.take())
+	require.NoError(t, h.turn(nil))
+	h.clock.Advance(time.Hour)
+	require.NoError(t, h.turn(nil))
+	boot := func(text string) (kinds map[rules.Kind]int) {
+		require.NoError(t, h.d.stop())
+		require.NoError(t, h.st.Close())
+		cfg, err := config.Parse("test.toml", []byte(text))
+		require.NoError(t, err)
+		cfg.Store.Dir = h.dir
+		h.cfg = cfg
+		h.boot()
+		difference, kinds := h.replayAll()
+		require.Empty(t, difference)
+		require.Equal(t, 1, kinds[rules.ManySilent])
+		return kinds
+	}
+	assert.Zero(t, boot("[broker]\nurl = \"mqtt://another.test\"\n" + harnessConfig)[rules.ManyReturned])
+	assert.Equal(t, 1, boot(harnessConfig)[rules.ManyReturned])
+	assert.Equal(t, 1, boot(harnessConfig)[rules.ManyReturned], "told once")
 }
