@@ -17,7 +17,7 @@ type device struct {
 	silent bool      // called silent, whether or not a person was told
 	warned bool      // BatteryLow was told of this battery
 	since  time.Time // if silent: since when a report was waited for
-	died   time.Time // the newest report before the newest silence that is over
+	died   time.Time // the newest report before the newest silence of its own that is over
 	back   time.Time // when that was over
 	away   bool      // lampward cannot hear any device now, so no lateness counts
 
@@ -80,7 +80,9 @@ func (d *device) report(in *Input, out []Event) []Event {
 	}
 	if d.silent {
 		d.silent, d.since = false, time.Time{}
-		d.died, d.back = last, in.At
+		if !d.folded { // else it was no battery's fault
+			d.died, d.back = last, in.At
+		}
 		out = append(out, d.returned(in.At, last, heard))
 	}
 	return out
@@ -101,7 +103,7 @@ func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 func (d *device) battery(in *Input, out []Event) []Event {
 	end := in.At
 	const saidLate = 24 * time.Hour // who put it in, and saw the board report, says so later
-	if last, heard := d.cadence.Last(); heard && d.silent {
+	if last, heard := d.cadence.Last(); heard && d.silent && !d.folded {
 		end = last
 	} else if !d.back.IsZero() && in.At.Sub(d.back) < saidLate {
 		end = d.died

@@ -316,3 +316,30 @@ func TestFlatBatteryTeachesThoughSaidLate(t *testing.T) {
 	assert.Equal(t, "swaps", s.Battery.Basis)
 	assert.WithinDuration(t, h.now.Add(10*24*time.Hour), s.Battery.Flat, time.Hour)
 }
+
+// A battery is changed before it is flat, on a day on which the network was down:
+// its age is no life.
+func TestBatteryChangedAfterAnOutage(t *testing.T) {
+	for _, during := range []bool{false, true} {
+		h := newHouse(t, 7_002_800, Config{}, everyMinute(4)...)
+		h.step(Input{Kind: InBattery, Device: "board1"})
+		h.run(100 * 24 * time.Hour)
+		h.step(Input{Kind: InBattery, Device: "board1"}) // flat or not, it says something
+		f, ok := h.m.devices[0].cell.Forecast()
+		require.True(t, ok)
+		require.WithinDuration(t, h.now.Add(100*24*time.Hour), f.Flat, time.Hour)
+		h.run(20 * 24 * time.Hour)
+		h.all(func(b *board) { b.deaf = true })
+		require.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+		if during {
+			h.step(Input{Kind: InBattery, Device: "board1"})
+		}
+		h.all(func(b *board) { b.deaf = false })
+		require.Equal(t, []Kind{ManyReturned}, kinds(h.run(time.Hour)))
+		if !during {
+			h.step(Input{Kind: InBattery, Device: "board1"})
+		}
+		f, _ = h.m.devices[0].cell.Forecast()
+		assert.WithinDuration(t, h.now.Add(100*24*time.Hour), f.Flat, 24*time.Hour)
+	}
+}
