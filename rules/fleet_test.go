@@ -520,3 +520,18 @@ func TestHeldBackWithinOutage(t *testing.T) {
 	}
 	require.NotZero(t, many, "else this proves nothing")
 }
+
+// Lampward is started again while the broker is out of reach: that no board was
+// heard for hours is still nobody's silence.
+func TestLongUplinkDownOverRestart(t *testing.T) {
+	h := newHouse(t, 7_004_100, Config{}, everyMinute(4)...)
+	h.run(3 * 24 * time.Hour)
+	h.step(Input{Kind: InUplink, Word: UplinkDown})
+	h.all(func(b *board) { b.deaf = true })
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(5*time.Hour)))
+	assert.Empty(t, h.restart(time.Minute))
+	assert.Empty(t, h.run(5*time.Second))
+	assert.Equal(t, []Kind{ManyReturned}, kinds(h.step(Input{Kind: InUplink, Word: UplinkUp})))
+	h.all(func(b *board) { b.deaf = false })
+	assert.Empty(t, h.run(24*time.Hour))
+}

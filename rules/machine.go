@@ -214,7 +214,11 @@ const tellDowntime = 5 * time.Minute
 
 func (m *Machine) rearm(at time.Time) {
 	for _, d := range m.devices {
-		d.rearm(m.at, at)
+		since := m.at
+		if d.away {
+			since = m.fleet.s.DownAt
+		}
+		d.rearm(since, at)
 	}
 	m.fleet.rearm(at)
 	for _, a := range m.alarms {

@@ -128,6 +128,7 @@ func (e *Estimator) Configure(cfg Config) {
 		e.skip, e.n, e.head, e.run, e.follow = 0, 0, 0, 0, 0
 		e.count, e.seen, e.slots = [bins]float64{}, 0, nil
 		e.outages, e.outageAt = 0, 0
+		e.armed = false // until the next report, or until lampward watches with this
 	}
 	e.cfg = cfg
 	e.derive()
@@ -429,13 +430,18 @@ func (e *Estimator) Rearm(at time.Time) {
 // but goes on if that, and the time in which boards connect again, is short
 // beside a period: one that reports once a day would else never be missed where
 // lampward is restarted each night. A report that fell into it is like one lost.
+// A device that was late already is given no more than that time.
 func (e *Estimator) Unwatched(since, at time.Time) {
 	lost, now := at.UnixMilli()-since.UnixMilli(), at.UnixMilli()
-	if e.armed && (lost+connect)*burst <= max(e.period, now-e.from) {
+	late, ok := e.Late()
+	switch {
+	case e.armed && (lost+connect)*burst <= max(e.period, now-e.from):
 		e.from += lost
-		return
+	case e.armed && ok && now-lost-e.from >= late.Milliseconds():
+		e.from, e.spoilt = min(e.from+lost+connect, now), true
+	default:
+		e.Rearm(at)
 	}
-	e.Rearm(at)
 }
 
 // Deadline returns when the device counts as silent unless it reports before;

@@ -389,6 +389,7 @@ func TestIntervalChangedByHand(t *testing.T) {
 		same, _ := e.Limit()
 		assert.Equal(t, before, same, "what was learned is kept while the interval is")
 		e.Configure(Config{ReportEvery: every})
+		e.Unwatched(at, at) // a start follows
 		for i := range 20 {
 			at = at.Add(every)
 			due, ok := e.Deadline()
@@ -400,4 +401,58 @@ func TestIntervalChangedByHand(t *testing.T) {
 		limit, _ := e.Limit()
 		assert.Less(t, limit, 15*every)
 	}
+}
+
+// A board that is dead is missed though nobody watches for some seconds each
+// hour; one that lives, and needs five minutes to connect again each time, is not.
+func TestUnwatchedForMoments(t *testing.T) {
+	for _, every := range []time.Duration{time.Minute, 5 * time.Minute, 20 * time.Minute} {
+		for _, dead := range []bool{true, false} {
+			e := New(Config{})
+			at := time.Unix(1_800_000_000, 0)
+			for range 2000 {
+				at = at.Add(every)
+				e.Report(at)
+			}
+			limit, _ := e.Limit()
+			next, missed := at.Add(every), 0
+			for h := 1; h <= 24; h++ {
+				hole := at.Add(time.Duration(h) * time.Hour)
+				for ; next.Before(hole); next = next.Add(every) {
+					if due, _ := e.Deadline(); !due.After(next) {
+						missed++
+					} else if !dead {
+						e.Report(next)
+					}
+				}
+				if due, _ := e.Deadline(); !due.After(hole) {
+					missed++
+				}
+				hole = hole.Add(10 * time.Second)
+				e.Unwatched(hole.Add(-10*time.Second), hole)
+				for next.Before(hole.Add(5 * time.Minute)) {
+					next = next.Add(every)
+				}
+			}
+			assert.Equal(t, dead, missed > 0, "every %s, limit %s, dead %v: missed %d times", every, limit, dead, missed)
+		}
+	}
+}
+
+// Another interval is set by hand, and lampward started again with it: a board
+// that just kept to the old one is given the time to report.
+func TestIntervalChangedWhileWaiting(t *testing.T) {
+	e := New(Config{ReportEvery: 24 * time.Hour})
+	at := time.Unix(1_800_000_000, 0)
+	for range 30 {
+		at = at.Add(24 * time.Hour)
+		e.Report(at)
+	}
+	at = at.Add(20 * time.Hour)
+	e.Configure(Config{ReportEvery: time.Minute})
+	e.Unwatched(at.Add(-2*time.Second), at)
+	due, ok := e.Deadline()
+	require.True(t, ok)
+	limit, _ := e.Limit()
+	assert.Equal(t, at.Add(limit), due.In(at.Location()))
 }
