@@ -144,6 +144,7 @@ func (d *daemon) mend(ctx context.Context, now time.Time) {
 	if d.uplink != "" { // a start forgets it, and nobody tells it again
 		d.step(rules.Input{Kind: rules.InUplink, Word: d.uplink}, d.clock.Now())
 	}
+	d.links.again() // so it does the boards' connections, which stand
 	d.flush(ctx)
 	if d.broken == nil {
 		d.log.Info("storing works again", "refused", lost)

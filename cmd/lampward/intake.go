@@ -309,7 +309,12 @@ func (d *daemon) Uplink(ctx context.Context, up bool, reason string) {
 type links struct {
 	clientOf map[string]string   // device to the client that last spoke for it
 	devices  map[string][]string // the reverse; never more than there are devices
-	news     []rules.Input       // newest of each device, in order of arrival
+	news     []linkNews          // newest of each device, in order of arrival
+}
+
+type linkNews struct {
+	rules.Input
+	told bool // the rules have it
 }
 
 // heard notes that client spoke for device.
@@ -331,7 +336,7 @@ func (l *links) heard(device, client string) {
 			delete(l.devices, old)
 		}
 		// What is known is of a connection that the board uses no more.
-		l.news = slices.DeleteFunc(l.news, func(in rules.Input) bool { return in.Device == device })
+		l.news = slices.DeleteFunc(l.news, func(n linkNews) bool { return n.Device == device })
 	}
 	// Copied, for both may point into the broker's buffers.
 	device, client = strings.Clone(device), strings.Clone(client)
@@ -342,24 +347,35 @@ func (l *links) heard(device, client string) {
 // note keeps news of a client for each device it spoke for.
 func (l *links) note(n broker.Link, at time.Time) {
 	for _, device := range l.devices[n.Client] {
-		in := rules.Input{Kind: rules.InLink, Device: device, Word: n.Word, Was: at}
+		news := linkNews{Input: rules.Input{Kind: rules.InLink, Device: device, Word: n.Word, Was: at}}
 		rest := l.news[:0]
 		for _, old := range l.news {
 			// The will comes with the loss that published it and says more.
-			if old.Device == device && old.Word == broker.LinkWill && n.Word == broker.LinkLost {
-				in = old
+			if old.Device == device && !old.told && old.Word == broker.LinkWill && n.Word == broker.LinkLost {
+				news = old
 			}
 			if old.Device != device {
 				rest = append(rest, old)
 			}
 		}
-		l.news = append(rest, in)
+		l.news = append(rest, news)
 	}
 }
 
-// flush returns the news kept so far and forgets it.
-func (l *links) flush() []rules.Input {
-	out := l.news
-	l.news = nil
+// flush returns the news that the rules do not have yet.
+func (l *links) flush() (out []rules.Input) {
+	for i := range l.news {
+		if n := &l.news[i]; !n.told {
+			n.told = true
+			out = append(out, n.Input)
+		}
+	}
 	return out
+}
+
+// again has flush return all there is: the rules begin anew.
+func (l *links) again() {
+	for i := range l.news {
+		l.news[i].told = false
+	}
 }

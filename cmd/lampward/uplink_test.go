@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lampward/broker"
 	"lampward/cmd/lampward/config"
 	"lampward/rules"
 )
@@ -86,4 +87,45 @@ func TestUplinkGivenUp(t *testing.T) {
 	assert.Zero(t, boot("[broker]\nurl = \"mqtt://another.test\"\n" + harnessConfig)[rules.ManyReturned])
 	assert.Equal(t, 1, boot(harnessConfig)[rules.ManyReturned])
 	assert.Equal(t, 1, boot(harnessConfig)[rules.ManyReturned], "told once")
+}
+
+// What is known of the boards' connections, which stand all the while, outlasts
+// a disk that refuses to store, too: it tells why a board is silent.
+func TestLinkNewsOutlastsDiskTrouble(t *testing.T) {
+	for word, cause := range map[string]string{broker.LinkLost: rules.CauseLost, broker.LinkUp: rules.CauseStuck} {
+		h := newHarness(t, harnessConfig)
+		minutes := func(n int, topics ...string) {
+			for range n {
+				h.clock.Advance(time.Minute)
+				require.NoError(t, h.turn(nil))
+				for _, topic := range topics {
+					_ = h.publish(topic, "200") // the disk may refuse it
+				}
+			}
+		}
+		causes := func() (out []string) {
+			for _, e := range h.events() {
+				if e.Event.Kind == rules.Silent {
+					out = append(out, e.Event.Device+" "+e.Event.Cause)
+				}
+			}
+			return out
+		}
+		minutes(60, "cellar/freezer", "cellar/tank")
+		h.d.Link(t.Context(), broker.Link{Client: "cellar/freezer-client", Word: broker.LinkUp})
+		h.d.Link(t.Context(), broker.Link{Client: "cellar/tank-client", Word: word})
+		h.d.takeAll(h.d.jobs.take())
+		*h.failing = true
+		minutes(30) // the tank's board was to be called silent
+		*h.failing = false
+		minutes(30, "cellar/freezer")
+		require.Equal(t, []string{"tank " + cause}, causes())
+		*h.failing = true // by now it was stored
+		minutes(1, "cellar/freezer")
+		*h.failing = false
+		minutes(60)
+		require.Equal(t, []string{"tank " + cause, "freezer " + rules.CauseStuck}, causes())
+		difference, _ := h.replayAll()
+		require.Empty(t, difference)
+	}
 }
