@@ -178,9 +178,7 @@ func (e *Estimator) Volts(at time.Time, v float64) (fresh bool) {
 	}
 	e.sum += v
 	e.cnt++
-	if fresh {
-		e.derive(t)
-	} else if e.cnt == 1 && e.nPts > 0 {
+	if e.cnt == 1 && e.nPts > 0 {
 		e.derive(t)
 	}
 	return fresh
@@ -193,18 +191,18 @@ func (e *Estimator) closeHour() (fresh bool) {
 	}
 	p := point{At: e.from + hourMs/2, Volts: e.sum / e.cnt, N: 1}
 	e.sum, e.cnt = 0, 0
-	// Against the two points before, for one may be a single reading that was low.
-	if n := e.nPts; n > 0 && e.jumped(e.pts[n-1].Volts, p.Volts) && (n < 2 || e.jumped(e.pts[n-2].Volts, p.Volts)) {
+	// Two hours in a row tell, for one may be a single reading that was high.
+	if n := e.nPts - 1; n > 0 && e.pts[n].N == 1 && e.rose(n, e.pts[n].Volts) && e.rose(n, p.Volts) {
 		fresh = true
-		last := e.pts[e.nPts-1]
+		first, last := e.pts[n], e.pts[n-1]
 		end, flat := last.At, true
 		if e.curve != nil {
 			if flat = e.curve.charge(last.Volts/float64(e.cells())) <= nearFlat; !flat {
 				end = e.start // charged long before it was flat: no life
 			}
 		}
-		e.swap(e.from, end, flat)
-		e.nPts, e.merged, e.high = 0, 1, 0
+		e.swap(first.At-hourMs/2, end, flat)
+		e.pts[0], e.nPts, e.merged = first, 1, 1
 	}
 	switch e.nPts { // the highest that two in a row show: one may be a single reading that was off
 	case 0:
@@ -214,7 +212,7 @@ func (e *Estimator) closeHour() (fresh bool) {
 	default:
 		e.high = max(e.high, min(e.pts[e.nPts-1].Volts, p.Volts))
 	}
-	if e.nPts > 0 {
+	if e.nPts > 0 && !e.rose(e.nPts, p.Volts) { // else it stands alone until the next hour
 		if last := &e.pts[e.nPts-1]; last.N < float64(e.merged) {
 			n := last.N + 1
 			last.At += int64(float64(p.At-last.At) / n)
@@ -239,6 +237,12 @@ func (e *Estimator) closeHour() (fresh bool) {
 	e.pts[e.nPts] = p
 	e.nPts++
 	return fresh
+}
+
+// rose tells whether a voltage is that of a fresh or charged battery beside the
+// last two of the first n points: one may be a single reading that was low.
+func (e *Estimator) rose(n int, volts float64) bool {
+	return n > 0 && e.jumped(e.pts[n-1].Volts, volts) && (n < 2 || e.jumped(e.pts[n-2].Volts, volts))
 }
 
 // jumped tells whether a rise of the voltage means a fresh or charged battery.

@@ -514,3 +514,31 @@ func TestTwoTriedTellNothing(t *testing.T) {
 	require.True(t, ok, "the control: one that went flat after two days")
 	assert.Equal(t, days(2), f.Flat.Sub(end.Add(time.Hour)))
 }
+
+// One reading that is far too high, in a battery's old age too, is no fresh
+// battery; two hours of them are.
+func TestOneHighReadingIsNoSwap(t *testing.T) {
+	for _, chem := range []string{"lithium_ion", ""} {
+		e := New(Config{Chemistry: chem})
+		at := start
+		hour := func(v float64) bool { at = at.Add(time.Hour); return e.Volts(at, v) }
+		for i := range 30 * 24 {
+			v := 4.1 - 0.7*float64(i)/(30*24)
+			if i%37 == 20 {
+				v = 4.6
+			}
+			assert.False(t, hour(v), "%q, hour %d", chem, i)
+		}
+		before := at
+		fresh := 0
+		for range 10 {
+			if hour(4.15) {
+				fresh++
+			}
+		}
+		assert.Equal(t, 1, fresh, "the control: %q", chem)
+		since, told := e.Since()
+		assert.True(t, told)
+		assert.WithinDuration(t, before, since, 2*time.Hour)
+	}
+}
