@@ -206,10 +206,14 @@ func (f *fleet) open(at time.Time, d *device, out []Event) []Event {
 	}
 	f.s.Since = from
 	f.dropHold()
-	heard := 0 // others that report as usual
+	heard := 0           // others that report as usual
+	var before []*device // told alone
 	for _, o := range f.devs {
 		if last, ok := o.cadence.Last(); ok && !o.silent && last.After(to) {
 			heard++
+		}
+		if o.silent && !o.folded && d.stoppedWith(o) {
+			before = append(before, o)
 		}
 	}
 	e := Event{
@@ -220,6 +224,9 @@ func (f *fleet) open(at time.Time, d *device, out []Event) []Event {
 		e.Why = "None of the devices that should report is heard: the broker, the network or the power is down, not one board."
 	} else {
 		e.Why = "They stopped at the same moment while others report as usual: look at what they share, such as an access point or a socket strip."
+	}
+	if len(before) > 0 {
+		e.Why += " " + names(before) + ", told before, may have stopped with them."
 	}
 	return append(out, e)
 }

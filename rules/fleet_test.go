@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -534,4 +535,33 @@ func TestLongUplinkDownOverRestart(t *testing.T) {
 	assert.Equal(t, []Kind{ManyReturned}, kinds(h.step(Input{Kind: InUplink, Word: UplinkUp})))
 	h.all(func(b *board) { b.deaf = false })
 	assert.Empty(t, h.run(24*time.Hour))
+}
+
+// A board that is missed sooner than the others is told alone; when they are told
+// it is not told again, but said to have stopped with them.
+func TestToldAloneThenOthers(t *testing.T) {
+	cfg := Config{FoldDevices: 4}
+	for i := range 5 {
+		cfg.Devices = append(cfg.Devices, DeviceConfig{Name: fmt.Sprintf("board%d", i+1)})
+	}
+	cfg.Devices[0].SilentAfter = 2 * time.Minute
+	for _, with := range []bool{true, false} {
+		const slow = 30 * time.Minute
+		h := newHouse(t, 7_004_200, cfg, time.Minute, slow, slow, slow, slow)
+		h.run(9 * 24 * time.Hour)
+		h.boards[0].deaf = true
+		if !with {
+			h.run(3 * time.Hour)
+		}
+		h.all(func(b *board) { b.next = h.now })
+		h.run(time.Second)
+		h.all(func(b *board) { b.deaf = true })
+		h.events = nil
+		got := h.run(5 * time.Hour)
+		many := got[len(got)-1]
+		require.Equal(t, ManySilent, many.Kind, "%+v", got)
+		require.Len(t, got, map[bool]int{true: 2, false: 1}[with])
+		assert.NotContains(t, many.Text, "board1")
+		assert.Equal(t, with, strings.Contains(many.Why, "board1, told before, may have stopped with them."), many.Why)
+	}
 }
