@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -564,4 +565,49 @@ func TestToldAloneThenOthers(t *testing.T) {
 		assert.NotContains(t, many.Text, "board1")
 		assert.Equal(t, with, strings.Contains(many.Why, "board1, told before, may have stopped with them."), many.Why)
 	}
+}
+
+// However the connection to the broker comes and goes, and lampward with it, that
+// it is lost and that it is back are told in turn; and one that holds for an hour
+// leaves nothing open.
+func TestUplinkIsToldInTurn(t *testing.T) {
+	told := map[string]int{}
+	means := []time.Duration{30 * time.Second, 5 * time.Minute, time.Hour}
+	for seed := range uint64(200) {
+		r := rand.New(rand.NewPCG(seed, 12))
+		m := New()
+		now, down := epoch, false
+		step := func(in Input) {
+			in.At = now
+			for _, e := range m.Step(in) {
+				if e.Kind != ManySilent && e.Kind != ManyReturned {
+					continue
+				}
+				require.Equal(t, down, e.Kind == ManyReturned, "seed %d: %+v", seed, e)
+				require.False(t, e.Since.After(e.At), "seed %d: %+v", seed, e)
+				down = e.Kind == ManySilent
+				told[string(e.Kind)+" "+e.Text[:20]]++
+			}
+		}
+		step(Input{Kind: InConfig, Config: &Config{}})
+		step(Input{Kind: InStart})
+		for i := range 600 {
+			wait := time.Duration(r.ExpFloat64() * float64(means[i/200]))
+			now = now.Add(wait.Truncate(time.Millisecond))
+			if r.IntN(100) == 0 {
+				parts, err := m.Snapshot()
+				require.NoError(t, err)
+				m, err = Restore(parts)
+				require.NoError(t, err)
+				step(Input{Kind: InStart})
+			}
+			step(Input{Kind: InUplink, Word: []string{UplinkUp, UplinkDown}[r.IntN(2)]})
+		}
+		step(Input{Kind: InUplink, Word: UplinkUp})
+		now = now.Add(time.Hour)
+		step(Input{Kind: InTick})
+		require.False(t, down, "seed %d", seed)
+	}
+	t.Log(told)
+	require.Len(t, told, 4)
 }
