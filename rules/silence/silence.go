@@ -430,14 +430,15 @@ func (e *Estimator) Rearm(at time.Time) {
 // but goes on if that, and the time in which boards connect again, is short
 // beside a period: one that reports once a day would else never be missed where
 // lampward is restarted each night. A report that fell into it is like one lost.
-// A device that was late already is given no more than that time.
+// A device that was late already is given no more than that time, if hardly a
+// report can have fallen into it.
 func (e *Estimator) Unwatched(since, at time.Time) {
 	lost, now := at.UnixMilli()-since.UnixMilli(), at.UnixMilli()
 	late, ok := e.Late()
 	switch {
 	case e.armed && (lost+connect)*burst <= max(e.period, now-e.from):
 		e.from += lost
-	case e.armed && ok && now-lost-e.from >= late.Milliseconds():
+	case e.armed && ok && lost*burst <= e.period && now-lost-e.from >= late.Milliseconds():
 		e.from, e.spoilt = min(e.from+lost+connect, now), true
 	default:
 		e.Rearm(at)
