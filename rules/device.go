@@ -30,8 +30,6 @@ type device struct {
 	word          string    // newest InLink word
 	wordAt        time.Time // when it came
 	gone          bool      // the connection ended and neither it nor a report came back
-	ended         bool      // the connection ended since the newest report
-	goneOften     float64   // share of the reports that the connection ended after, forgetting
 }
 
 func newDevice(cfg DeviceConfig) *device {
@@ -59,14 +57,7 @@ func (d *device) report(in *Input, out []Event) []Event {
 	last, heard := d.cadence.Last()
 	d.cadence.Report(in.At)
 	d.cell.Heard(in.At)
-	// A board that sleeps between reports ends its connection after each.
-	const forget = 1.0 / 16
-	share := 0.0
-	if d.ended {
-		share = 1
-	}
-	d.goneOften += float64(forget * (share - d.goneOften))
-	d.gone, d.ended = false, false
+	d.gone = false
 	if in.RSSI != nil && finite(*in.RSSI) {
 		d.rssi, d.rsOK = *in.RSSI, true
 	}
@@ -92,8 +83,7 @@ func (d *device) report(in *Input, out []Event) []Event {
 // that stands is no report.
 func (d *device) link(in *Input, out []Event) []Event {
 	d.word, d.wordAt = in.Word, in.At
-	d.gone = in.Word != LinkUp
-	d.ended = d.ended || d.gone
+	d.gone = in.Word != LinkUp && in.Word != LinkSleeps
 	return out
 }
 

@@ -11,24 +11,22 @@ const deviceVersion = 1
 
 // deviceState is what a snapshot keeps of a device.
 type deviceState struct {
-	Version   int       `json:"version"`
-	Cadence   []byte    `json:"cadence"`
-	Cell      []byte    `json:"cell"`
-	Silent    bool      `json:"silent,omitempty"`
-	Since     time.Time `json:"since,omitzero"`
-	Died      time.Time `json:"died,omitzero"`
-	Back      time.Time `json:"back,omitzero"`
-	Warned    bool      `json:"warned,omitempty"`
-	Away      bool      `json:"away,omitempty"`
-	HeldBack  bool      `json:"held_back,omitempty"`
-	Folded    bool      `json:"folded,omitempty"`
-	Volts     *float64  `json:"volts,omitempty"`
-	RSSI      *float64  `json:"rssi,omitempty"`
-	Word      string    `json:"word,omitempty"`
-	WordAt    time.Time `json:"word_at,omitzero"`
-	Gone      bool      `json:"gone,omitempty"`
-	Ended     bool      `json:"ended,omitempty"`
-	GoneOften float64   `json:"gone_often,omitempty"`
+	Version  int       `json:"version"`
+	Cadence  []byte    `json:"cadence"`
+	Cell     []byte    `json:"cell"`
+	Silent   bool      `json:"silent,omitempty"`
+	Since    time.Time `json:"since,omitzero"`
+	Died     time.Time `json:"died,omitzero"`
+	Back     time.Time `json:"back,omitzero"`
+	Warned   bool      `json:"warned,omitempty"`
+	Away     bool      `json:"away,omitempty"`
+	HeldBack bool      `json:"held_back,omitempty"`
+	Folded   bool      `json:"folded,omitempty"`
+	Volts    *float64  `json:"volts,omitempty"`
+	RSSI     *float64  `json:"rssi,omitempty"`
+	Word     string    `json:"word,omitempty"`
+	WordAt   time.Time `json:"word_at,omitzero"`
+	Gone     bool      `json:"gone,omitempty"`
 }
 
 // marshal returns the device's state, the same bytes for the same state.
@@ -36,7 +34,7 @@ func (d *device) marshal() []byte {
 	s := deviceState{
 		Version: deviceVersion, Silent: d.silent, Since: d.since, Died: d.died, Back: d.back, Warned: d.warned, Away: d.away,
 		HeldBack: d.heldBack, Folded: d.folded,
-		Word: d.word, WordAt: d.wordAt, Gone: d.gone, Ended: d.ended, GoneOften: d.goneOften,
+		Word: d.word, WordAt: d.wordAt, Gone: d.gone,
 	}
 	s.Cadence, _ = d.cadence.AppendBinary(nil)
 	s.Cell, _ = d.cell.AppendBinary(nil)
@@ -67,8 +65,7 @@ func unmarshalDevice(cfg DeviceConfig, b []byte) (*device, error) {
 	d.silent, d.since, d.warned, d.away = s.Silent, s.Since.UTC(), s.Warned, s.Away
 	d.died, d.back = s.Died.UTC(), s.Back.UTC()
 	d.heldBack, d.folded = s.HeldBack, s.Folded
-	d.word, d.wordAt, d.gone, d.ended = s.Word, s.WordAt.UTC(), s.Gone, s.Ended
-	d.goneOften = min(max(s.GoneOften, 0), 1)
+	d.word, d.wordAt, d.gone = s.Word, s.WordAt.UTC(), s.Gone
 	if s.Volts != nil {
 		d.volts, d.voltsOK = *s.Volts, true
 	}

@@ -104,7 +104,7 @@ func TestSleepersGoodbyeIsNoEvidence(t *testing.T) {
 	for range 500 {
 		link(h, LinkUp)
 		h.run(time.Minute)
-		link(h, LinkClosed)
+		link(h, LinkSleeps)
 	}
 	b.dead = true
 	got := h.run(time.Hour)

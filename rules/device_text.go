@@ -56,18 +56,16 @@ func (d *device) causes(at time.Time) []cause {
 		}
 		cs = append(cs, c)
 	}
-	if d.goneOften < 0.5 {
-		switch {
-		case !d.gone && d.word == LinkUp:
-			cs = append(cs, cause{CauseStuck, 1.5, "its program hangs", "its program hangs (the connection to the broker still stands)"})
-		case d.gone && d.word == LinkClosed:
-			cs = append(cs, cause{CauseGoodbye, 3.5, "switched off or restarted", "switched off or restarted (it said goodbye to the broker)"})
-		case d.gone:
-			// MQTT 3.1.1, section 3.1.2.10: the broker drops a client after one
-			// and a half times the keep-alive without a packet, and then
-			// publishes its will (from memory).
-			cs = append(cs, cause{CauseLost, 1.2, "power or radio lost", "power or radio lost (the connection ended without a goodbye)"})
-		}
+	switch {
+	case !d.gone && d.word == LinkUp:
+		cs = append(cs, cause{CauseStuck, 1.5, "its program hangs", "its program hangs (the connection to the broker still stands)"})
+	case d.gone && d.word == LinkClosed:
+		cs = append(cs, cause{CauseGoodbye, 3.5, "switched off or restarted", "switched off or restarted (it said goodbye to the broker)"})
+	case d.gone:
+		// MQTT 3.1.1, section 3.1.2.10: the broker drops a client after one
+		// and a half times the keep-alive without a packet, and then
+		// publishes its will (from memory).
+		cs = append(cs, cause{CauseLost, 1.2, "power or radio lost", "power or radio lost (the connection ended without a goodbye)"})
 	}
 	slices.SortStableFunc(cs, func(a, b cause) int { return cmp.Compare(b.weight, a.weight) })
 	return cs

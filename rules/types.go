@@ -31,6 +31,7 @@ const (
 	LinkClosed = "closed" // DISCONNECT received: a clean goodbye
 	LinkLost   = "lost"   // connection cut, or keep-alive ran out
 	LinkWill   = "will"   // the device's will was published
+	LinkSleeps = "sleeps" // the connection ended, as it does after each report of a device that sleeps in between
 )
 
 // Words of InUplink inputs.

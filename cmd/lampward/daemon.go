@@ -168,7 +168,7 @@ func (d *daemon) take(j entry) {
 	}
 	before := len(d.pending)
 	for _, in := range j.inputs {
-		d.links.heard(in.Device, j.client)
+		d.links.heard(in.Device, j.client, j.at)
 		d.step(in, j.at)
 	}
 	switch {

@@ -635,8 +635,8 @@ func TestLateAfterClockStep(t *testing.T) {
 // News of a connection is kept until a deadline is due, and the newest wins.
 func TestLinks(t *testing.T) {
 	var l links
-	l.heard("tank", "c1")
-	l.heard("salt", "c1")
+	l.heard("tank", "c1", demoDay)
+	l.heard("salt", "c1", demoDay)
 	l.note(broker.Link{Client: "c1", Word: broker.LinkClosed}, demoDay)
 	l.note(broker.Link{Client: "c1", Word: broker.LinkWill}, demoDay.Add(time.Second))
 	l.note(broker.Link{Client: "c1", Word: broker.LinkLost}, demoDay.Add(2*time.Second))
@@ -647,7 +647,7 @@ func TestLinks(t *testing.T) {
 	assert.Equal(t, "salt", got[1].Device)
 	assert.Empty(t, l.flush())
 
-	l.heard("tank", "c2")
+	l.heard("tank", "c2", demoDay)
 	l.note(broker.Link{Client: "c1", Word: broker.LinkLost}, demoDay)
 	got = l.flush()
 	require.Len(t, got, 1)

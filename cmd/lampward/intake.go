@@ -307,9 +307,27 @@ func (d *daemon) Uplink(ctx context.Context, up bool, reason string) {
 // it to the rules only when a deadline is due: a board that connects for each
 // reading would otherwise cost two stored inputs more a reading.
 type links struct {
-	clientOf map[string]string   // device to the client that last spoke for it
-	devices  map[string][]string // the reverse; never more than there are devices
-	news     []linkNews          // newest of each device, in order of arrival
+	boards  map[string]*boardLink // by device
+	devices map[string][]string   // those that a client speaks for; never more than there are devices
+	news    []linkNews            // newest of each device, in order of arrival
+}
+
+// boardLink is what is known of one device's connection.
+type boardLink struct {
+	client  string    // that last spoke for the device
+	up, end time.Time // engine time at which its newest connection began and ended; end zero: it stands
+	sleeps  float64   // share of its connections that were shorter than the pause after, forgetting
+}
+
+func (b *boardLink) began(at time.Time) {
+	if !b.end.IsZero() {
+		share := 0.0
+		if at.Sub(b.end) > b.end.Sub(b.up) {
+			share = 1
+		}
+		b.sleeps += (share - b.sleeps) / 4
+	}
+	b.up, b.end = at, time.Time{}
 }
 
 type linkNews struct {
@@ -318,35 +336,41 @@ type linkNews struct {
 }
 
 // heard notes that client spoke for device.
-func (l *links) heard(device, client string) {
-	if device == "" || client == "" || l.clientOf[device] == client {
+func (l *links) heard(device, client string, at time.Time) {
+	b := l.boards[device]
+	switch {
+	case device == "" || client == "" || b != nil && b.client == client:
 		return
-	}
-	if l.clientOf == nil {
-		l.clientOf, l.devices = map[string]string{}, map[string][]string{}
-	}
-	if old, ok := l.clientOf[device]; ok {
-		rest := l.devices[old][:0]
-		for _, d := range l.devices[old] {
-			if d != device {
-				rest = append(rest, d)
-			}
-		}
-		if l.devices[old] = rest; len(rest) == 0 {
-			delete(l.devices, old)
+	case b != nil:
+		rest := slices.DeleteFunc(l.devices[b.client], func(d string) bool { return d == device })
+		if l.devices[b.client] = rest; len(rest) == 0 {
+			delete(l.devices, b.client)
 		}
 		// What is known is of a connection that the board uses no more.
 		l.news = slices.DeleteFunc(l.news, func(n linkNews) bool { return n.Device == device })
+	case l.boards == nil:
+		l.boards, l.devices = map[string]*boardLink{}, map[string][]string{}
 	}
 	// Copied, for both may point into the broker's buffers.
 	device, client = strings.Clone(device), strings.Clone(client)
-	l.clientOf[device] = client
+	if b == nil {
+		b = &boardLink{}
+		l.boards[device] = b
+	}
+	b.client = client
+	b.began(at)
 	l.devices[client] = append(l.devices[client], device)
 }
 
 // note keeps news of a client for each device it spoke for.
 func (l *links) note(n broker.Link, at time.Time) {
 	for _, device := range l.devices[n.Client] {
+		b := l.boards[device]
+		if n.Word == broker.LinkUp {
+			b.began(at)
+		} else if b.end.IsZero() {
+			b.end = at
+		}
 		news := linkNews{Input: rules.Input{Kind: rules.InLink, Device: device, Word: n.Word, Was: at}}
 		rest := l.news[:0]
 		for _, old := range l.news {
@@ -365,10 +389,16 @@ func (l *links) note(n broker.Link, at time.Time) {
 // flush returns the news that the rules do not have yet.
 func (l *links) flush() (out []rules.Input) {
 	for i := range l.news {
-		if n := &l.news[i]; !n.told {
-			n.told = true
-			out = append(out, n.Input)
+		n := &l.news[i]
+		if n.told {
+			continue
 		}
+		n.told = true
+		in := n.Input
+		if in.Word != broker.LinkUp && l.boards[in.Device].sleeps >= 0.5 {
+			in.Word = rules.LinkSleeps
+		}
+		out = append(out, in)
 	}
 	return out
 }

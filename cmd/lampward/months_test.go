@@ -47,7 +47,7 @@ func months(t *testing.T, weeks int, every time.Duration, prepare func(*daemon))
 				require.NoError(t, h.publish(fmt.Sprint("t/", i), fmt.Sprintf("%.0f", v)))
 				if rng.IntN(50) == 0 {
 					client := fmt.Sprint("board-", rng.Uint64())
-					h.d.links.heard(lamp, client)
+					h.d.links.heard(lamp, client, now)
 					h.d.links.note(broker.Link{Client: client, Word: broker.LinkLost}, now)
 				}
 			}

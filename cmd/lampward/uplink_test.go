@@ -129,3 +129,32 @@ func TestLinkNewsOutlastsDiskTrouble(t *testing.T) {
 		require.Empty(t, difference)
 	}
 }
+
+// A board that sleeps between its reports ends its connection after each. That it
+// did so after the last one, too, does not explain its silence.
+func TestSleepersGoodbyeExplainsNothing(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	link := func(word string) {
+		h.d.Link(t.Context(), broker.Link{Client: "cellar/tank-client", Word: word})
+		h.d.takeAll(h.d.jobs.take())
+	}
+	for range 600 {
+		h.clock.Advance(time.Minute)
+		link(broker.LinkUp)
+		require.NoError(t, h.publish("cellar/tank", "200"))
+		link(broker.LinkClosed)
+	}
+	for range 60 {
+		h.clock.Advance(time.Minute)
+		require.NoError(t, h.turn(nil))
+	}
+	var silent []string
+	for _, e := range h.events() {
+		if e.Event.Kind == rules.Silent {
+			silent = append(silent, e.Event.Device+" "+e.Event.Cause)
+		}
+	}
+	require.Equal(t, []string{"freezer unknown", "tank " + rules.CauseUnknown}, silent)
+	difference, _ := h.replayAll()
+	require.Empty(t, difference)
+}
