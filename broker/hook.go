@@ -618,12 +618,13 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (out packets.Packet
 // refuse deals with the sender of n messages that the sink did not take.
 func (h *hook) refuse(cl *mqtt.Client, qos byte, n uint64, err error) {
 	h.stats.refused.Add(n)
-	h.quiet.Note("client", cl.ID, "refused", "a message could not be stored; its sender is made to send it again", "error", err)
+	code := packets.ErrServerBusy
+	if h.ctx.Err() != nil {
+		code = packets.ErrServerShuttingDown
+	} else {
+		h.quiet.Note("client", cl.ID, "refused", "a message could not be stored; its sender is made to send it again", "error", err)
+	}
 	if qos > 0 {
-		code := packets.ErrServerBusy
-		if h.ctx.Err() != nil {
-			code = packets.ErrServerShuttingDown
-		}
 		h.kick(cl, code)
 	}
 }
