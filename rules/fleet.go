@@ -358,14 +358,13 @@ func (f *fleet) uplink(in *Input, out []Event) []Event {
 		f.s.HoldUntil = time.Time{}
 		return out
 	}
-	f.s.Down, f.s.TellDown, f.s.HoldsAt = false, time.Time{}, in.At.Add(holdsAfter)
-	switch {
-	case in.Word == UplinkNone:
-		f.s.HoldsAt = time.Time{}
+	f.s.Down, f.s.TellDown = false, time.Time{}
+	if in.Word == UplinkNone {
 		return f.tellUp(in.At, "the broker that was out of reach is not used any more",
 			"lampward is the broker now; the devices' silence counts from now.", out)
-	case f.s.Shaky:
-		return out
+	}
+	if f.s.HoldsAt = in.At.Add(holdsAfter); f.s.Shaky {
+		return out // told once it has held
 	}
 	return f.tellUp(in.At, "the broker is back after "+span.Text(in.At.Sub(f.s.DownFrom)),
 		"lampward is connected to the broker again; the devices' silence counts from now.", out)
