@@ -83,7 +83,10 @@ func (d *device) report(in *Input, out []Event) []Event {
 // that stands is no report.
 func (d *device) link(in *Input, out []Event) []Event {
 	d.word, d.wordAt = in.Word, in.At
-	d.gone = in.Word != LinkUp && in.Word != LinkSleeps
+	// One that lasted for less than the interval between reports is that of a
+	// board that sleeps in between, and ends it each time.
+	sleeps := in.For > 0 && in.For < d.cadence.Every()
+	d.gone = in.Word != LinkUp && !sleeps
 	return out
 }
 

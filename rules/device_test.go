@@ -100,16 +100,18 @@ func TestCauseIsRankedWithEvidence(t *testing.T) {
 // TestSleepersGoodbyeIsNoEvidence: a board that disconnects after every report
 // says nothing by doing so once more.
 func TestSleepersGoodbyeIsNoEvidence(t *testing.T) {
-	h, b := one(t, DeviceConfig{})
-	for range 500 {
+	for lasted, cause := range map[time.Duration]string{
+		2 * time.Second: CauseUnknown, 59 * time.Second: CauseUnknown, time.Hour: CauseGoodbye, 0: CauseGoodbye,
+	} {
+		h, b := one(t, DeviceConfig{})
+		h.run(24 * time.Hour)
 		link(h, LinkUp)
-		h.run(time.Minute)
-		link(h, LinkSleeps)
+		h.step(Input{Kind: InLink, Device: "freezer", Word: LinkClosed, For: lasted})
+		b.dead = true
+		got := h.run(time.Hour)
+		require.Equal(t, []Kind{Silent}, kinds(got))
+		assert.Equal(t, cause, got[0].Cause, lasted)
 	}
-	b.dead = true
-	got := h.run(time.Hour)
-	require.Equal(t, []Kind{Silent}, kinds(got))
-	assert.Equal(t, CauseUnknown, got[0].Cause)
 }
 
 func TestLinkIsNoSignOfLife(t *testing.T) {

@@ -31,7 +31,6 @@ const (
 	LinkClosed = "closed" // DISCONNECT received: a clean goodbye
 	LinkLost   = "lost"   // connection cut, or keep-alive ran out
 	LinkWill   = "will"   // the device's will was published
-	LinkSleeps = "sleeps" // the connection ended, as it does after each report of a device that sleeps in between
 )
 
 // Words of InUplink inputs.
@@ -53,7 +52,7 @@ type Input struct {
 	Volts  *float64      `json:"volts,omitempty"`  // InReading: battery voltage in V, if the board told it
 	RSSI   *float64      `json:"rssi,omitempty"`   // InReading: signal strength in dBm, if the board told it
 	Word   string        `json:"word,omitempty"`   // InLink, InUplink, InService: which; InTeach: "lit", "dark" or Anew; InStart: what is being caught up, a sentence after a space
-	For    time.Duration `json:"for,omitempty"`    // InShelve: how long, ns
+	For    time.Duration `json:"for,omitempty"`    // InShelve: how long, ns; InLink of an end: how long the connection lasted, 0: not known
 	Was    time.Time     `json:"was,omitzero"`     // InLink: when it happened, at or before At
 	By     string        `json:"by,omitempty"`     // who did it, for a person's actions
 	Config *Config       `json:"config,omitempty"` // InConfig

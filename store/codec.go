@@ -294,7 +294,7 @@ var plainKinds = map[rules.InputKind][]string{
 	rules.InTick:    {""},
 	rules.InStart:   {""},
 	rules.InStop:    {""},
-	rules.InLink:    {"", rules.LinkUp, rules.LinkClosed, rules.LinkLost, rules.LinkWill, rules.LinkSleeps},
+	rules.InLink:    {"", rules.LinkUp, rules.LinkClosed, rules.LinkLost, rules.LinkWill},
 	rules.InUplink:  {"", rules.UplinkUp, rules.UplinkDown, rules.UplinkNone},
 }
 

@@ -635,7 +635,7 @@ func TestLateAfterClockStep(t *testing.T) {
 // News of a connection is kept until a deadline is due, and the newest wins.
 func TestLinks(t *testing.T) {
 	var l links
-	l.heard("tank", "c1", demoDay)
+	l.heard("tank", "c1", demoDay.Add(-time.Hour))
 	l.heard("salt", "c1", demoDay)
 	l.note(broker.Link{Client: "c1", Word: broker.LinkClosed}, demoDay)
 	l.note(broker.Link{Client: "c1", Word: broker.LinkWill}, demoDay.Add(time.Second))
@@ -643,7 +643,7 @@ func TestLinks(t *testing.T) {
 	l.note(broker.Link{Client: "stranger", Word: broker.LinkLost}, demoDay)
 	got := l.flush()
 	require.Len(t, got, 2)
-	assert.Equal(t, rules.Input{Kind: rules.InLink, Device: "tank", Word: rules.LinkWill, Was: demoDay.Add(time.Second)}, got[0])
+	assert.Equal(t, rules.Input{Kind: rules.InLink, Device: "tank", Word: rules.LinkWill, Was: demoDay.Add(time.Second), For: time.Hour}, got[0])
 	assert.Equal(t, "salt", got[1].Device)
 	assert.Empty(t, l.flush())
 

@@ -315,19 +315,7 @@ type links struct {
 // boardLink is what is known of one device's connection.
 type boardLink struct {
 	client  string    // that last spoke for the device
-	up, end time.Time // engine time at which its newest connection began and ended; end zero: it stands
-	sleeps  float64   // share of its connections that were shorter than the pause after, forgetting
-}
-
-func (b *boardLink) began(at time.Time) {
-	if !b.end.IsZero() {
-		share := 0.0
-		if at.Sub(b.end) > b.end.Sub(b.up) {
-			share = 1
-		}
-		b.sleeps += (share - b.sleeps) / 4
-	}
-	b.up, b.end = at, time.Time{}
+	up, end time.Time // engine time at which its newest connection began, as far as is known, and ended; end zero: it stands
 }
 
 type linkNews struct {
@@ -353,25 +341,23 @@ func (l *links) heard(device, client string, at time.Time) {
 	}
 	// Copied, for both may point into the broker's buffers.
 	device, client = strings.Clone(device), strings.Clone(client)
-	if b == nil {
-		b = &boardLink{}
-		l.boards[device] = b
-	}
-	b.client = client
-	b.began(at)
+	l.boards[device] = &boardLink{client: client, up: at}
 	l.devices[client] = append(l.devices[client], device)
 }
 
 // note keeps news of a client for each device it spoke for.
 func (l *links) note(n broker.Link, at time.Time) {
 	for _, device := range l.devices[n.Client] {
+		news := linkNews{Input: rules.Input{Kind: rules.InLink, Device: device, Word: n.Word, Was: at}}
 		b := l.boards[device]
 		if n.Word == broker.LinkUp {
-			b.began(at)
-		} else if b.end.IsZero() {
-			b.end = at
+			b.up, b.end = at, time.Time{}
+		} else {
+			if b.end.IsZero() {
+				b.end = at
+			}
+			news.For = max(b.end.Sub(b.up), 1)
 		}
-		news := linkNews{Input: rules.Input{Kind: rules.InLink, Device: device, Word: n.Word, Was: at}}
 		rest := l.news[:0]
 		for _, old := range l.news {
 			// The will comes with the loss that published it and says more.
@@ -389,16 +375,10 @@ func (l *links) note(n broker.Link, at time.Time) {
 // flush returns the news that the rules do not have yet.
 func (l *links) flush() (out []rules.Input) {
 	for i := range l.news {
-		n := &l.news[i]
-		if n.told {
-			continue
+		if n := &l.news[i]; !n.told {
+			n.told = true
+			out = append(out, n.Input)
 		}
-		n.told = true
-		in := n.Input
-		if in.Word != broker.LinkUp && l.boards[in.Device].sleeps >= 0.5 {
-			in.Word = rules.LinkSleeps
-		}
-		out = append(out, in)
 	}
 	return out
 }

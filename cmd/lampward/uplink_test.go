@@ -133,28 +133,52 @@ func TestLinkNewsOutlastsDiskTrouble(t *testing.T) {
 // A board that sleeps between its reports ends its connection after each. That it
 // did so after the last one, too, does not explain its silence.
 func TestSleepersGoodbyeExplainsNothing(t *testing.T) {
-	h := newHarness(t, harnessConfig)
-	link := func(word string) {
-		h.d.Link(t.Context(), broker.Link{Client: "cellar/tank-client", Word: word})
-		h.d.takeAll(h.d.jobs.take())
-	}
-	for range 600 {
-		h.clock.Advance(time.Minute)
-		link(broker.LinkUp)
-		require.NoError(t, h.publish("cellar/tank", "200"))
-		link(broker.LinkClosed)
-	}
-	for range 60 {
-		h.clock.Advance(time.Minute)
-		require.NoError(t, h.turn(nil))
-	}
-	var silent []string
-	for _, e := range h.events() {
-		if e.Event.Kind == rules.Silent {
-			silent = append(silent, e.Event.Device+" "+e.Event.Cause)
+	for _, c := range []struct {
+		name           string
+		sleeps, starts bool
+		cause          string
+	}{
+		{"sleeps", true, false, rules.CauseUnknown},
+		{"sleeps, and lampward was just started", true, true, rules.CauseUnknown},
+		{"stays connected, the control", false, false, rules.CauseGoodbye},
+	} {
+		h := newHarness(t, harnessConfig)
+		link := func(word string) {
+			h.d.Link(t.Context(), broker.Link{Client: "cellar/tank-client", Word: word})
+			h.d.takeAll(h.d.jobs.take())
 		}
+		report := func() {
+			h.clock.Advance(time.Minute)
+			if c.sleeps {
+				link(broker.LinkUp)
+			}
+			require.NoError(t, h.publish("cellar/tank", "200"))
+			if c.sleeps {
+				h.clock.Advance(2 * time.Second)
+				link(broker.LinkClosed)
+			}
+		}
+		for range 600 {
+			report()
+		}
+		if c.starts {
+			h.crash()
+			h.boot()
+			report()
+		}
+		link(broker.LinkClosed)
+		for range 60 {
+			h.clock.Advance(time.Minute)
+			require.NoError(t, h.turn(nil))
+		}
+		var silent []string
+		for _, e := range h.events() {
+			if e.Event.Kind == rules.Silent && e.Event.Device == "tank" {
+				silent = append(silent, e.Event.Cause)
+			}
+		}
+		require.Equal(t, []string{c.cause}, silent, c.name)
+		difference, _ := h.replayAll()
+		require.Empty(t, difference)
 	}
-	require.Equal(t, []string{"freezer unknown", "tank " + rules.CauseUnknown}, silent)
-	difference, _ := h.replayAll()
-	require.Empty(t, difference)
 }
