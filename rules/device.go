@@ -92,10 +92,13 @@ func (d *device) link(in *Input, out []Event) []Event {
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
+// saidLate is how long after a board is back who put a battery in, and saw it
+// report, may say so.
+const saidLate = 24 * time.Hour
+
 // battery takes a person's word that a fresh battery was put in.
 func (d *device) battery(in *Input, out []Event) []Event {
 	end := in.At
-	const saidLate = 24 * time.Hour // who put it in, and saw the board report, says so later
 	if last, heard := d.cadence.Last(); heard && d.silent && !d.folded {
 		end = last
 	} else if !d.back.IsZero() && in.At.Sub(d.back) < saidLate {
@@ -131,11 +134,12 @@ func (d *device) silentAt() (time.Time, bool) {
 	return d.cadence.Deadline()
 }
 
-func (d *device) warnAt() (time.Time, bool) {
-	if d.warned {
+func (d *device) warnAt() (at time.Time, ok bool) {
+	if d.warned || d.silent && !d.folded { // that it is silent says more
 		return time.Time{}, false
 	}
-	return d.cell.WarnAt()
+	at, ok = d.cell.WarnAt()
+	return latest(at, d.back.Add(saidLate)), ok
 }
 
 // overdue tells whether the board is noticeably late at at, though it may not

@@ -345,3 +345,40 @@ func TestBatteryChangedAfterAnOutage(t *testing.T) {
 		assert.WithinDuration(t, h.now.Add(100*24*time.Hour), f.Flat, 24*time.Hour)
 	}
 }
+
+// A board that is silent is not said to go flat in some days; nor is one that is
+// back, until who put a battery in had the time to say so.
+func TestSilentBoardIsNotWarnedOf(t *testing.T) {
+	for _, said := range []bool{true, false} {
+		h, b := one(t, DeviceConfig{ReportEvery: 10 * time.Minute})
+		b.every = 10 * time.Minute
+		life := func(days int) []Event {
+			from := len(h.events)
+			h.run(time.Duration(days) * 24 * time.Hour)
+			b.dead = true
+			h.run(30 * 24 * time.Hour)
+			b.dead, b.next = false, h.now
+			h.run(30 * time.Minute)
+			if said {
+				h.step(Input{Kind: InBattery, Device: "freezer"})
+			}
+			return h.events[from:]
+		}
+		h.step(Input{Kind: InBattery, Device: "freezer"})
+		h.run(80 * 24 * time.Hour)
+		h.step(Input{Kind: InBattery, Device: "freezer"})
+		want := []Kind{Silent, Returned}
+		if said {
+			want = append(want, BatteryNew)
+		}
+		require.Equal(t, want, kinds(life(60)))
+		back := h.now.Add(-30 * time.Minute)
+		got := h.run(2 * 24 * time.Hour)
+		if said {
+			assert.Empty(t, got)
+			continue
+		}
+		require.Equal(t, []Kind{BatteryLow}, kinds(got), "the control: nobody changed it")
+		assert.WithinDuration(t, back.Add(24*time.Hour), got[0].At, time.Second)
+	}
+}
