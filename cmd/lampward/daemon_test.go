@@ -652,6 +652,18 @@ func TestLinks(t *testing.T) {
 	got = l.flush()
 	require.Len(t, got, 1)
 	assert.Equal(t, "salt", got[0].Device, "the tank's board uses another client now")
+
+	// A board that takes another client id each time costs no more memory.
+	for i := range 100 {
+		client := fmt.Sprint("random", i)
+		l.heard("tank", client, demoDay)
+		l.note(broker.Link{Client: client, Word: broker.LinkClosed}, demoDay)
+	}
+	assert.Len(t, l.devices, 2)
+	assert.Len(t, l.waiting, 1)
+	assert.Len(t, l.flush(), 1)
+	l.again()
+	assert.Len(t, l.flush(), 2)
 }
 
 // The links of a message that comes weeks late work for a week all the same, and

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"log/slog"
 	"slices"
@@ -309,47 +310,53 @@ func (d *daemon) Uplink(ctx context.Context, up bool, reason string) {
 type links struct {
 	boards  map[string]*boardLink // by device
 	devices map[string][]string   // those that a client speaks for; never more than there are devices
-	news    []linkNews            // newest of each device, in order of arrival
+	waiting []*boardLink          // those with news that the rules do not have
 }
 
 // boardLink is what is known of one device's connection.
 type boardLink struct {
-	client  string    // that last spoke for the device
-	up, end time.Time // engine time at which its newest connection began, as far as is known, and ended; end zero: it stands
+	client  string      // that last spoke for the device
+	up, end time.Time   // engine time at which its newest connection began, as far as is known, and ended; end zero: it stands
+	news    rules.Input // the newest; no Word: none
+	waits   bool        // it is among waiting
 }
 
-type linkNews struct {
-	rules.Input
-	told bool // the rules have it
+func (l *links) wait(b *boardLink) {
+	if !b.waits {
+		b.waits = true
+		l.waiting = append(l.waiting, b)
+	}
 }
 
 // heard notes that client spoke for device.
 func (l *links) heard(device, client string, at time.Time) {
 	b := l.boards[device]
-	switch {
-	case device == "" || client == "" || b != nil && b.client == client:
+	if device == "" || client == "" || b != nil && b.client == client {
 		return
-	case b != nil:
-		rest := slices.DeleteFunc(l.devices[b.client], func(d string) bool { return d == device })
-		if l.devices[b.client] = rest; len(rest) == 0 {
-			delete(l.devices, b.client)
-		}
-		// What is known is of a connection that the board uses no more.
-		l.news = slices.DeleteFunc(l.news, func(n linkNews) bool { return n.Device == device })
-	case l.boards == nil:
-		l.boards, l.devices = map[string]*boardLink{}, map[string][]string{}
 	}
 	// Copied, for both may point into the broker's buffers.
 	device, client = strings.Clone(device), strings.Clone(client)
-	l.boards[device] = &boardLink{client: client, up: at}
+	if l.boards == nil {
+		l.boards, l.devices = map[string]*boardLink{}, map[string][]string{}
+	}
+	if b == nil {
+		b = &boardLink{}
+		l.boards[device] = b
+	} else if rest := slices.DeleteFunc(l.devices[b.client], func(d string) bool { return d == device }); len(rest) > 0 {
+		l.devices[b.client] = rest
+	} else {
+		delete(l.devices, b.client)
+	}
+	// What is known is of a connection that the board uses no more.
+	*b = boardLink{client: client, up: at, waits: b.waits}
 	l.devices[client] = append(l.devices[client], device)
 }
 
 // note keeps news of a client for each device it spoke for.
 func (l *links) note(n broker.Link, at time.Time) {
 	for _, device := range l.devices[n.Client] {
-		news := linkNews{Input: rules.Input{Kind: rules.InLink, Device: device, Word: n.Word, Was: at}}
 		b := l.boards[device]
+		news := rules.Input{Kind: rules.InLink, Device: device, Word: n.Word, Was: at}
 		if n.Word == broker.LinkUp {
 			b.up, b.end = at, time.Time{}
 		} else {
@@ -358,34 +365,32 @@ func (l *links) note(n broker.Link, at time.Time) {
 			}
 			news.For = max(b.end.Sub(b.up), 1)
 		}
-		rest := l.news[:0]
-		for _, old := range l.news {
-			// The will comes with the loss that published it and says more.
-			if old.Device == device && !old.told && old.Word == broker.LinkWill && n.Word == broker.LinkLost {
-				news = old
-			}
-			if old.Device != device {
-				rest = append(rest, old)
-			}
+		// The will comes with the loss that published it and says more.
+		if !b.waits || b.news.Word != broker.LinkWill || n.Word != broker.LinkLost {
+			b.news = news
 		}
-		l.news = append(rest, news)
+		l.wait(b)
 	}
 }
 
 // flush returns the news that the rules do not have yet.
 func (l *links) flush() (out []rules.Input) {
-	for i := range l.news {
-		if n := &l.news[i]; !n.told {
-			n.told = true
-			out = append(out, n.Input)
+	for _, b := range l.waiting {
+		b.waits = false
+		if b.news.Word != "" {
+			out = append(out, b.news)
 		}
 	}
+	l.waiting = nil
 	return out
 }
 
 // again has flush return all there is: the rules begin anew.
 func (l *links) again() {
-	for i := range l.news {
-		l.news[i].told = false
+	for _, b := range l.boards {
+		l.wait(b)
 	}
+	slices.SortFunc(l.waiting, func(a, b *boardLink) int {
+		return cmp.Or(a.news.Was.Compare(b.news.Was), cmp.Compare(a.news.Device, b.news.Device))
+	})
 }
