@@ -139,15 +139,6 @@ func TestFromVersion1(t *testing.T) {
 	require.ErrorContains(t, err, fmt.Sprintf("database version %d; this one knows up to 1", len(migrations)))
 }
 
-// So it is with version 3.
-func TestFromVersion3(t *testing.T) {
-	s := openTest(t, oldDatabase(t, 3))
-	due, _, err := s.Due(t.Context(), day0.Add(3*time.Hour), 1, []string{"mail"})
-	require.NoError(t, err)
-	require.Len(t, due, 1)
-	require.Equal(t, []string{"mail lamp/tank dark"}, lines(due))
-}
-
 func TestMigrationFilesAreNumbered(t *testing.T) {
 	ok := &fstest.MapFile{Data: []byte("SELECT 1;")}
 	require.Len(t, mustMigrations(fstest.MapFS{"sql/0001.sql": ok, "sql/0002.sql": ok}), 2)
