@@ -324,6 +324,9 @@ func (n *noise) observe(y float64, flipped, calm bool) {
 	step := 0.06 + 2/float64(n.Block+1)
 	switch {
 	case n.Block <= early:
+		if n.Block > 1 { // a block in which a lamp blinked shows its step
+			v = math.Min(v, 20*n.steps())
+		}
 		n.V += (v - n.V) / float64(n.Block)
 	case v > n.V:
 		n.V += math.Min(mul(n.V, 0.5*step)+mul(n.floor(), 0.05), v-n.V)
@@ -1194,6 +1197,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	b := f.best()
 	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
 	where := c.Hours.where(ms, minutes, f.Step, f.R)
+	where.Least, where.Most = c.possible()
 	was := *b
 	f.RhoHour = c.Hours.jumps(ms, f.Rho0)
 	f.observe(ms, y, dt, &where)
@@ -1298,6 +1302,19 @@ func (f *filter) followTail(last []float64, h *hyp, v, least float64) {
 // would be to miss all of them.
 const brief = 8
 
+// possible gives the least and the largest ambient that readings can be of: a
+// converter counts nothing below zero, neither dark nor lit, unless it did.
+func (c *core) possible() (least, most float64) {
+	far := mul(3, math.Sqrt(c.F.R)) + mul(0.05, c.F.Step)
+	switch {
+	case !c.Cfg.LitLower && c.Noise.Min >= 0:
+		return -far, math.Inf(1)
+	case c.Cfg.LitLower && c.Noise.Max <= 0: // the readings' signs are turned
+		return math.Inf(-1), far - c.F.Step
+	}
+	return math.Inf(-1), math.Inf(1)
+}
+
 // priorBlink is the share of blinking among the lamp's changes from the steady
 // state it is in, with a prior that fades as the lamp shows what it does.
 func (c *core) priorBlink() float64 {
@@ -1401,6 +1418,8 @@ func (l *Learner) decide(ms int64, dt float64) {
 	switch {
 	case next == Blinking:
 		limit = 0.01
+	case c.State == Blinking && age >= 14 && p[Blinking] < 1e-4: // it is over for certain: the likelier of the other two, then
+		limit = 1
 	case age >= 9:
 		limit = 0.0045
 	case c.NBlink == 0:

@@ -263,7 +263,7 @@ func TestFlicker(t *testing.T) {
 		missed += max(10-len(f.got), 0)
 		wrong += max(len(f.got)-10, 0)
 	}
-	if missed > 22 || wrong > 2 {
+	if missed > 5 || wrong > 6 { // some is taken for blinking
 		t.Errorf("of 100 changes %d missed, %d too many", missed, wrong)
 	}
 	var e edges
@@ -338,7 +338,7 @@ func TestOverIsADensity(t *testing.T) {
 func TestLampAndCloudAtOnce(t *testing.T) {
 	f := filter{Step: 300, R: 36, Q: 4, Tau2: 100, Eps: leastEps, Rho: 0.05, Jump: 100, PB: 0.01, Hazard: seldom}
 	f.start(Dark, 200, 0)
-	at := place{}
+	at := place{Least: -100, Most: 1000}
 	for i := range 6 {
 		y := 200.0
 		if i >= 3 {
