@@ -385,23 +385,11 @@ func Restore(ctx context.Context, path, dir string, beside ...string) (aside str
 		return aside, explain("restore", to, err)
 	}
 	for _, name := range beside {
-		if err := restoreBeside(path+"."+name, filepath.Join(dir, name)); err != nil {
+		if _, err := CopyPrivate(path+"."+name, filepath.Join(dir, name)); err != nil {
 			return aside, fmt.Errorf("store: restore: the database is restored, but not %s beside it: %w", name, err)
 		}
 	}
 	return aside, nil
-}
-
-func restoreBeside(from, to string) error {
-	f, err := os.Open(from)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	return WriteFile(to, f, true)
 }
 
 // newIdentity gives a restored database an id for its events to come.

@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 )
@@ -35,4 +36,18 @@ func WriteFile(path string, from io.Reader, sync bool) error {
 		return nil
 	}
 	return syncDir(filepath.Dir(path))
+}
+
+// CopyPrivate copies a file as WriteFile does with sync. there is false if there is
+// none to copy.
+func CopyPrivate(from, to string) (there bool, err error) {
+	f, err := os.Open(from)
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, nil
+	}
+	if err != nil {
+		return true, err
+	}
+	defer f.Close()
+	return true, WriteFile(to, f, true)
 }

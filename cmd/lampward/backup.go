@@ -142,16 +142,12 @@ func restore(ctx context.Context, from, dir string) (aside string, err error) {
 // copyBeside copies a file that may hold secrets, whole or not at all. If there
 // is none, it removes an older copy.
 func copyBeside(from, to string) error {
-	in, err := os.Open(from)
-	if errors.Is(err, fs.ErrNotExist) {
-		if err := os.Remove(to); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return err
-		}
-		return nil
-	}
-	if err != nil {
+	there, err := store.CopyPrivate(from, to)
+	if there || err != nil {
 		return err
 	}
-	defer in.Close()
-	return store.WriteFile(to, in, true)
+	if err := os.Remove(to); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return nil
 }
