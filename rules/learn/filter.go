@@ -128,6 +128,11 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			n++
 		}
 	}
+	addJump := func(h hyp) {
+		if h.M >= where.Least && h.M <= where.Most {
+			add(h)
+		}
+	}
 	q := mul(f.Q, dt)
 	clipped := f.Rail != 0 && y >= f.Rail
 	for i := range int(f.N) {
@@ -199,9 +204,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 			}
 			k.W, k.By = h.W*g*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
 			k.M, k.P, k.Jump, k.Leap = h.M+d, f.R, ms, d
-			if k.M >= where.Least && k.M <= where.Most {
-				add(k)
-			}
+			addJump(k)
 			// both at once: the lamp changes as a room's light does
 			if d2 := y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !clipped {
 				k = h
@@ -209,9 +212,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 				k.W = h.W * f.Hazard * g * math.Min(exp(where.odds(h.M+d2)-where.odds(h.M)), 1)
 				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
 				k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, ms, d2, Dark+Lit-h.S
-				if k.M >= where.Least && k.M <= where.Most {
-					add(k)
-				}
+				addJump(k)
 			}
 		}
 		switch h.S {
