@@ -1,0 +1,124 @@
+package learn
+
+import (
+	"math"
+)
+
+// The ambient's movement is kept in stretches of this many minutes.
+const (
+	nPast   = 6
+	stretch = 25
+)
+
+// ambient tracks where the level has been: all that a first edge must
+// surpass; and how it moves by itself, between sharp edges.
+type ambient struct { // levels in counts
+	Lo, Hi   float64           // range of the level over days
+	RLo, RHi float64           // range over the last two hours or so of the level with sharp edges taken out
+	Past     [nPast][2]float64 // the same in the stretches of those hours, newest first
+	Stretch  float64           // minutes of the newest stretch
+	M        float64           // that level, smoothed
+	Jump     float64           // largest jump from one reading to the next of late that no edge was recorded for
+	Way      float64           // way that M went
+	Off      float64           // sum of the edges taken out
+	Hold     uint32            // readings until the last edge has left the window
+	Minutes  float64           // watched
+	Seen     bool
+}
+
+func (r *ambient) observe(e *edges, minutes, sd float64) {
+	minutes = math.Min(minutes, 600)
+	if e.N < nBuf {
+		return
+	}
+	r.Minutes += minutes
+	slow := math.Min(minutes/7200, 1)
+	r.Jump -= mul(r.Jump, 0.5*slow)
+	if n := e.NE; n == 0 || e.E[n-1].At != e.T[nBuf-half-1] {
+		if j := e.leap(nBuf - half - 1); j > r.Jump && !e.has(j) && !e.brief(nBuf-half-1, j) {
+			r.Jump = j
+		}
+	}
+	if r.Hold > 0 {
+		r.Hold--
+		return
+	}
+	m := e.oldLevel()
+	if !r.Seen {
+		r.begin(m)
+	}
+	r.Lo = math.Min(m, r.Lo+mul(slow, m-r.Lo))
+	r.Hi = math.Max(m, r.Hi+mul(slow, m-r.Hi))
+	r.M += mul(0.12, m-r.Off-r.M)
+	m = r.M
+	r.Stretch += minutes
+	if r.Stretch > stretch {
+		r.Stretch = 0
+		r.Way += math.Max(r.Past[0][1]-r.Past[0][0]-mul(2, sd), 0)
+		copy(r.Past[1:], r.Past[:nPast-1])
+		r.Past[0] = [2]float64{m, m}
+	}
+	r.Past[0] = [2]float64{math.Min(m, r.Past[0][0]), math.Max(m, r.Past[0][1])}
+	r.RLo, r.RHi = m, m
+	for i := range r.Past {
+		r.RLo, r.RHi = math.Min(r.RLo, r.Past[i][0]), math.Max(r.RHi, r.Past[i][1])
+	}
+}
+
+// begin starts with a level of m.
+func (r *ambient) begin(m float64) {
+	r.Lo, r.Hi, r.M, r.Seen = m, m, m-r.Off, true
+	for i := range r.Past {
+		r.Past[i] = [2]float64{r.M, r.M}
+	}
+}
+
+// edge takes a sharp edge out; it leaves the window after hold readings.
+func (r *ambient) edge(size float64, hold uint32) {
+	r.Hold = hold
+	r.Off += size
+	if math.Abs(r.Off) > 1e6*math.Abs(size) { // keep the sum exact enough for ever
+		r.M, r.RLo, r.RHi = r.M+r.Off, r.RLo+r.Off, r.RHi+r.Off
+		for i := range r.Past {
+			r.Past[i][0] += r.Off
+			r.Past[i][1] += r.Off
+		}
+		r.Off = 0
+	}
+}
+
+// moved is how far the ambient moves by itself at this hour, or did lately.
+func (c *core) moved(ms int64) float64 {
+	move := c.Range.RHi - c.Range.RLo
+	if h := c.Hours.at(ms); h.Moves > 100 {
+		move = math.Max(move, h.Move)
+	}
+	return move
+}
+
+// still tells whether the light is known never to move by itself: at no hour, and
+// no more than noise of sd makes the smoothed level move; noise that wanders
+// makes it move more.
+func (c *core) still(sd float64) bool {
+	calm, lively, known := c.Hours.moves()
+	return known && lively-calm < mul(0.35, sd) && calm < mul(2, sd)
+}
+
+// wanders tells whether the level goes farther by itself than a small step, at the
+// calmest hours, too. A lamp whose edges were not seen moves it by its step at
+// most; noise that wanders, or jumps between two levels as of a loose contact,
+// moves it farther, and makes edges of one size up and down in turn at all hours.
+func (c *core) wanders(step, sd float64) bool {
+	calm, _, known := c.Hours.moves()
+	return known && step < mul(25, sd) && calm > 1.3*step
+}
+
+// calmer tells whether the ambient's movement within hours, as far as it is
+// known, is less than half of a step.
+func (c *core) calmer(step float64) bool {
+	calm, lively, known := c.Hours.moves()
+	if !known {
+		return c.Range.Way < step
+	}
+	return lively-calm < 0.5*step
+}

@@ -1,0 +1,227 @@
+package learn
+
+import (
+	"math"
+	"slices"
+)
+
+// adoptFirst announces, provisionally, by the first edge alone.
+func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
+	c := &l.c
+	before := c.twins(e) // the lamp shone before, untold
+	a := math.Abs(e.Size)
+	if e.Act > 0.3 && e.Leap > 0.7*a { // amid moving light the two levels tell less than the jump itself
+		a = e.Leap
+		e.Size = math.Copysign(a, e.Size)
+	}
+	c.adopt(a, e.SD)
+	s := Dark
+	if e.Size > 0 {
+		s = Lit
+	} else if !before {
+		before = slices.ContainsFunc(c.Edges.E[:c.Edges.NE], func(x edge) bool { return x.At < e.At && x.Size > mul(0.6, a) })
+	}
+	switch {
+	case before: // what the hours were taken for may be its light
+		c.Hours.forget()
+	case s == Dark: // they were lit
+		c.Hours.shift(-a)
+	case slices.ContainsFunc(c.Edges.E[:c.Edges.NE], func(x edge) bool { return x.At < e.At && math.Abs(x.Size+e.Size) < mul(0.1, a)+mul(3, e.SD) }):
+		c.Hours.forget() // it went out before, untold
+	}
+	c.F.start(s, e.From+math.Min(e.Size, 0), e.At)
+	if w := &c.Why; w.State == s && w.How == byChange && math.Abs(float64(w.Enter-e.At)) < 3*c.IV { // it was announced, by a step since given up
+		c.State, c.Conf, c.Since = s, 0.95, w.Enter
+		return
+	}
+	l.announce(s, ms, e.At, held, 0.95)
+}
+
+// surpasses tells whether no edge so far came near this one, but for those
+// of just its size.
+func (l *Learner) surpasses(e edge) bool {
+	a := math.Abs(e.Size)
+	for i := range l.c.Edges.E[:l.c.Edges.NE] {
+		x := &l.c.Edges.E[i]
+		if b := math.Abs(x.Size); x.credit() > 0 && b > 0.55*a && math.Abs(b-a) > mul(0.05, a)+mul(3, e.SD) {
+			return false
+		}
+	}
+	return true
+}
+
+// stayed looks at a first edge again when all readings kept came after it: it
+// was not announced for a reading that returned, an outlier or the beginning of
+// blinking.
+func (l *Learner) stayed(e edge, ms int64) {
+	c := &l.c
+	a := math.Abs(e.Size)
+	if a < 2*c.Refuted || a < mul(14, math.Sqrt(c.Noise.variance())) {
+		return
+	}
+	if c.Edges.returned(e) == 1 && c.alone(e, l.surpasses(e)) {
+		l.adoptFirst(e, ms, nBuf)
+	}
+}
+
+// alone tells whether an edge may be announced before a second was seen; first
+// says that no edge so far came near it.
+func (c *core) alone(e edge, first bool) bool {
+	if c.wanders(math.Abs(e.Size), math.Sqrt(c.Noise.variance())) {
+		return false
+	}
+	return first && c.clear(e) || c.dark(e) || c.sudden(e) || c.twins(e)
+}
+
+// quiet tells whether no light moved by itself so far, next to this edge.
+func (c *core) quiet(e edge) bool {
+	a := math.Abs(e.Size)
+	calm, _, _ := c.Hours.moves()
+	return c.moved(e.At)-calm < mul(2.5, math.Sqrt(c.Noise.variance())) && c.Range.Way < 0.1*a && c.Range.Jump < 0.3*a
+}
+
+// clear tells whether a single edge is so far beyond all that the ambient
+// light has done that it may be announced before a second was seen.
+func (c *core) clear(e edge) bool {
+	a := math.Abs(e.Size)
+	sd := math.Sqrt(c.Noise.variance())
+	// the first evening may bring a room's light: ask for much before a day
+	// and a half are over, unless the light is known never to move
+	times := clamp(20-(c.Range.Minutes-1080)/77, 6, 20)
+	if e.Size < 0 { // one that was on before the first reading goes out
+		times = clamp(24-(c.Range.Minutes-1080)/60, 6, 24)
+	}
+	if c.Noise.Block < 2 { // the noise is hardly known
+		sd = math.Max(sd, e.SD)
+	}
+	calm, lively, known := c.Hours.moves()
+	still := c.still(sd)
+	if still {
+		times = 3.5
+	}
+	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(3.2, sd) && c.back(e, sd) && c.sharp(a, sd) && c.twoLevels(a, sd) {
+		return true // two levels and nothing else, the second time
+	}
+	if e.Size < 0 && c.Range.Minutes < 20 && (a < mul(25, sd) || e.Leap < 0.8*a) || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
+		return false
+	}
+	if known && (lively-calm > 0.3*a && e.Leap < 0.5*a || lively-calm > 0.5*a && e.Leap < 0.85*a) {
+		return false // where the light goes nearly as far, a lamp is told by its jump
+	}
+	if !still && c.Edges.daily(a) {
+		return false // a room's light, again
+	}
+	if still && a < mul(9, sd) {
+		return true // a room's light is brighter: what was there before was the same lamp
+	}
+	to := e.From + e.Size
+	odd := e.Act < 0.15 // the new level is odd for this time of day
+	for d := int64(-1); d <= 1; d++ {
+		h := c.Hours.at(e.At + d*3_600_000)
+		off := math.Abs(to - h.Mean)
+		if d == 0 && h.Minutes > 100 && off < 4*h.Dev {
+			return false
+		}
+		if h.Minutes < 40 || off < mul(4, h.Dev)+mul(0.5, a) || (e.Size > 0) != (to > h.Mean) {
+			odd = false
+		}
+	}
+	if odd {
+		return true
+	}
+	margin := mul(0.2, a) - mul(1.5, sd)
+	return e.Size > 0 && to > c.Range.Hi+margin || e.Size < 0 && to < c.Range.Lo-margin
+}
+
+// sharp tells whether the edges of about a's size took place between two
+// readings, as far as the noise lets one see.
+func (c *core) sharp(a, sd float64) bool {
+	share, n := c.Edges.sharp(a, sd)
+	return n > 0 && share > 0.75
+}
+
+// back tells whether the edge leads from where the last but one led to back to
+// where that one came from, and no edge of another size was ever seen; amid
+// moving light four of them are asked for.
+func (c *core) back(e edge, sd float64) bool {
+	n := c.Edges.NE
+	if n < 2 || c.N < 150 || e.Act > 0.5 || n < 4 && (e.Act > 0.2 || c.Edges.E[n-2].Act > 0.2) {
+		return false
+	}
+	for i := range c.Edges.E[:n-1] {
+		if math.Abs(math.Abs(c.Edges.E[i].Size)-math.Abs(e.Size)) > mul(2, sd) {
+			return false
+		}
+	}
+	x := &c.Edges.E[n-2]
+	return (x.Size > 0) != (e.Size > 0) && math.Abs(x.From+x.Size-e.From) < mul(1.2, sd)
+}
+
+// twoLevels tells whether all the light seen so far is one level, or two when
+// edges of a's size were seen before the last one; sd is the readings' noise.
+func (c *core) twoLevels(a, sd float64) bool {
+	span, wide := c.Range.Hi-c.Range.Lo, mul(3.5, sd)
+	if !c.Noise.Frac {
+		wide++ // rounding
+	}
+	return span <= wide || c.Edges.NE > 1 && span <= a+wide
+}
+
+// dark tells whether the edge leads from or to the darkest level known, where
+// nothing moved for hours: no cloud can do that, for it takes away a part of
+// the light that is there. It asks for more than a room's light makes.
+func (c *core) dark(e edge) bool {
+	sd := math.Sqrt(c.Noise.variance())
+	if c.Noise.Block > 2 { // the restless light of the day may be gone
+		sd = math.Min(sd, math.Max(1.5*math.Sqrt(c.Noise.Now), 0.4*sd))
+	}
+	r := &c.Range
+	if math.Abs(e.Size) < mul(25, sd) || r.Minutes < 600 || r.RHi-r.RLo > mul(2.5, sd) {
+		return false
+	}
+	return e.From+math.Min(e.Size, 0) < r.Lo+mul(4, sd)
+}
+
+// sudden tells whether the edge is far beyond all jumps from one reading to
+// the next that the light made by itself, though it went a long way: clouds
+// come with a slope. It asks for more than a room's light makes.
+func (c *core) sudden(e edge) bool {
+	a := e.Leap
+	r := &c.Range
+	went := r.Way > 0.5*a || r.Jump < 0.15*a && r.Way > 0.25*a || r.Jump < 0.1*a && r.Hi-r.Lo < 0.67*a // nor has all the light there was made so much
+	if a < 0.8*math.Abs(e.Size) || a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || !went || r.Jump > 0.45*a {
+		return false
+	}
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x := &c.Edges.E[i]
+		if x.Leap > 0.45*a && math.Abs(math.Abs(x.Size)-a) > mul(0.1, a)+mul(3, e.SD) {
+			return false
+		}
+	}
+	return true
+}
+
+// twins tells whether the light jumped by just as much the other way before,
+// both times from one reading to the next and far beyond all else it did: what
+// the clouds take away they seldom give back to a twentieth. It asks for more
+// than a room's light makes.
+func (c *core) twins(e edge) bool {
+	a := e.Leap
+	sd := math.Sqrt(c.Noise.variance())
+	near := mul(0.05, a) + mul(2, sd)
+	found := math.Abs(c.Range.Jump-a) < near // one that was not recorded as an edge; it had no other reason to be so large
+	if a < 0.75*math.Abs(e.Size) || a < mul(25, sd) || c.Range.Minutes < 120 || c.Range.Jump > 0.3*a && !found {
+		return false
+	}
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x := &c.Edges.E[i]
+		if x.At == e.At || x.Leap < 0.65*a {
+			continue
+		}
+		if math.Abs(x.Leap-a) > near {
+			return false
+		}
+		found = found || (x.Size > 0) != (e.Size > 0)
+	}
+	return found
+}

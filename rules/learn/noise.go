@@ -1,0 +1,169 @@
+package learn
+
+import (
+	"math"
+	"slices"
+)
+
+// noise tracks the variance of the readings about their level by the
+// differences of neighbours, from the quieter stretches.
+type noise struct {
+	Last         float64
+	D            [30]float64 // |differences| of this block
+	N            uint32      // of them
+	Block        uint32      // blocks seen
+	V            float64     // variance of a reading
+	Now          float64     // the same in the last block
+	Frac         bool        // a reading was no whole number
+	Max, Min     float64     // largest and smallest reading
+	AtMax, AtMin uint32      // readings exactly there
+	Seen         bool
+	Diff         float64 // last difference
+	Sq, Prod     float64 // means of the differences' squares, of the products of two in a row
+	Calm         uint32  // differences these are of, nRuns at most
+	Rho          float64 // correlation of neighbouring readings
+}
+
+// nRuns is the number of differences that the correlation of neighbours is learned
+// from.
+const nRuns = 2000
+
+// early is the number of blocks that are simply averaged.
+const early = 6
+
+// observe takes a reading; flipped says that a blinking lamp's change makes the
+// difference to the one before, calm that no light moved lately.
+func (n *noise) observe(y float64, flipped, calm bool) {
+	if y != math.Floor(y) {
+		n.Frac = true
+	}
+	switch {
+	case !n.Seen || y > n.Max:
+		n.Max, n.AtMax = y, 1
+	case y == n.Max && n.AtMax < math.MaxUint32:
+		n.AtMax++
+	}
+	switch {
+	case !n.Seen || y < n.Min:
+		n.Min, n.AtMin = y, 1
+	case y == n.Min && n.AtMin < math.MaxUint32:
+		n.AtMin++
+	}
+	// saturated readings tell nothing of the noise
+	flat := y == n.Last && (y == n.Max && n.AtMax > 5 || y == n.Min && n.AtMin > 5)
+	if n.Seen && !flat && !flipped {
+		n.D[n.N] = math.Abs(y - n.Last)
+		n.N++
+		if calm && n.Block > 0 {
+			n.pair(y - n.Last)
+		}
+	}
+	n.Diff = y - n.Last
+	if flat || flipped || !n.Seen { // that is not the noise's
+		n.Diff = 1e15
+	}
+	n.Last, n.Seen = y, true
+	if flat || flipped || n.N < uint32(len(n.D)) && !(n.Block == 0 && n.N == 12) {
+		return
+	}
+	d := n.D[:n.N]
+	slices.Sort(d)
+	// mean square of the smallest 40 %, which is 0.0883 of the variance of a
+	// Gaussian difference, itself twice that of a reading
+	k := len(d) * 2 / 5
+	v := 0.0
+	for _, x := range d[:k] {
+		v += sq(x)
+	}
+	v /= float64(k) * 2 * 0.0883
+	most := d[len(d)-1-len(d)/10] // but for the largest tenth
+	switch {
+	case d[k-1] == 0: // the converter's steps hide the noise: take half a step
+		for _, x := range d {
+			if x > 0 {
+				v = 0.25 * sq(x)
+				break
+			}
+		}
+	case d[k-1] == 1 && most <= 3 && !n.Frac:
+		// Of whole counts the small ones are no measure: one difference of 1
+		// among them may double the noise. Take all, the largest tenth cut short.
+		v = 0
+		for _, x := range d {
+			v += sq(math.Min(x, most))
+		}
+		v /= float64(2 * len(d))
+	}
+	n.N = 0
+	n.Block++
+	n.Now = v
+	step := 0.06 + 2/float64(n.Block+1)
+	switch {
+	case n.Block <= early:
+		if n.Block > 1 { // a block in which a lamp blinked shows its step
+			v = math.Min(v, 20*n.steps())
+		}
+		n.V += (v - n.V) / float64(n.Block)
+	case v > n.V:
+		n.V += math.Min(mul(n.V, 0.5*step)+mul(n.floor(), 0.05), v-n.V)
+	default:
+		n.V -= math.Min(mul(n.V, 0.5*step), n.V-v)
+	}
+}
+
+// floor is the least variance that makes sense: whole counts cannot be
+// quieter than their rounding.
+func (n *noise) floor() float64 {
+	if n.Frac {
+		return 1e-12 + mul(1e-8, sq(n.Max))
+	}
+	return 0.25
+}
+
+// steps is the variance by the differences of neighbours alone.
+func (n *noise) steps() float64 { return math.Max(n.V, n.floor()) }
+
+// variance is that of a reading. Where neighbours are alike (by the correlation
+// rho, as of noise that comes in runs), their differences show only 1-rho of it.
+func (n *noise) variance() float64 { return n.steps() / (1 - n.Rho) }
+
+// pair takes a difference and the one before for the correlation of neighbours.
+// Changes of the lamp and outliers are left out.
+func (n *noise) pair(d float64) {
+	if most := 14 * n.steps(); sq(d) > most || sq(n.Diff) > most {
+		return
+	}
+	if n.Calm < nRuns {
+		n.Calm++
+	}
+	k := 1 / float64(n.Calm)
+	n.Sq += mul(k, sq(d)-n.Sq)
+	n.Prod += mul(k, mul(d, n.Diff)-n.Prod)
+	n.correlate()
+}
+
+// correlate finds the correlation rho of neighbouring readings. For noise of a
+// first-order autoregression of variance v, the differences have the variance
+// 2v(1-rho), and two in a row the covariance -v(1-rho)^2 (Box and Jenkins, Time
+// Series Analysis, from memory): their ratio is -(1-rho)/2. A twentieth is taken
+// off that comes of leaving out the large differences, and what chance may do.
+// Differences that go the same way are moving light's.
+func (n *noise) correlate() {
+	if n.Calm < 100 || n.Sq == 0 {
+		return
+	}
+	rho := 0.95 + 2*n.Prod/n.Sq
+	if rho > 0.75 {
+		n.Rho = 0
+		return
+	}
+	n.Rho = clamp(rho-4/math.Sqrt(float64(n.Calm)), 0, 0.6)
+}
+
+// rail is the count at which readings saturate, or 0.
+func (n *noise) rail() float64 {
+	if n.AtMax >= 30 {
+		return n.Max
+	}
+	return 0
+}

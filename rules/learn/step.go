@@ -1,0 +1,363 @@
+package learn
+
+import (
+	"math"
+)
+
+// edge looks for a sharp edge and learns the step from it.
+func (l *Learner) edge(ms int64) {
+	c := &l.c
+	floor := c.Noise.variance()
+	sd := math.Sqrt(floor)
+	if !c.Known {
+		if lo, hi, flips, ok := c.Edges.blinks(floor); ok && c.Range.RHi-c.Range.RLo < 1.2*(hi-lo) &&
+			(flips >= 8 || c.calmer(hi-lo)) && !c.wanders(hi-lo, sd) && (c.Noise.Block > 1 || sq(hi-lo) > 150*floor) {
+			lo, hi = c.Edges.sharpened(lo, hi, floor)
+			c.adopt(hi-lo, 0)
+			c.F.start(Blinking, lo, c.Edges.T[0])
+			c.F.PB = 0.5
+			if c.N < nBuf+half && c.Edges.firstFlip(0.5*(lo+hi)) <= 4 {
+				// it blinks since the start: that is no change
+				c.State, c.Prov, c.Conf, c.Since = Blinking, true, 0.95, c.Edges.T[0]
+				c.NBlink++
+				l.settle(ms, byLearning)
+				return
+			}
+			l.announce(Blinking, ms, c.Edges.T[0], nBuf, 0.95)
+			return
+		}
+	}
+	if !c.Known {
+		if e, first, ok := c.Edges.pulse(floor); ok && math.Abs(e.Size) > 2*c.Refuted {
+			if c.Range.Jump <= first && c.Range.Jump > 0.9*first { // that was its own
+				c.Range.Jump = 0
+			}
+			if c.quiet(e) {
+				// the lamp shows itself for a few minutes only: now it is known
+				if n := c.Edges.NE; n > 0 && c.Edges.E[n-1].At >= c.Edges.T[0] { // its first edge was recorded
+					c.Range.edge(e.Size, nBuf-half)
+				} else {
+					c.Range.Hold = nBuf - half
+				}
+				c.Edges.record(e)
+				// what the hours know is the level after it, not the one before
+				// as with a lone edge
+				c.Hours.shift(-e.Size)
+				l.adoptFirst(e, ms, half)
+				c.NLit = brief
+				return
+			}
+		}
+	}
+	e, ok := c.Edges.detect(floor, c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, sd))
+	hold := uint32(nBuf - half)
+	if !ok && c.N == nBuf && c.Edges.N == nBuf && !c.Known {
+		var before int
+		if e, before, ok = c.Edges.opening(floor); ok {
+			hold = uint32(before)
+		}
+	}
+	if !ok {
+		if !c.Known && c.Range.Seen {
+			l.held(ms, floor)
+		}
+		if n := c.Edges.NE; !c.Known && n > 0 && c.Edges.E[n-1].At == c.Edges.T[0] {
+			l.stayed(c.Edges.E[n-1], ms)
+		}
+		return
+	}
+	if !c.Range.Seen { // what was before it is all the light known
+		c.Range.begin(e.From)
+	}
+	// noise alone makes the smoothed level range over about a standard
+	// deviation; readings that spread more than noise are moving light too
+	calm, lively, known := c.Hours.moves()
+	move := c.moved(e.At) - calm
+	rough := clamp((e.SD/math.Abs(e.Size)-0.05)/0.1, 0, 1)
+	e.Act = clamp((move-mul(1.2, sd))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
+	if a := math.Abs(e.Size); e.Act > 0.1 && e.Leap > 0.85*a && a > mul(15, sd) {
+		// amid moving light the two levels tell less than the jump itself, which
+		// is the least of three differences, 1.2 deviations less than their mean
+		e.Size = math.Copysign(e.Leap+mul(1.2, sd), e.Size)
+	}
+	first := c.Edges.NE == 0 || l.surpasses(e)
+	c.Edges.record(e)
+	c.Range.edge(e.Size, hold)
+	ended := c.Edges.ended(e, sd)
+	a := math.Abs(e.Size)
+	if c.Known {
+		d := math.Abs(a - c.F.Step)
+		// amid moving light only an edge of just the size is taken for the lamp's
+		if d < math.Max(0.1*c.F.Step, 2*e.SD) || e.credit() > 0.2 && d < math.Max(0.3*c.F.Step, 3*e.SD) {
+			c.teachStep(e)
+			c.F.Hazard = math.Min(c.F.Hazard+recent/e.unrest(), often)
+			if c.untold(sd) {
+				l.relearned(c.F.Step, e, ms)
+			}
+			return
+		}
+	}
+	if c.Known && a < 0.77*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && !c.wanders(a, sd) {
+		was := math.Max(c.Health.Was, c.F.Step)
+		_, mean, _ := c.Edges.evidence(a, c.Range.Minutes/60, 0)
+		l.relearned(mean, e, ms)
+		c.Health.Was = was // that it became so much smaller is worth a warning
+		return
+	}
+	if c.Known && c.Edges.daily(c.F.Step) && c.Edges.dwarfed(c.F.Step) {
+		// a room's light was taken for the lamp
+		c.forget()
+	}
+	still := c.still(sd)
+	moves := lively - calm
+	if !known {
+		moves = math.Inf(1)
+	}
+	step, ev := c.Edges.fit(c.Range.Minutes/60, still, moves, sd)
+	if known && step > 0 && moves > 0.4*step && ev < 15 && !c.byNight(step, calm+mul(0.3, moves)) {
+		step = 0
+	}
+	if c.wanders(step, sd) {
+		step = 0
+	}
+	if step < 8*sd {
+		// so small a step could be the light's own doing, unless it comes by
+		// night as well or the light never moves; and where even the calm hours
+		// move it by half as much, it is the noise that wanders
+		if known && moves > 0.5*step || known && calm > 0.55*step && (ev < 50 || step < mul(4.5, sd)) || c.Edges.spread(step) < 11 && moves >= 0.15*step {
+			step = 0
+		}
+	}
+	if step == 0 && !known && a > mul(20, sd) && c.quiet(e) {
+		// where no light moved by itself so far, there and back is enough: a
+		// room's light is fainter
+		if back, mean, n := c.Edges.evidence(a, c.Range.Minutes/60, 0); n > 1 && back > 2.5 {
+			step, ev = mean, back
+		}
+	}
+	if step > 0 && step < 2*c.Refuted && ev < 15 {
+		step = 0
+	}
+	switch {
+	case a < 2*c.Refuted && step == 0:
+	case (a < mul(9, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && c.NUp+c.NDown < 12 && l.weak()):
+		if ended && c.Edges.Wait > 0 { // the next edge is a reading nearer than others may be
+			c.Edges.Wait--
+		}
+		l.adoptFirst(e, ms, half)
+	case step > 0 && !c.Known,
+		step > 1.3*c.F.Step && ev > 6,
+		step > 0 && step < 0.77*c.F.Step && l.outgrown(step, ms, ev):
+		l.relearned(step, e, ms)
+	}
+}
+
+// adopt takes a step as the lamp's.
+func (c *core) adopt(step, sd float64) {
+	r := c.Noise.variance()
+	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1, Blur: leastBlur, Hazard: seldom}
+	c.Known = true
+	c.Edges.Next = change{}
+	c.NUp, c.NDown, c.Told = 0, 0, 0
+	c.NLit, c.NBlink = 0, 0 // what was told by another step tells nothing of this lamp's habits
+	c.Health.Was = 0
+}
+
+// relearned starts anew with the step that the collected edges speak for.
+func (l *Learner) relearned(step float64, e edge, ms int64) {
+	c := &l.c
+	c.adopt(step, e.SD)
+	last, ok := c.teachAll(step)
+	if c.NUp+c.NDown > 1 { // the lamp shone unknown: what the hours were taken for may be its light
+		c.Hours.forget()
+	}
+	s := Dark
+	if ok && last.Size > 0 {
+		s = Lit
+	}
+	level := e.From + e.Size
+	if s == Lit {
+		level -= step
+	}
+	c.F.start(s, level, e.At)
+	if ok && last.At == e.At && s != c.State {
+		l.announce(s, ms, e.At, half, 0.95)
+	} else if s != c.State {
+		c.State, c.Prov, c.Conf = s, false, 0.9
+		c.Since = ms
+		if ok {
+			c.Since = last.At
+		}
+		l.settle(ms, byLearning)
+	}
+}
+
+// relearn begins again from the collected edges, after hand-set levels were
+// taken away.
+func (c *core) relearn() {
+	step, _ := c.Edges.fit(c.Range.Minutes/60, false, 0, 0)
+	if step == 0 || c.State == Learning {
+		return
+	}
+	c.adopt(step, 0)
+	c.teachAll(step)
+	m := mul(c.sign(), c.Val)
+	if c.State == Lit {
+		m -= step
+	}
+	c.F.start(c.State, m, c.Since)
+}
+
+// teachAll refines the step by all collected edges of about its size and
+// gives the last of them.
+func (c *core) teachAll(step float64) (last edge, ok bool) {
+	for i := range c.Edges.E[:c.Edges.NE] {
+		if x := c.Edges.E[i]; math.Abs(math.Abs(x.Size)-step) <= 0.2*step {
+			last, ok = x, true
+			c.teachStep(x)
+		}
+	}
+	return last, ok
+}
+
+// teachStep lets a matching edge refine the step.
+func (c *core) teachStep(e edge) {
+	a := math.Abs(e.Size)
+	if e.Size > 0 {
+		c.NUp++
+	} else {
+		c.NDown++
+	}
+	c.Matched = e.At
+	d := a - c.F.Step
+	if rail := c.Noise.rail(); rail != 0 && math.Max(e.From, e.From+e.Size) > rail-mul(3, e.SD) && d < 0 {
+		return // cut short by saturation
+	}
+	// a board that averages shows a reading in between at nearly every edge; so
+	// do clouds
+	trust := 1 / e.unrest()
+	if e.Leap < 0.8*a && a > 15*e.SD {
+		c.F.Part += mul(0.2, mul(trust, 0.6-c.F.Part))
+	} else {
+		c.F.Part += mul(0.1, mul(trust, 0.01-c.F.Part))
+	}
+	was := c.F.Step
+	if mean, ok := c.Edges.measure(c.F.Step); ok && c.NUp+c.NDown > 3 && c.NBlink == 0 {
+		c.F.Step = mean
+	} else {
+		c.F.Step += mul(math.Max(1/float64(c.NUp+c.NDown+1), 0.1), d)
+	}
+	for i := range int(c.F.N) { // while lit it is the lit level that is known
+		if h := &c.F.H[i]; h.S == Lit {
+			h.M -= c.F.Step - was
+		}
+	}
+	// moving light makes sizes scatter, too
+	c.F.Tau2 += mul(0.1, mul(trust, sq(d)-c.F.Tau2))
+	c.F.Tau2 = clamp(c.F.Tau2, sq(0.03*c.F.Step), sq(0.15*c.F.Step))
+}
+
+// untold tells whether the last four edges of the step, up and down in turn in
+// still light, all came after the last change that was told: the filter took
+// lit for dark, or the lamp's light for the room's, and what it learned of the
+// hours since keeps it from seeing so. Noise (sd) may make edges of a small
+// step, and the short visits of a lamp that blinks are rightly not told.
+func (c *core) untold(sd float64) bool {
+	if c.NBlink > 0 || c.F.Step < mul(14, sd) {
+		return false
+	}
+	n, last := 0, 0.0
+	for i := int(c.Edges.NE) - 1; i >= 0 && n < 4; i-- {
+		x := &c.Edges.E[i]
+		if !x.speaks(c.F.Step) {
+			continue
+		}
+		if x.At <= c.Since || x.Act > 0.25 || last != 0 && (x.Size > 0) == (last > 0) {
+			return false
+		}
+		last = x.Size
+		n++
+	}
+	return n == 4
+}
+
+// byNight tells whether one in five of the edges of this step, at least, was seen
+// at an hour at which the light moves by less than move. A lamp changes at all
+// hours; the light keeps to its own.
+func (c *core) byNight(step, move float64) bool {
+	night, all := 0, 0
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x := &c.Edges.E[i]
+		if !x.speaks(step) {
+			continue
+		}
+		all++
+		if h := c.Hours.at(x.At); h.Move < move && h.Moves > 50 {
+			night++
+		}
+	}
+	return 5*night >= all
+}
+
+// refute gives the step up when the edges of the changes announced by it do
+// not agree on it: it was learned from clouds. From then on a lamp must show
+// more than such a step at once, or more often.
+func (c *core) refute() {
+	if !c.Known || c.Told < 6 || c.Taught[0] && c.Taught[1] {
+		return
+	}
+	sd := math.Sqrt(c.Noise.variance())
+	if rail := c.Noise.rail(); rail != 0 && math.Max(c.Range.Hi, c.F.best().M+c.F.Step) > rail-mul(3, sd) {
+		return // its edges are cut short; outliers alone may saturate as well
+	}
+	step := c.F.Step
+	share, n := c.Edges.sharp(step, sd)
+	matched := c.NUp + c.NDown
+	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60, 0)
+	calm, lively, known := c.Hours.moves()
+	switch {
+	case c.wanders(step, sd):
+	case c.NBlink*4 > c.Told && ev > -3: // a blinking lamp has few edges, but those agree
+		return
+	case step < mul(12, sd) && n >= 6 && share < 0.62: // the light slides, and no lamp does
+	case step < mul(8, sd) && known && lively-calm > step && // it goes as far by itself,
+		(ev < 6 || lively-calm > 2*step || n >= 6 && share < 0.8): // and not by changes of the lamp that were not seen as edges
+	case step < mul(14, sd) && known && lively-calm > mul(0.33, step) && // a lamp changes at other hours than those of moving light, too
+		n >= 8 && c.Edges.days() > 2 && c.Edges.spread(step) < clamp(float64(n), 9, 11) && ev < 15:
+	case ev > 0, c.Told < 12 && (ev > -2 && 5*matched >= c.Told || 2*matched > c.Told):
+		return
+	// Amid moving light the sizes of a lamp's edges scatter. What no cloud did
+	// so far, or nearly every change had a sharp edge of, is no cloud's.
+	case step > mul(25, sd) && (4*matched >= 3*c.Told || c.Range.Jump < 0.45*step || n >= 3 && share > 0.9),
+		n >= 6 && share > 0.72 && 4*matched >= 3*c.Told,
+		n >= 6 && share > 0.85 && 2*matched >= c.Told: // of small ones many are not seen
+		return
+	}
+	c.Refuted = math.Max(c.Refuted, c.F.Step)
+	c.forget()
+}
+
+// forget goes back to learning, with the edges seen so far.
+func (c *core) forget() {
+	c.Known, c.F, c.State, c.Prov, c.Since = false, filter{}, Learning, false, 0
+}
+
+// outgrown tells whether a smaller step with this evidence may replace the one
+// in use: an established one only when it was not seen for ten days. What comes at
+// the same hours each day is a room's light.
+func (l *Learner) outgrown(step float64, ms int64, ev float64) bool {
+	c := &l.c
+	if c.Edges.daily(step) {
+		return false
+	}
+	if c.NUp+c.NDown < 4 {
+		return ev > 10 && l.weak()
+	}
+	return ev > 30 && ms-c.Matched > 10*dayMS
+}
+
+// weak tells whether little speaks for the step in use.
+func (l *Learner) weak() bool {
+	ev, _, _ := l.c.Edges.evidence(l.c.F.Step, l.c.Range.Minutes/60, 0)
+	return ev < 10
+}
