@@ -113,28 +113,23 @@ func (f *filter) best() *hyp {
 	return b
 }
 
+// extension is the reading that extends the hypotheses, and what became of them.
+type extension struct {
+	f       *filter
+	ms      int64
+	y       float64
+	clipped bool // the reading is at the rail
+	where   *place
+	kids    [nHyp * 7]hyp
+	n       int
+	top     float64 // largest weight of the kids
+}
+
 // observe extends every hypothesis by reading y, dt nominal intervals after
-// the last one.
+// the last one, in every way that may explain it.
 func (f *filter) observe(ms int64, y, dt float64, where *place) {
-	var kids [nHyp * 7]hyp
-	n := 0
-	top := 0.0
-	add := func(h hyp) {
-		if h.W > top {
-			top = h.W
-		}
-		if h.W > top*1e-9 && n < len(kids) {
-			kids[n] = h
-			n++
-		}
-	}
-	addJump := func(h hyp) {
-		if h.M >= where.Least && h.M <= where.Most {
-			add(h)
-		}
-	}
+	x := extension{f: f, ms: ms, y: y, clipped: f.Rail != 0 && y >= f.Rail, where: where}
 	q := mul(f.Q, dt)
-	clipped := f.Rail != 0 && y >= f.Rail
 	for i := range int(f.N) {
 		h := f.H[i]
 		h.W *= exp(mul(where.Weight, where.odds(h.M)))
@@ -145,137 +140,177 @@ func (f *filter) observe(ms int64, y, dt float64, where *place) {
 		if h.Age < math.MaxUint32 {
 			h.Age++
 		}
-		sd := math.Sqrt(h.P + f.R)
-		stay := 1 - f.Eps - f.Rho - f.Hazard
+		x.outlying(&h)
+		if h.S == Blinking {
+			x.blinking(&h)
+		} else {
+			x.steady(&h)
+		}
+	}
+	f.prune(x.kids[:x.n], x.top)
+}
 
-		lit := h.M + f.Step
-		level := h.M
-		if h.S == Lit || h.S == Blinking && h.Phase == 1 {
-			level = lit
-		}
-		// likely is how well a level explains the reading: a density, or at
-		// the rail the chance of being there or beyond.
-		likely := func(mean, v float64) float64 {
-			if clipped {
-				// the step was learned from saturated readings: the lamp may
-				// well shine brighter, and is not to be doubted for it
-				return math.Max(beyond((mean-f.Rail)/math.Sqrt(v)+3), 1e-30)
+// stay is the chance that a steady lamp stays as it is and the reading is ordinary.
+func (f *filter) stay() float64 { return 1 - f.Eps - f.Rho - f.Hazard }
+
+func (x *extension) add(h *hyp) {
+	if h.W > x.top {
+		x.top = h.W
+	}
+	if h.W > x.top*1e-9 && x.n < len(x.kids) {
+		x.kids[x.n] = *h
+		x.n++
+	}
+}
+
+// addJump adds h if its ambient is one that can be.
+func (x *extension) addJump(h *hyp) {
+	if h.M >= x.where.Least && h.M <= x.where.Most {
+		x.add(h)
+	}
+}
+
+// likely is how well a level explains the reading: a density, or at the rail the
+// chance of being there or beyond.
+func (x *extension) likely(mean, v float64) float64 {
+	if x.clipped {
+		// the step was learned from saturated readings: the lamp may well shine
+		// brighter, and is not to be doubted for it
+		return math.Max(beyond((mean-x.f.Rail)/math.Sqrt(v)+3), 1e-30)
+	}
+	return gauss(x.y-mean, v)
+}
+
+// update is h with the ambient that the reading speaks for, if it is expected at
+// mean, with extra variance.
+func (x *extension) update(h *hyp, mean, extra float64) hyp {
+	k := *h
+	k.P += extra
+	if x.clipped && mean >= x.f.Rail {
+		k.P = math.Min(k.P, math.Max(sq(x.f.Step), h.P))
+		return k // a clipped reading tells nothing of the ambient
+	}
+	g := k.P / (k.P + x.f.R)
+	k.M += mul(g, x.y-mean)
+	k.P = mul(g, x.f.R)
+	return k
+}
+
+// outlying explains the reading by an outlier, by a jump of the ambient, or by
+// a jump and the lamp at once.
+func (x *extension) outlying(h *hyp) {
+	f, lit, level := x.f, h.M+x.f.Step, h.M
+	if h.S == Lit || h.S == Blinking && h.Phase == 1 {
+		level = lit
+	}
+	sd := math.Sqrt(h.P + f.R)
+	d := x.y - level
+	if math.Abs(d) <= 2.5*sd {
+		return
+	}
+	some := broad(d, sd)
+	if x.clipped {
+		some = 0.1
+	}
+	k := *h
+	k.W, k.By = h.W*f.Eps*some, bySpike
+	x.add(&k)
+	// jump of the ambient
+	k = *h
+	rho := math.Max(f.Rho, f.RhoHour)
+	g := mul(rareJump, some)
+	if h.By == byJump { // where one came, the next is near: a cloud's edge
+		rho = math.Max(rho, 0.02)
+		if (d > 0) == (h.Leap > 0) && !x.clipped {
+			if b := math.Abs(h.Leap); math.Abs(d) < 0.9*b {
+				g += mul(0.2, 1/(0.9*b))
 			}
-			return gauss(y-mean, v)
-		}
-		update := func(k hyp, mean, extra float64) hyp {
-			k.P += extra
-			if clipped && mean >= f.Rail {
-				k.P = math.Min(k.P, math.Max(sq(f.Step), h.P))
-				return k // a clipped reading tells nothing of the ambient
-			}
-			g := k.P / (k.P + f.R)
-			k.M += mul(g, y-mean)
-			k.P = mul(g, f.R)
-			return k
-		}
-		// outlier
-		if d := y - level; math.Abs(d) > 2.5*sd {
-			some := broad(d, sd)
-			if clipped {
-				some = 0.1
-			}
-			k := h
-			k.W, k.By = h.W*f.Eps*some, bySpike
-			add(k)
-			// jump of the ambient
-			k = h
-			rho := math.Max(f.Rho, f.RhoHour)
-			g := mul(rareJump, some)
-			if h.By == byJump { // where one came, the next is near: a cloud's edge
-				rho = math.Max(rho, 0.02)
-				if (d > 0) == (h.Leap > 0) && !clipped {
-					if b := math.Abs(h.Leap); math.Abs(d) < 0.9*b {
-						g += mul(0.2, 1/(0.9*b))
-					}
-					if f.Main > 0 { // or it was the smaller part of one
-						g += mul(f.Split, sized(d, f.Main))
-					}
-				}
-			}
-			if f.Jump > 0 && !clipped {
-				// all sizes up to the usual large one alike, hardly any beyond
-				g += mul(rho, sized(d, f.Jump))
-			}
-			k.W, k.By = h.W*g*math.Min(exp(where.odds(h.M+d)-where.odds(h.M)), 1), byJump
-			k.M, k.P, k.Jump, k.Leap = h.M+d, f.R, ms, d
-			addJump(k)
-			// both at once: the lamp changes as a room's light does
-			if d2 := y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !clipped {
-				k = h
-				g := mul(rho, sized(d2, f.Jump))
-				k.W = h.W * f.Hazard * g * math.Min(exp(where.odds(h.M+d2)-where.odds(h.M)), 1)
-				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
-				k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, ms, d2, Dark+Lit-h.S
-				addJump(k)
-			}
-		}
-		switch h.S {
-		case Dark, Lit:
-			other, to, phase, pb := lit, Lit, uint8(1), f.PB
-			if h.S == Lit {
-				other, to, phase, pb = h.M, Dark, 0, math.Min(pb, 0.1)
-			}
-			k := update(h, level, 0)
-			k.W, k.By = h.W*stay*likely(level, h.P+f.R), byNormal
-			add(k)
-			g := likely(other, h.P+f.R+f.Tau2)
-			k = update(h, other, f.Tau2)
-			g *= math.Min(exp(where.odds(k.M)-where.odds(h.M)), 1)
-			k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
-			k.S, k.W = to, h.W*f.Hazard*(1-pb)*g
-			add(k)
-			k.S, k.W, k.Phase, k.Run = Blinking, h.W*f.Hazard*pb*g, phase, 1
-			add(k)
-			// a board that averages over its interval reads in between when
-			// the lamp changes
-			if r := (y - h.M) / f.Step; r > 0.15 && r < 0.85 && !clipped {
-				k = h
-				k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, ms, 0
-				k.P += f.Tau2
-				k.S, k.W = to, h.W*f.Hazard*(1-pb)*f.Part/f.Step
-				add(k)
-				if f.between(y, h.M) {
-					k.S, k.W, k.Phase, k.Run, k.By = Blinking, h.W*f.Hazard*pb*f.Blur/f.Step, phase, 1, byBlur
-					add(k)
-				}
-			}
-		case Blinking:
-			again := f.again(h.Run)
-			for ph := range uint8(2) {
-				mean, v, p, run := h.M, h.P+f.R, again, min(h.Run+1, maxRun)
-				if ph == 1 {
-					mean = lit
-				}
-				if ph != h.Phase {
-					v += mul(0.1, f.Tau2)
-					p, run = 1-again, 1
-				}
-				g := likely(mean, v)
-				k := update(h, mean, 0)
-				k.By, k.Phase, k.Run = byNormal, ph, run
-				k.W = h.W * (stay + f.Hazard - calms) * p * (1 - f.Blur) * g
-				add(k)
-				k.Prev, k.Enter, k.Age, k.By = Blinking, ms, 0, bySwitch
-				k.S, k.W = Dark+State(ph), h.W*calms*0.5*g
-				k.Phase, k.Run = 0, 0
-				add(k)
-			}
-			// A board that averages for a tenth of a second meets the edge of a
-			// flash now and then: it reads in between, as steady lamps never do.
-			if f.between(y, h.M) && !clipped {
-				k := h
-				k.By, k.Run, k.W = byBlur, 1, h.W*(stay+f.Hazard-calms)*f.Blur/f.Step
-				add(k)
+			if f.Main > 0 { // or it was the smaller part of one
+				g += mul(f.Split, sized(d, f.Main))
 			}
 		}
 	}
-	f.prune(kids[:n], top)
+	if f.Jump > 0 && !x.clipped {
+		// all sizes up to the usual large one alike, hardly any beyond
+		g += mul(rho, sized(d, f.Jump))
+	}
+	k.W, k.By = h.W*g*math.Min(exp(x.where.odds(h.M+d)-x.where.odds(h.M)), 1), byJump
+	k.M, k.P, k.Jump, k.Leap = h.M+d, f.R, x.ms, d
+	x.addJump(&k)
+	// both at once: the lamp changes as a room's light does
+	if d2 := x.y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !x.clipped {
+		k = *h
+		g := mul(rho, sized(d2, f.Jump))
+		k.W = h.W * f.Hazard * g * math.Min(exp(x.where.odds(h.M+d2)-x.where.odds(h.M)), 1)
+		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
+		k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, x.ms, d2, Dark+Lit-h.S
+		x.addJump(&k)
+	}
+}
+
+// steady explains the reading by a lamp that stays dark or lit, or by its change.
+func (x *extension) steady(h *hyp) {
+	f, lit := x.f, h.M+x.f.Step
+	level, other, to, phase, pb := h.M, lit, Lit, uint8(1), f.PB
+	if h.S == Lit {
+		level, other, to, phase, pb = lit, h.M, Dark, 0, math.Min(pb, 0.1)
+	}
+	k := x.update(h, level, 0)
+	k.W, k.By = h.W*f.stay()*x.likely(level, h.P+f.R), byNormal
+	x.add(&k)
+	g := x.likely(other, h.P+f.R+f.Tau2)
+	k = x.update(h, other, f.Tau2)
+	g *= math.Min(exp(x.where.odds(k.M)-x.where.odds(h.M)), 1)
+	k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
+	k.S, k.W = to, h.W*f.Hazard*(1-pb)*g
+	x.add(&k)
+	k.S, k.W, k.Phase, k.Run = Blinking, h.W*f.Hazard*pb*g, phase, 1
+	x.add(&k)
+	// a board that averages over its interval reads in between when the lamp changes
+	if r := (x.y - h.M) / f.Step; r > 0.15 && r < 0.85 && !x.clipped {
+		k = *h
+		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
+		k.P += f.Tau2
+		k.S, k.W = to, h.W*f.Hazard*(1-pb)*f.Part/f.Step
+		x.add(&k)
+		if f.between(x.y, h.M) {
+			k.S, k.W, k.Phase, k.Run, k.By = Blinking, h.W*f.Hazard*pb*f.Blur/f.Step, phase, 1, byBlur
+			x.add(&k)
+		}
+	}
+}
+
+// blinking explains the reading by a lamp that goes on blinking, or by the end of it.
+func (x *extension) blinking(h *hyp) {
+	f := x.f
+	again := f.again(h.Run)
+	on := f.stay() + f.Hazard - calms // it goes on
+	for ph := range uint8(2) {
+		mean, v, p, run := h.M, h.P+f.R, again, min(h.Run+1, maxRun)
+		if ph == 1 {
+			mean = h.M + f.Step
+		}
+		if ph != h.Phase {
+			v += mul(0.1, f.Tau2)
+			p, run = 1-again, 1
+		}
+		g := x.likely(mean, v)
+		k := x.update(h, mean, 0)
+		k.By, k.Phase, k.Run = byNormal, ph, run
+		k.W = h.W * on * p * (1 - f.Blur) * g
+		x.add(&k)
+		k.Prev, k.Enter, k.Age, k.By = Blinking, x.ms, 0, bySwitch
+		k.S, k.W = Dark+State(ph), h.W*calms*0.5*g
+		k.Phase, k.Run = 0, 0
+		x.add(&k)
+	}
+	// A board that averages for a tenth of a second meets the edge of a flash
+	// now and then: it reads in between, as steady lamps never do.
+	if f.between(x.y, h.M) && !x.clipped {
+		k := *h
+		k.By, k.Run, k.W = byBlur, 1, h.W*on*f.Blur/f.Step
+		x.add(&k)
+	}
 }
 
 // between tells whether a reading lies between the levels, dark at m.

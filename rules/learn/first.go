@@ -39,10 +39,10 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 
 // surpasses tells whether no edge so far came near this one, but for those
 // of just its size.
-func (l *Learner) surpasses(e edge) bool {
+func (c *core) surpasses(e edge) bool {
 	a := math.Abs(e.Size)
-	for i := range l.c.Edges.E[:l.c.Edges.NE] {
-		x := &l.c.Edges.E[i]
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x := &c.Edges.E[i]
 		if b := math.Abs(x.Size); x.credit() > 0 && b > 0.55*a && math.Abs(b-a) > mul(0.05, a)+mul(3, e.SD) {
 			return false
 		}
@@ -59,7 +59,7 @@ func (l *Learner) stayed(e edge, ms int64) {
 	if a < 2*c.Refuted || a < mul(14, math.Sqrt(c.Noise.variance())) {
 		return
 	}
-	if c.Edges.returned(e) == 1 && c.alone(e, l.surpasses(e)) {
+	if c.Edges.returned(e) == 1 && c.alone(e, c.surpasses(e)) {
 		l.adoptFirst(e, ms, nBuf)
 	}
 }

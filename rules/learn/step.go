@@ -9,56 +9,15 @@ func (l *Learner) edge(ms int64) {
 	c := &l.c
 	floor := c.Noise.variance()
 	sd := math.Sqrt(floor)
-	if !c.Known {
-		if lo, hi, flips, ok := c.Edges.blinks(floor); ok && c.Range.RHi-c.Range.RLo < 1.2*(hi-lo) &&
-			(flips >= 8 || c.calmer(hi-lo)) && !c.wanders(hi-lo, sd) && (c.Noise.Block > 1 || sq(hi-lo) > 150*floor) {
-			lo, hi = c.Edges.sharpened(lo, hi, floor)
-			c.adopt(hi-lo, 0)
-			c.F.start(Blinking, lo, c.Edges.T[0])
-			c.F.PB = 0.5
-			if c.N < nBuf+half && c.Edges.firstFlip(0.5*(lo+hi)) <= 4 {
-				// it blinks since the start: that is no change
-				c.State, c.Prov, c.Conf, c.Since = Blinking, true, 0.95, c.Edges.T[0]
-				c.NBlink++
-				l.settle(ms, byLearning)
-				return
-			}
-			l.announce(Blinking, ms, c.Edges.T[0], nBuf, 0.95)
+	if !c.Known && (l.blinksAlready(ms, floor) || l.visit(ms, floor)) {
+		return
+	}
+	e, hold, ok := c.newEdge(floor)
+	if !ok {
+		if c.Known {
 			return
 		}
-	}
-	if !c.Known {
-		if e, first, ok := c.Edges.pulse(floor); ok && math.Abs(e.Size) > 2*c.Refuted {
-			if c.Range.Jump <= first && c.Range.Jump > 0.9*first { // that was its own
-				c.Range.Jump = 0
-			}
-			if c.quiet(e) {
-				// the lamp shows itself for a few minutes only: now it is known
-				if n := c.Edges.NE; n > 0 && c.Edges.E[n-1].At >= c.Edges.T[0] { // its first edge was recorded
-					c.Range.edge(e.Size, nBuf-half)
-				} else {
-					c.Range.Hold = nBuf - half
-				}
-				c.Edges.record(e)
-				// what the hours know is the level after it, not the one before
-				// as with a lone edge
-				c.Hours.shift(-e.Size)
-				l.adoptFirst(e, ms, half)
-				c.NLit = brief
-				return
-			}
-		}
-	}
-	e, ok := c.Edges.detect(floor, c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, sd))
-	hold := uint32(nBuf - half)
-	if !ok && c.N == nBuf && c.Edges.N == nBuf && !c.Known {
-		var before int
-		if e, before, ok = c.Edges.opening(floor); ok {
-			hold = uint32(before)
-		}
-	}
-	if !ok {
-		if !c.Known && c.Range.Seen {
+		if c.Range.Seen {
 			l.held(ms, floor)
 		}
 		if n := c.Edges.NE; !c.Known && n > 0 && c.Edges.E[n-1].At == c.Edges.T[0] {
@@ -69,64 +28,157 @@ func (l *Learner) edge(ms int64) {
 	if !c.Range.Seen { // what was before it is all the light known
 		c.Range.begin(e.From)
 	}
-	// noise alone makes the smoothed level range over about a standard
-	// deviation; readings that spread more than noise are moving light too
-	calm, lively, known := c.Hours.moves()
-	move := c.moved(e.At) - calm
-	rough := clamp((e.SD/math.Abs(e.Size)-0.05)/0.1, 0, 1)
-	e.Act = clamp((move-mul(1.2, sd))/math.Abs(e.Size)+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
-	if a := math.Abs(e.Size); e.Act > 0.1 && e.Leap > 0.85*a && a > mul(15, sd) {
-		// amid moving light the two levels tell less than the jump itself, which
-		// is the least of three differences, 1.2 deviations less than their mean
-		e.Size = math.Copysign(e.Leap+mul(1.2, sd), e.Size)
-	}
-	first := c.Edges.NE == 0 || l.surpasses(e)
+	c.weigh(&e, floor)
+	first := c.Edges.NE == 0 || c.surpasses(e)
 	c.Edges.record(e)
 	c.Range.edge(e.Size, hold)
 	ended := c.Edges.ended(e, sd)
-	a := math.Abs(e.Size)
-	if c.Known {
-		d := math.Abs(a - c.F.Step)
-		// amid moving light only an edge of just the size is taken for the lamp's
-		if d < math.Max(0.1*c.F.Step, 2*e.SD) || e.credit() > 0.2 && d < math.Max(0.3*c.F.Step, 3*e.SD) {
-			c.teachStep(e)
-			c.F.Hazard = math.Min(c.F.Hazard+recent/e.unrest(), often)
-			if c.untold(sd) {
-				l.relearned(c.F.Step, e, ms)
-			}
-			return
-		}
-	}
-	if c.Known && a < 0.77*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && !c.wanders(a, sd) {
-		was := math.Max(c.Health.Was, c.F.Step)
-		_, mean, _ := c.Edges.evidence(a, c.Range.Minutes/60, 0)
-		l.relearned(mean, e, ms)
-		c.Health.Was = was // that it became so much smaller is worth a warning
+	if c.Known && l.ofKnown(e, sd, ms) {
 		return
 	}
 	if c.Known && c.Edges.daily(c.F.Step) && c.Edges.dwarfed(c.F.Step) {
 		// a room's light was taken for the lamp
 		c.forget()
 	}
-	still := c.still(sd)
+	a := math.Abs(e.Size)
+	step, ev := c.believed(e, sd)
+	switch {
+	case a < 2*c.Refuted && step == 0:
+	case (a < mul(9, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && c.NUp+c.NDown < 12 && c.weak()):
+		if ended && c.Edges.Wait > 0 { // the next edge is a reading nearer than others may be
+			c.Edges.Wait--
+		}
+		l.adoptFirst(e, ms, half)
+	case step > 0 && !c.Known,
+		step > 1.3*c.F.Step && ev > 6,
+		step > 0 && step < 0.77*c.F.Step && c.outgrown(step, ms, ev):
+		l.relearned(step, e, ms)
+	}
+}
+
+// blinksAlready begins with a lamp that is first seen blinking.
+func (l *Learner) blinksAlready(ms int64, floor float64) bool {
+	c := &l.c
+	lo, hi, flips, ok := c.Edges.blinks(floor)
+	if !ok || c.Range.RHi-c.Range.RLo >= 1.2*(hi-lo) || flips < 8 && !c.calmer(hi-lo) ||
+		c.wanders(hi-lo, math.Sqrt(floor)) || c.Noise.Block <= 1 && sq(hi-lo) <= 150*floor {
+		return false
+	}
+	lo, hi = c.Edges.sharpened(lo, hi, floor)
+	c.adopt(hi-lo, 0)
+	c.F.start(Blinking, lo, c.Edges.T[0])
+	c.F.PB = 0.5
+	if c.N < nBuf+half && c.Edges.firstFlip(0.5*(lo+hi)) <= 4 {
+		// it blinks since the start: that is no change
+		c.State, c.Prov, c.Conf, c.Since = Blinking, true, 0.95, c.Edges.T[0]
+		c.NBlink++
+		l.settle(ms, byLearning)
+		return true
+	}
+	l.announce(Blinking, ms, c.Edges.T[0], nBuf, 0.95)
+	return true
+}
+
+// visit begins with a lamp that shows itself for a few minutes only: by the first
+// visit that it is known from, the lamp is dark again.
+func (l *Learner) visit(ms int64, floor float64) bool {
+	c := &l.c
+	e, first, ok := c.Edges.pulse(floor)
+	if !ok || math.Abs(e.Size) <= 2*c.Refuted {
+		return false
+	}
+	if c.Range.Jump <= first && c.Range.Jump > 0.9*first { // that was its own
+		c.Range.Jump = 0
+	}
+	if !c.quiet(e) {
+		return false
+	}
+	if n := c.Edges.NE; n > 0 && c.Edges.E[n-1].At >= c.Edges.T[0] { // its first edge was recorded
+		c.Range.edge(e.Size, nBuf-half)
+	} else {
+		c.Range.Hold = nBuf - half
+	}
+	c.Edges.record(e)
+	// what the hours know is the level after it, not the one before as with a
+	// lone edge
+	c.Hours.shift(-e.Size)
+	l.adoptFirst(e, ms, half)
+	c.NLit = brief
+	return true
+}
+
+// newEdge is the edge that the last reading made plain, and the readings until it
+// has left the window.
+func (c *core) newEdge(floor float64) (e edge, hold uint32, ok bool) {
+	e, ok = c.Edges.detect(floor, c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, math.Sqrt(floor)))
+	if ok || c.Known || c.N != nBuf || c.Edges.N != nBuf {
+		return e, nBuf - half, ok
+	}
+	e, before, ok := c.Edges.opening(floor)
+	return e, uint32(before), ok
+}
+
+// weigh says how restless the light is about an edge, and measures it anew if it is.
+// Noise alone makes the smoothed level range over about a standard deviation;
+// readings that spread more than noise are moving light, too.
+func (c *core) weigh(e *edge, floor float64) {
+	sd := math.Sqrt(floor)
+	calm, _, _ := c.Hours.moves()
+	move := c.moved(e.At) - calm
+	a := math.Abs(e.Size)
+	rough := clamp((e.SD/a-0.05)/0.1, 0, 1)
+	e.Act = clamp((move-mul(1.2, sd))/a+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
+	if e.Act > 0.1 && e.Leap > 0.85*a && a > mul(15, sd) {
+		// amid moving light the two levels tell less than the jump itself, which
+		// is the least of three differences, 1.2 deviations less than their mean
+		e.Size = math.Copysign(e.Leap+mul(1.2, sd), e.Size)
+	}
+}
+
+// ofKnown takes a recorded edge for one of the known lamp's, or sees by it that the
+// lamp became much smaller.
+func (l *Learner) ofKnown(e edge, sd float64, ms int64) bool {
+	c := &l.c
+	a := math.Abs(e.Size)
+	d := math.Abs(a - c.F.Step)
+	// amid moving light only an edge of just the size is taken for the lamp's
+	if d < math.Max(0.1*c.F.Step, 2*e.SD) || e.credit() > 0.2 && d < math.Max(0.3*c.F.Step, 3*e.SD) {
+		c.teachStep(e)
+		c.F.Hazard = math.Min(c.F.Hazard+recent/e.unrest(), often)
+		if c.untold(sd) {
+			l.relearned(c.F.Step, e, ms)
+		}
+		return true
+	}
+	if a < 0.77*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && !c.wanders(a, sd) {
+		was := math.Max(c.Health.Was, c.F.Step)
+		_, mean, _ := c.Edges.evidence(a, c.Range.Minutes/60, 0)
+		l.relearned(mean, e, ms)
+		c.Health.Was = was // that it became so much smaller is worth a warning
+		return true
+	}
+	return false
+}
+
+// believed is the step that all edges together speak for, the last one being e,
+// and how strongly (as edges.evidence); 0 if for none.
+func (c *core) believed(e edge, sd float64) (step, ev float64) {
+	a := math.Abs(e.Size)
+	calm, lively, known := c.Hours.moves()
 	moves := lively - calm
 	if !known {
 		moves = math.Inf(1)
 	}
-	step, ev := c.Edges.fit(c.Range.Minutes/60, still, moves, sd)
-	if known && step > 0 && moves > 0.4*step && ev < 15 && !c.byNight(step, calm+mul(0.3, moves)) {
-		step = 0
-	}
-	if c.wanders(step, sd) {
-		step = 0
-	}
-	if step < 8*sd {
-		// so small a step could be the light's own doing, unless it comes by
+	step, ev = c.Edges.fit(c.Range.Minutes/60, c.still(sd), moves, sd)
+	switch {
+	case known && step > 0 && moves > 0.4*step && ev < 15 && !c.byNight(step, calm+mul(0.3, moves)),
+		c.wanders(step, sd),
+		// So small a step could be the light's own doing, unless it comes by
 		// night as well or the light never moves; and where even the calm hours
-		// move it by half as much, it is the noise that wanders
-		if known && moves > 0.5*step || known && calm > 0.55*step && (ev < 50 || step < mul(4.5, sd)) || c.Edges.spread(step) < 11 && moves >= 0.15*step {
-			step = 0
-		}
+		// move it by half as much, it is the noise that wanders.
+		step < 8*sd && (known && (moves > 0.5*step || calm > 0.55*step && (ev < 50 || step < mul(4.5, sd))) ||
+			c.Edges.spread(step) < 11 && moves >= 0.15*step):
+		step = 0
 	}
 	if step == 0 && !known && a > mul(20, sd) && c.quiet(e) {
 		// where no light moved by itself so far, there and back is enough: a
@@ -135,21 +187,10 @@ func (l *Learner) edge(ms int64) {
 			step, ev = mean, back
 		}
 	}
-	if step > 0 && step < 2*c.Refuted && ev < 15 {
+	if step < 2*c.Refuted && ev < 15 {
 		step = 0
 	}
-	switch {
-	case a < 2*c.Refuted && step == 0:
-	case (a < mul(9, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && c.NUp+c.NDown < 12 && l.weak()):
-		if ended && c.Edges.Wait > 0 { // the next edge is a reading nearer than others may be
-			c.Edges.Wait--
-		}
-		l.adoptFirst(e, ms, half)
-	case step > 0 && !c.Known,
-		step > 1.3*c.F.Step && ev > 6,
-		step > 0 && step < 0.77*c.F.Step && l.outgrown(step, ms, ev):
-		l.relearned(step, e, ms)
-	}
+	return step, ev
 }
 
 // adopt takes a step as the lamp's.
@@ -345,19 +386,18 @@ func (c *core) forget() {
 // outgrown tells whether a smaller step with this evidence may replace the one
 // in use: an established one only when it was not seen for ten days. What comes at
 // the same hours each day is a room's light.
-func (l *Learner) outgrown(step float64, ms int64, ev float64) bool {
-	c := &l.c
+func (c *core) outgrown(step float64, ms int64, ev float64) bool {
 	if c.Edges.daily(step) {
 		return false
 	}
 	if c.NUp+c.NDown < 4 {
-		return ev > 10 && l.weak()
+		return ev > 10 && c.weak()
 	}
 	return ev > 30 && ms-c.Matched > 10*dayMS
 }
 
 // weak tells whether little speaks for the step in use.
-func (l *Learner) weak() bool {
-	ev, _, _ := l.c.Edges.evidence(l.c.F.Step, l.c.Range.Minutes/60, 0)
+func (c *core) weak() bool {
+	ev, _, _ := c.Edges.evidence(c.F.Step, c.Range.Minutes/60, 0)
 	return ev < 10
 }
