@@ -68,6 +68,15 @@ func (e *edges) blinks(floor float64) (lo, hi float64, flips int, ok bool) {
 	return lo, hi, flips, flips >= 5
 }
 
+// scatter is the variance of the readings kept about the nearer of two levels.
+func (e *edges) scatter(lo, hi float64) float64 {
+	v := 0.0
+	for _, y := range e.V {
+		v += math.Min(sq(y-lo), sq(y-hi))
+	}
+	return v / nBuf
+}
+
 // sharpened gives the two levels of a blinking lamp, of which lo and hi are the
 // means, without what a board that averages blurred: that lies towards the middle.
 func (e *edges) sharpened(lo, hi, floor float64) (float64, float64) {

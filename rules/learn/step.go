@@ -60,8 +60,14 @@ func (l *Learner) edge(ms int64) {
 func (l *Learner) blinksAlready(ms int64, floor float64) bool {
 	c := &l.c
 	lo, hi, flips, ok := c.Edges.blinks(floor)
-	if !ok || c.Range.RHi-c.Range.RLo >= 1.2*(hi-lo) || flips < 8 && !c.calmer(hi-lo) ||
-		c.wanders(hi-lo, math.Sqrt(floor)) || c.Noise.Block <= 1 && sq(hi-lo) <= 150*floor {
+	step, sd, went := hi-lo, math.Sqrt(floor), c.Range.RHi-c.Range.RLo
+	if !ok || went >= 1.2*step || flips < 8 && !c.calmer(step) ||
+		c.wanders(step, sd) || c.Noise.Block <= 1 && sq(step) <= 150*floor {
+		return false
+	}
+	// Broken clouds let the light flicker between two levels, too, though not so
+	// often, nor between such sharp ones, and in light that moves.
+	if flips < 9 && step < mul(25, sd) && (went > mul(0.25, step)+mul(1.2, sd) || !c.calmer(0.5*step) || c.Edges.scatter(lo, hi) > 1.5*floor) {
 		return false
 	}
 	lo, hi = c.Edges.sharpened(lo, hi, floor)
