@@ -95,3 +95,33 @@ func TestReadersAndWriterTogether(t *testing.T) {
 	close(stop)
 	require.NoError(t, g.Wait())
 }
+
+// Inputs that come while older ones are being packed are all there, in order.
+func TestPruneBesideAppend(t *testing.T) {
+	ctx := context.Background()
+	s := openTest(t, "")
+	h := newHistory(78)
+	var g errgroup.Group
+	packed := make(chan struct{})
+	g.Go(func() error {
+		for {
+			select {
+			case <-packed:
+				return nil
+			default:
+				if err := s.Prune(ctx, s.LastAt()); err != nil {
+					return err
+				}
+			}
+		}
+	})
+	for range rounds(300) {
+		appendAll(t, s, h.batch()...)
+	}
+	close(packed)
+	require.NoError(t, g.Wait())
+	h.check(t, s, 0)
+	rep, err := s.Check(ctx)
+	require.NoError(t, err)
+	require.NotZero(t, rep.Chunks)
+}

@@ -60,6 +60,7 @@ type daemon struct {
 	snapSeq  int64          // of the newest snapshot
 	tried    int64          // seq when a snapshot was tried last
 	pruneAt  time.Time      // nothing is dropped before; see boot
+	pruned   chan struct{}  // closed once the newest prune has ended; nil: none began
 	broken   error          // why memory could not follow the disk; readings are refused meanwhile
 	mendAt   time.Time      // when to try again
 	refusals int            // since broken
@@ -410,7 +411,7 @@ func sameEvents(events []rules.Event, stored [][]byte) bool {
 }
 
 // snapshot stores the machine's state, so that a restart need not replay
-// everything.
+// everything, and has what is past its time dropped.
 func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 	d.snapAt = now.Add(snapshotEvery)
 	d.flush(ctx)
@@ -423,11 +424,35 @@ func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 		return
 	}
 	d.snapSeq = d.seq
-	if now.Before(d.pruneAt) {
-		return
+	if !now.Before(d.pruneAt) {
+		d.prune(ctx, now)
 	}
-	if err := d.store.Prune(ctx, now); err != nil && !errors.Is(err, context.Canceled) {
-		d.log.Warn("cannot prune old readings", "error", err)
+}
+
+// prune has another goroutine drop what is past its time, for that may take
+// seconds; unless it still does, and then the next prune does the rest.
+func (d *daemon) prune(ctx context.Context, now time.Time) {
+	if d.pruned != nil {
+		select {
+		case <-d.pruned:
+		default:
+			return
+		}
+	}
+	done := make(chan struct{})
+	d.pruned = done
+	go func() {
+		defer close(done)
+		if err := d.store.Prune(ctx, now); err != nil && !errors.Is(err, context.Canceled) {
+			d.log.Warn("cannot prune old readings", "error", err)
+		}
+	}()
+}
+
+// waitPruned waits until nothing is being pruned.
+func (d *daemon) waitPruned() {
+	if d.pruned != nil {
+		<-d.pruned
 	}
 }
 
@@ -470,12 +495,14 @@ func (d *daemon) stop() error {
 	ctx := context.Background()
 	d.takeAll(d.jobs.take())
 	d.wait()
+	d.waitPruned() // it ends early, for the loop's context has ended
 	if d.broken != nil {
 		return fmt.Errorf("stopped while storing did not work: %w", d.broken)
 	}
 	d.step(rules.Input{Kind: rules.InStop}, d.clock.Now())
 	d.flush(ctx)
 	d.snapshot(ctx, d.clock.Now())
+	d.waitPruned()
 	return d.broken
 }
 

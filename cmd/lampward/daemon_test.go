@@ -140,6 +140,7 @@ func (h *harness) turn(j *entry) error {
 	h.d.tick()
 	h.d.commit(context.Background())
 	h.d.wait()
+	h.d.waitPruned()
 	if j != nil {
 		select {
 		case err := <-done:

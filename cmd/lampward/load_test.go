@@ -347,6 +347,7 @@ func BenchmarkDisk(b *testing.B) {
 				h.d.tick()
 				h.d.commit(context.Background())
 				h.d.wait()
+				h.d.waitPruned()
 			}
 			after, err := diskBytes()
 			require.NoError(b, err)

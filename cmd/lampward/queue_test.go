@@ -2,8 +2,10 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -212,6 +214,61 @@ func TestStoringOverlaps(t *testing.T) {
 			return nil
 		}))
 		assert.Equal(t, []float64{200, 205}, counts)
+		difference, _ := h.replayAll()
+		assert.Empty(t, difference)
+	})
+}
+
+// longPrune is a store that takes until it is told to drop what is past its time.
+type longPrune struct {
+	keeper
+	began chan struct{}
+	end   chan error
+}
+
+func (s longPrune) Prune(ctx context.Context, now time.Time) error {
+	s.began <- struct{}{}
+	return errors.Join(<-s.end, s.keeper.Prune(ctx, now))
+}
+
+// While old readings are dropped, which may take seconds, new ones are decided and
+// stored; it is not begun a second time meanwhile, and a stop waits for its end.
+func TestPruneHoldsUpNobody(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Until(demoDay)
+		h := wallHarness(t, dir, &shift)
+		defer h.crash()
+		st := longPrune{h.st, make(chan struct{}, 10), make(chan error, 10)}
+		h.d.store = st
+		var said strings.Builder
+		h.d.log = slog.New(slog.NewTextHandler(&said, nil))
+		ctx, stop := context.WithCancel(t.Context())
+		looped := make(chan error, 1)
+		go func() { looped <- h.d.loop(ctx) }()
+		hours := func(n int) {
+			for i := range n * 60 {
+				require.NoError(t, h.d.Publish(t.Context(), broker.Message{Topic: "cellar/tank", Payload: fmt.Append(nil, 200+i%7), QoS: 1}))
+				time.Sleep(time.Minute)
+			}
+			synctest.Wait()
+		}
+		hours(3)
+		assert.Len(t, st.began, 1, "one at a time")
+		st.end <- errDisk
+		synctest.Wait()
+		assert.Contains(t, said.String(), "cannot prune")
+		hours(1)
+		assert.Len(t, st.began, 2)
+		stop()
+		synctest.Wait()
+		assert.Empty(t, looped, "it is waited for")
+		st.end <- nil // the one that is under way; then the one of the stop
+		synctest.Wait()
+		assert.Empty(t, looped)
+		assert.Len(t, st.began, 3)
+		st.end <- nil
+		assert.NoError(t, <-looped)
 		difference, _ := h.replayAll()
 		assert.Empty(t, difference)
 	})
