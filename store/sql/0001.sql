@@ -1,7 +1,7 @@
 -- Times are engine times in milliseconds since 1970 unless a comment says
 -- otherwise. Blobs end in a CRC-32C of their key and content.
 
--- Small facts: horizons, floors and counters. See meta.go.
+-- Small facts: horizons and floors (see rollup.go), counters (see prune.go).
 CREATE TABLE meta (
     name  TEXT PRIMARY KEY,
     value INTEGER NOT NULL
