@@ -173,7 +173,7 @@ func (a *appender) add(r *Record, seq int64) error {
 	in := &r.Input
 	at := toMS(in.At)
 	if at < a.at {
-		return badInput("at", fmt.Sprintf("%s is before the newest input's %s", in.At.UTC().Format(timeText), msTime(a.at).Format(timeText)))
+		return badInput("at", fmt.Sprintf("%s is before the newest input's %s", in.At.UTC().Format(timeText), fromMS(a.at).Format(timeText)))
 	}
 	a.at = at
 	if err := a.clock(r, seq, at); err != nil {

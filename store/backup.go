@@ -451,6 +451,8 @@ func moveAside(path string) (aside string, err error) {
 	return aside, nil
 }
 
+// copyFile copies to a file that may not be there yet. It is no [CopyPrivate], for
+// what a kill in the middle leaves of it bears the name that removeDB looks for.
 func copyFile(from, to string) error {
 	in, err := os.Open(from)
 	if err != nil {

@@ -326,7 +326,7 @@ func pack(in *rules.Input, seq, series int64) packed {
 }
 
 func (p *packed) input(k seriesKey) rules.Input {
-	in := rules.Input{At: msTime(p.at), Kind: rules.InputKind(k.kind), Lamp: k.lamp, Device: k.device, Word: k.word, Value: p.value}
+	in := rules.Input{At: fromMS(p.at), Kind: rules.InputKind(k.kind), Lamp: k.lamp, Device: k.device, Word: k.word, Value: p.value}
 	if p.hasV {
 		v := p.volts
 		in.Volts = &v

@@ -165,7 +165,7 @@ func decodeEvent(row int64, body []byte, sum int64) (rules.Event, error) {
 // standIn is an event of which only the table's columns are left. An alert
 // whose text is lost still goes out, and one damaged row hides no other.
 func standIn(at int64, key, kind string) rules.Event {
-	e := rules.Event{At: msTime(at), Kind: rules.Kind(kind), Why: "the event's text was damaged on disk; run lampward's check"}
+	e := rules.Event{At: fromMS(at), Kind: rules.Kind(kind), Why: "the event's text was damaged on disk; run lampward's check"}
 	if name, ok := strings.CutPrefix(key, "lamp/"); ok {
 		e.Lamp = name
 	} else if name, ok := strings.CutPrefix(key, "device/"); ok {

@@ -1,13 +1,13 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
 	"math"
-	"sort"
-	"time"
+	"slices"
 
 	"lampward/rules"
 )
@@ -21,9 +21,6 @@ type rawInput struct {
 	body []byte
 	sum  int64
 }
-
-// msTime is the time of ms milliseconds after 1970, UTC.
-func msTime(ms int64) time.Time { return time.UnixMilli(ms).UTC() }
 
 // Inputs calls fn for every stored input after afterSeq, in order, with the
 // events stored with it (JSON, as rules.Event marshals). Inputs come back as
@@ -131,7 +128,7 @@ func chunkInputs(r *reader, after, horizon int64, give func(*packed) error) erro
 	var hour []packed // of one hour, all series
 	at := int64(-1)
 	flush := func() error {
-		sort.Slice(hour, func(i, j int) bool { return hour[i].seq < hour[j].seq })
+		slices.SortFunc(hour, func(a, b packed) int { return cmp.Compare(a.seq, b.seq) })
 		for i := range hour {
 			if err := give(&hour[i]); err != nil {
 				return err

@@ -1,11 +1,12 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
-	"sort"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -80,7 +81,7 @@ func (s *Store) Due(ctx context.Context, now time.Time, limitPerRoute int, route
 				}
 			}
 		}
-		next = fromMS(nextMS)
+		next = noneOrMS(nextMS)
 		if len(args) == 0 {
 			return nil
 		}
@@ -136,7 +137,7 @@ func pendingHeads(r *reader, route int64) (heads []head, err error) {
 		defer func() { heads = append(heads, h) }()
 		return row(&h.id, &h.due)
 	})
-	sort.Slice(heads, func(i, j int) bool { return heads[i].id < heads[j].id })
+	slices.SortFunc(heads, func(a, b head) int { return cmp.Compare(a.id, b.id) })
 	return heads, err
 }
 
@@ -166,10 +167,10 @@ func deliveries(r *reader, st *state, where string, args []any, tail string) ([]
 			return damagedRow("outbox", d.ID, fmt.Sprintf("it is in unknown state %d", state))
 		}
 		d.Event, d.EventID, d.State = e, st.eventID(event), states[state]
-		d.Due, d.Last = msTime(due), fromMS(last)
+		d.Due, d.Last = fromMS(due), noneOrMS(last)
 		d.Wall, _ = eras.wall(seq, e.At)
 		if last != 0 {
-			d.LastWall = msTime(last + eras.offsetAt(last))
+			d.LastWall = fromMS(last + eras.offsetAt(last))
 		}
 		out = append(out, d)
 		return nil
@@ -398,7 +399,7 @@ func (s *Store) Recent(ctx context.Context, route string, since time.Time, fn fu
 			if err := row(&d.ID, &d.Key, &d.Fold, &at); err != nil {
 				return err
 			}
-			fn(d, msTime(at))
+			fn(d, fromMS(at))
 			return nil
 		})
 	})

@@ -317,7 +317,7 @@ func (s *Store) LastSeq() int64 {
 func (s *Store) LastAt() time.Time {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
-	return fromMS(s.at)
+	return noneOrMS(s.at)
 }
 
 // LastOffset returns wall time minus engine time, as last stored.
@@ -351,11 +351,15 @@ func newID() string {
 
 func toMS(t time.Time) int64 { return t.UnixMilli() }
 
-func fromMS(ms int64) time.Time {
+// fromMS is the reverse of toMS, UTC.
+func fromMS(ms int64) time.Time { return time.UnixMilli(ms).UTC() }
+
+// noneOrMS is fromMS where 0 says that there is no time: the zero time then.
+func noneOrMS(ms int64) time.Time {
 	if ms == 0 {
 		return time.Time{}
 	}
-	return time.UnixMilli(ms).UTC()
+	return fromMS(ms)
 }
 
 // load reads the state from the database.

@@ -53,33 +53,6 @@ func (s *Store) Trace(ctx context.Context, lamp string, from, to time.Time, poin
 	return bins.points(), nil
 }
 
-// Reading is one reading of a lamp.
-type Reading struct {
-	At    time.Time // engine time
-	Wall  time.Time // wall time, as far as known
-	Value float64
-}
-
-// Readings calls fn for each reading of a lamp from one wall time up to
-// another that is still kept as it came (see Options.KeepReadings), oldest
-// first. An error of fn ends it and is returned.
-func (s *Store) Readings(ctx context.Context, lamp string, from, to time.Time, fn func(Reading) error) error {
-	var calls error
-	err := s.trace(ctx, lamp, toMS(from), toMS(to), 0, func(p piece) error {
-		if p.width == 0 {
-			calls = fn(Reading{msTime(p.at), msTime(p.at + p.offset), p.sum})
-		}
-		return calls
-	})
-	if calls != nil {
-		return calls
-	}
-	if err != nil {
-		return s.fail("read the readings of "+lamp, err)
-	}
-	return nil
-}
-
 // piece is a bucket and its place in time.
 type piece struct {
 	at, width int64 // engine time, ms; width 0: one reading
@@ -387,5 +360,5 @@ func point(at, wall, end int64, b bucket) Point {
 	if math.IsNaN(mean) {
 		mean = b.min
 	}
-	return Point{msTime(at), msTime(wall), time.Duration(end-wall) * time.Millisecond, b.min, mean, b.max, b.count}
+	return Point{fromMS(at), fromMS(wall), time.Duration(end-wall) * time.Millisecond, b.min, mean, b.max, b.count}
 }

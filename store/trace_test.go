@@ -95,10 +95,14 @@ func TestTraceAgainstReadings(t *testing.T) {
 	}
 	require.True(t, all[i].at.After(from.Add(5*time.Hour-time.Millisecond)), "the last one is there")
 	var raw []rd
-	require.NoError(t, s.Readings(ctx, "lamp1", day0, end, func(r Reading) error {
-		raw = append(raw, rd{r.At, r.Value})
-		return nil
-	}))
+	middle := day0.Add(span / 2)
+	for _, half := range [][2]time.Time{{day0, middle}, {middle, end}} { // so short that no readings are summed up
+		got, err := s.Trace(ctx, "lamp1", half[0], half[1], maxPoints)
+		require.NoError(t, err)
+		for _, p := range got {
+			raw = append(raw, rd{p.At, p.Mean})
+		}
+	}
 	require.Equal(t, all, raw)
 	for _, lamp := range []string{"", "none"} {
 		got, err := s.Trace(ctx, lamp, day0, end, 10)
