@@ -68,7 +68,7 @@ type daemon struct {
 	cutOff atomic.Pointer[string] // why an external broker sends nothing; nil: it does. Set by the broker's goroutine
 }
 
-// keeper is what the loop needs of the store.
+// keeper is what the daemon needs of the store. Tests put something between.
 type keeper interface {
 	Append(ctx context.Context, recs []store.Record, sync bool) (firstSeq int64, err error)
 	Inputs(ctx context.Context, afterSeq int64, fn func(seq int64, in rules.Input, events [][]byte) error) error
@@ -84,6 +84,14 @@ type keeper interface {
 	LastSeq() int64
 	LastAt() time.Time
 	LastOffset() time.Duration
+
+	// For the page, the meters and the daily inspection:
+	Events(ctx context.Context, f store.EventFilter) ([]store.StoredEvent, error)
+	Trace(ctx context.Context, lamp string, from, to time.Time, points int) ([]store.Point, error)
+	Deliveries(ctx context.Context, f store.DeliveryFilter) ([]store.DeliveryRow, error)
+	Resend(ctx context.Context, id int64, due time.Time) error
+	Size(ctx context.Context) (store.Size, error)
+	Check(ctx context.Context) (store.Report, error)
 }
 
 const (
@@ -588,9 +596,6 @@ const inspectEvery = 24 * time.Hour
 
 // inspect reads the database through once a day until ctx ends.
 func (d *daemon) inspect(ctx context.Context) error {
-	st, ok := d.store.(interface {
-		Check(ctx context.Context) (store.Report, error)
-	})
 	t := time.NewTicker(inspectEvery)
 	defer t.Stop()
 	for {
@@ -599,10 +604,7 @@ func (d *daemon) inspect(ctx context.Context) error {
 			return nil
 		case <-t.C:
 		}
-		if !ok {
-			continue
-		}
-		if _, err := st.Check(ctx); err != nil && ctx.Err() == nil {
+		if _, err := d.store.Check(ctx); err != nil && ctx.Err() == nil {
 			d.log.Error("the database is damaged", "error", err,
 				"do", "stop lampward, and restore a backup with `lampward restore`")
 		}

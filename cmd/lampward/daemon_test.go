@@ -725,7 +725,7 @@ func TestRouteThatFails(t *testing.T) {
 			time.Sleep(time.Second)
 		}
 		failing := func() []page.Failing {
-			st, err := (&pageSource{d: h.d, store: h.st}).Status(ctx)
+			st, err := (&pageSource{d: h.d}).Status(ctx)
 			require.NoError(t, err)
 			return st.Failing
 		}
@@ -733,7 +733,7 @@ func TestRouteThatFails(t *testing.T) {
 		publish(10, 800)
 		assert.Empty(t, failing())
 		cutOff := func() string {
-			st, err := (&pageSource{d: h.d, store: h.st}).Status(ctx)
+			st, err := (&pageSource{d: h.d}).Status(ctx)
 			require.NoError(t, err)
 			return st.CutOff
 		}

@@ -14,8 +14,7 @@ import (
 // acknowledged, and stored, later.
 func TestTraceHasNewestReading(t *testing.T) {
 	h := newHarness(t, harnessConfig+"\n[store]\nearly_ack = true\nflush = \"1m\"\n")
-	src, err := newPageSource(h.d)
-	require.NoError(t, err)
+	src := &pageSource{d: h.d}
 	ctx, stop := context.WithCancel(t.Context())
 	looped := make(chan error, 1)
 	go func() { looped <- h.d.loop(ctx) }()

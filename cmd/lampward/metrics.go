@@ -26,7 +26,7 @@ import (
 // with the lamps and with nothing a stranger sends.
 type meters struct {
 	source  page.Source
-	store   outboxStore
+	store   keeper
 	broker  broker.Broker
 	started time.Time
 
@@ -34,16 +34,10 @@ type meters struct {
 	events map[rules.Kind]uint64 // since the start
 }
 
-// outboxStore is what the meters need of the store.
-type outboxStore interface {
-	Owed(ctx context.Context) (store.Owed, error)
-	Size(ctx context.Context) (store.Size, error)
-}
-
 // newMeters returns the meters of a daemon and makes them count its events.
 // It must be called before the loop runs. b may be nil.
-func newMeters(d *daemon, src page.Source, st outboxStore, b broker.Broker) *meters {
-	m := &meters{source: src, store: st, broker: b, started: d.clock.Wall(), events: map[rules.Kind]uint64{}}
+func newMeters(d *daemon, src page.Source, b broker.Broker) *meters {
+	m := &meters{source: src, store: d.store, broker: b, started: d.clock.Wall(), events: map[rules.Kind]uint64{}}
 	before := d.tap
 	d.tap = func(in rules.Input, events []rules.Event) {
 		if before != nil {

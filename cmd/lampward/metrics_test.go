@@ -22,11 +22,9 @@ import (
 // returns what its meters then say.
 func scrape(t *testing.T, text string) string {
 	h := newHarness(t, text)
-	src, err := newPageSource(h.d)
-	require.NoError(t, err)
 	b, err := broker.NewEmbedded(broker.Options{Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
-	m := newMeters(h.d, src, h.st, b)
+	m := newMeters(h.d, &pageSource{d: h.d}, b)
 	for i := range 60 {
 		v := 200 + i%3
 		if i >= 30 {
@@ -154,9 +152,8 @@ func openMetricsFamilies(text string) error {
 // A store that does not answer is no reason to serve half of the numbers.
 func TestMetricsWithoutStore(t *testing.T) {
 	h := newHarness(t, harnessConfig)
-	src, err := newPageSource(h.d)
-	require.NoError(t, err)
-	m := newMeters(h.d, src, failingSizes{h.st}, nil)
+	h.d.store = failingSizes{h.d.store}
+	m := newMeters(h.d, &pageSource{d: h.d}, nil)
 	ctx, stop := context.WithCancel(t.Context())
 	looped := make(chan error, 1)
 	go func() { looped <- h.d.loop(ctx) }()
@@ -167,6 +164,6 @@ func TestMetricsWithoutStore(t *testing.T) {
 	assert.NotContains(t, w.Body.String(), "errDisk")
 }
 
-type failingSizes struct{ *store.Store }
+type failingSizes struct{ keeper }
 
 func (failingSizes) Size(context.Context) (store.Size, error) { return store.Size{}, errDisk }

@@ -17,29 +17,12 @@ import (
 	"lampward/store"
 )
 
-// historian is what the page needs of the store besides what the loop does.
-type historian interface {
-	Events(ctx context.Context, f store.EventFilter) ([]store.StoredEvent, error)
-	Trace(ctx context.Context, lamp string, from, to time.Time, points int) ([]store.Point, error)
-	Deliveries(ctx context.Context, f store.DeliveryFilter) ([]store.DeliveryRow, error)
-	Resend(ctx context.Context, id int64, due time.Time) error
-}
-
 // pageSource shows the daemon to the page: engine time becomes wall time,
 // and what a person wants becomes an input.
 type pageSource struct {
-	d     *daemon
-	store historian
+	d *daemon
 
 	levels sync.Mutex // one change of the levels at a time
-}
-
-func newPageSource(d *daemon) (*pageSource, error) {
-	h, ok := d.store.(historian)
-	if !ok {
-		return nil, errors.New("page: the store gives no history")
-	}
-	return &pageSource{d: d, store: h}, nil
 }
 
 // look runs fn between two steps of the loop.
@@ -184,7 +167,7 @@ func (p *pageSource) Events(ctx context.Context, q page.EventQuery) ([]page.Even
 		}
 		f.Kinds = append(f.Kinds, rules.Kind(k))
 	}
-	list, err := p.store.Events(ctx, f)
+	list, err := p.d.store.Events(ctx, f)
 	if err != nil {
 		return nil, err
 	}
@@ -204,7 +187,7 @@ func (p *pageSource) Trace(ctx context.Context, lamp string, from, to time.Time,
 	if err := p.stored(ctx); err != nil {
 		return nil, err
 	}
-	list, err := p.store.Trace(ctx, lamp, from, to, points)
+	list, err := p.d.store.Trace(ctx, lamp, from, to, points)
 	if err != nil {
 		return nil, err
 	}
@@ -216,7 +199,7 @@ func (p *pageSource) Trace(ctx context.Context, lamp string, from, to time.Time,
 }
 
 func (p *pageSource) Deliveries(ctx context.Context, q page.DeliveryQuery) ([]page.Delivery, error) {
-	list, err := p.store.Deliveries(ctx, store.DeliveryFilter{State: store.State(q.State), Route: q.Route,
+	list, err := p.d.store.Deliveries(ctx, store.DeliveryFilter{State: store.State(q.State), Route: q.Route,
 		Key: key(q.Lamp, q.Board), Before: q.Before, Limit: q.Limit})
 	if err != nil {
 		return nil, err
@@ -330,7 +313,7 @@ func missing(format string, args ...any) error {
 }
 
 func (p *pageSource) resend(ctx context.Context, id int64) (string, error) {
-	err := p.store.Resend(ctx, id, p.d.clock.Now())
+	err := p.d.store.Resend(ctx, id, p.d.clock.Now())
 	if errors.Is(err, store.ErrNotFound) {
 		return "", missing("There is no message %d.", id)
 	}

@@ -39,22 +39,17 @@ const sessionsFile = "page-sessions"
 
 // newPage makes the page and has the loop tell it what happens. It must be
 // called before the loop runs.
-func (d *daemon) newPage(b broker.Broker) (*pageServer, error) {
+func (d *daemon) newPage(b broker.Broker) (_ *pageServer, err error) {
 	p := &pageServer{}
 	if d.cfg.Page.Listen == "" {
 		return p, nil
 	}
-	src, err := newPageSource(d)
-	if err != nil {
-		return nil, err
-	}
+	src := &pageSource{d: d}
 	token := rand.Text() + rand.Text()
 	o := page.Options{
 		Source: src, Log: d.log, People: map[string]string{}, Verify: broker.VerifyPassword,
 		Token: token, Hosts: d.cfg.Page.Hosts, Secure: d.cfg.Page.CertFile != "",
-	}
-	if st, ok := d.store.(outboxStore); ok {
-		o.Metrics = newMeters(d, src, st, b)
+		Metrics: newMeters(d, src, b),
 	}
 	for _, x := range d.cfg.People {
 		o.People[x.Name] = x.PasswordHash

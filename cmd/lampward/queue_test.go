@@ -274,6 +274,31 @@ func TestPruneHoldsUpNobody(t *testing.T) {
 	})
 }
 
+// rotten is a store whose database is damaged.
+type rotten struct {
+	keeper
+	checks int
+}
+
+func (s *rotten) Check(context.Context) (store.Report, error) {
+	s.checks++
+	return store.Report{}, store.ErrDamaged
+}
+
+// The database is read through once a day, and damage is told.
+func TestInspect(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var said strings.Builder
+		st := &rotten{}
+		d := &daemon{store: st, log: slog.New(slog.NewTextHandler(&said, nil))}
+		ctx, stop := context.WithTimeout(t.Context(), 60*time.Hour)
+		defer stop()
+		assert.NoError(t, d.inspect(ctx))
+		assert.Equal(t, 2, st.checks)
+		assert.Contains(t, said.String(), "the database is damaged")
+	})
+}
+
 // A disk that hangs is noticed though the loop goes on: no more signs of life,
 // and the heartbeat and the page, with its /healthz, learn why.
 func TestHangingDisk(t *testing.T) {

@@ -234,9 +234,8 @@ func TestReloadForgetsWhatIsGone(t *testing.T) {
 func TestReloadBackToOldLevels(t *testing.T) {
 	r := newReloading(t, tankOnly)
 	levels := func(verb string) {
-		src, err := newPageSource(r.daemon)
-		require.NoError(t, err)
-		_, err = src.setLevels(t.Context(), page.Action{Verb: verb, Lamp: "tank", OnAbove: 600, OffBelow: 400})
+		src := &pageSource{d: r.daemon}
+		_, err := src.setLevels(t.Context(), page.Action{Verb: verb, Lamp: "tank", OnAbove: 600, OffBelow: 400})
 		require.NoError(t, err)
 	}
 	byHand := func() (set bool) {
