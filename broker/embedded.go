@@ -148,9 +148,6 @@ func (e *Embedded) Addr() net.Addr {
 	return a
 }
 
-// Trouble returns what went wrong so far and how often, for people and metrics.
-func (e *Embedded) Trouble() []Count { return e.quiet.Counts() }
-
 // Run implements [Broker]: it listens until ctx ends.
 func (e *Embedded) Run(ctx context.Context, sink Sink) error {
 	if e.ran.Swap(true) {

@@ -109,9 +109,6 @@ func (x *External) Stats() ExternalStats {
 		TooLong: s.tooLong.Load(), Connects: s.connects.Load(), Lost: s.lost.Load()}
 }
 
-// Trouble returns what went wrong so far and how often, for people and metrics.
-func (x *External) Trouble() []Count { return x.quiet.Counts() }
-
 // NewExternal checks the options, and reports all that is wrong with them at
 // once. The broker it returns does nothing until Run.
 func NewExternal(opts ExternalOptions) (*External, error) {

@@ -253,9 +253,7 @@ func TestExternalTellsWhyItCannotConnect(t *testing.T) {
 		time.Sleep(time.Minute)
 		synctest.Wait()
 		require.Equal(t, []bool{true}, sink.ups)
-		require.Len(t, u.Trouble(), 1)
-		require.Equal(t, "cellar/#", u.Trouble()[0].Name)
-		require.Equal(t, "not_subscribed", u.Trouble()[0].Reason)
+		require.Equal(t, map[quietKey]uint64{{"cellar/#", "not_subscribed"}: 1}, noted(u.quiet))
 		u.stop()
 	})
 }

@@ -391,7 +391,7 @@ func TestStopWhileStoring(t *testing.T) {
 			require.Equal(t, want, sink.payloads())
 			require.Subset(t, b.got(), acks(1, n))
 			require.NotContains(t, other.got(), "ack 1")
-			require.Empty(t, br.Trouble(), "that we stop is no trouble")
+			require.Empty(t, noted(br.quiet), "that we stop is no trouble")
 		}
 	})
 }

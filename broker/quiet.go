@@ -3,7 +3,6 @@ package broker
 import (
 	"log/slog"
 	"math/bits"
-	"sort"
 	"sync"
 	"time"
 )
@@ -24,21 +23,12 @@ type Quiet struct {
 type quietKey struct{ name, reason string }
 
 type quietCount struct {
-	n           uint64
-	first, last time.Time
+	n     uint64
+	first time.Time
 }
 
 // quietOthers stands for all names that found no room.
 const quietOthers = "(others)"
-
-// Count is how often one kind of trouble was seen.
-type Count struct {
-	Name   string // of the topic, client, address and so on, as the caller gave it
-	Reason string
-	N      uint64
-	First  time.Time
-	Last   time.Time
-}
 
 // NewQuiet returns a Quiet that logs to log (nil: slog.Default()) and keeps
 // apart at most that many kinds of trouble (0: 1000).
@@ -57,7 +47,6 @@ func NewQuiet(log *slog.Logger, most int) *Quiet {
 // name and reason or their number has doubled since the last line. It tells
 // whether it logged. what "": it has no name.
 func (q *Quiet) Note(what, name, reason, msg string, args ...any) bool {
-	now := time.Now()
 	q.mu.Lock()
 	key := quietKey{name, reason}
 	c := q.counts[key]
@@ -72,12 +61,11 @@ func (q *Quiet) Note(what, name, reason, msg string, args ...any) bool {
 		}
 		key.name = string([]byte(key.name))
 		if c = q.counts[key]; c == nil {
-			c = &quietCount{first: now}
+			c = &quietCount{first: time.Now()}
 			q.counts[key] = c
 		}
 	}
 	c.n++
-	c.last = now
 	n, first := c.n, c.first
 	q.mu.Unlock()
 
@@ -93,32 +81,4 @@ func (q *Quiet) Note(what, name, reason, msg string, args ...any) bool {
 	}
 	q.log.Warn(msg, args...)
 	return true
-}
-
-// Counts returns every kind of trouble seen, by name and reason.
-func (q *Quiet) Counts() []Count {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	all := make([]Count, 0, len(q.counts))
-	for k, c := range q.counts {
-		all = append(all, Count{Name: k.name, Reason: k.reason, N: c.n, First: c.first, Last: c.last})
-	}
-	sort.Slice(all, func(i, j int) bool {
-		if all[i].Name != all[j].Name {
-			return all[i].Name < all[j].Name
-		}
-		return all[i].Reason < all[j].Reason
-	})
-	return all
-}
-
-// Totals returns how often each reason was seen, over all names.
-func (q *Quiet) Totals() map[string]uint64 {
-	q.mu.Lock()
-	defer q.mu.Unlock()
-	t := map[string]uint64{}
-	for k, c := range q.counts {
-		t[k.reason] += c.n
-	}
-	return t
 }
