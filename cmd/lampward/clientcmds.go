@@ -131,156 +131,172 @@ func writeIndented(w io.Writer, v any) {
 	}
 }
 
+// Here and not in the literals: what runs a command names the command, to read its
+// flags, and Go takes that for a cycle.
 func init() {
-	statusCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
-		r := remoteFlags(f)
-		asJSON := f.Bool("json", false, "print JSON, as GET /api/status gives it")
-		if _, code, ok := statusCommand.names(c, f, args, 0, 0); !ok {
-			return code
-		}
-		k, code := r.connect(ctx, c)
-		if k == nil {
-			return code
-		}
-		var st page.Status
-		if err := k.get(ctx, "/api/status", nil, &st); err != nil {
-			return say(c, "status", "", err)
-		}
-		if *asJSON {
-			writeIndented(c.out, st)
-			return exitOK
-		}
-		printStatus(c.out, st)
+	statusCommand.run = runStatus
+	historyCommand.run = runHistory
+	ackCommand.run = runAck
+	shelveCommand.run = runShelve
+	teachCommand.run = runTeach
+	batteryCommand.run = runBattery
+	aimCommand.run = runAim
+}
+
+func runStatus(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+	r := remoteFlags(f)
+	asJSON := f.Bool("json", false, "print JSON, as GET /api/status gives it")
+	if _, code, ok := statusCommand.names(c, f, args, 0, 0); !ok {
+		return code
+	}
+	k, code := r.connect(ctx, c)
+	if k == nil {
+		return code
+	}
+	var st page.Status
+	if err := k.get(ctx, "/api/status", nil, &st); err != nil {
+		return say(c, "status", "", err)
+	}
+	if *asJSON {
+		writeIndented(c.out, st)
 		return exitOK
 	}
-	historyCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
-		r := remoteFlags(f)
-		asJSON := f.Bool("json", false, "print JSON")
-		board := f.Bool("board", false, "NAME is a board")
-		kind := f.String("kind", "", "only events of this `KIND`, such as lit")
-		limit := f.Int("limit", 20, "at most this many `EVENTS`, up to 10000")
-		names, code, ok := historyCommand.names(c, f, args, 0, 1)
-		if !ok {
-			return code
-		}
-		k, code := r.connect(ctx, c)
-		if k == nil {
-			return code
-		}
-		q := url.Values{"limit": {strconv.Itoa(*limit)}}
-		if *kind != "" {
-			q.Set("kind", *kind)
-		}
-		for _, n := range names {
-			about, err := k.subjectOf(ctx, n, *board, anyAlarm)
-			if err != nil {
-				return say(c, "history", "", err)
-			}
-			for key, v := range about {
-				q.Set(key, fmt.Sprint(v))
-			}
-		}
-		var out struct{ Events []page.Event }
-		if err := k.get(ctx, "/api/history", q, &out); err != nil {
+	printStatus(c.out, st)
+	return exitOK
+}
+
+func runHistory(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+	r := remoteFlags(f)
+	asJSON := f.Bool("json", false, "print JSON")
+	board := f.Bool("board", false, "NAME is a board")
+	kind := f.String("kind", "", "only events of this `KIND`, such as lit")
+	limit := f.Int("limit", 20, "at most this many `EVENTS`, up to 10000")
+	names, code, ok := historyCommand.names(c, f, args, 0, 1)
+	if !ok {
+		return code
+	}
+	k, code := r.connect(ctx, c)
+	if k == nil {
+		return code
+	}
+	q := url.Values{"limit": {strconv.Itoa(*limit)}}
+	if *kind != "" {
+		q.Set("kind", *kind)
+	}
+	for _, n := range names {
+		about, err := k.subjectOf(ctx, n, *board, anyAlarm)
+		if err != nil {
 			return say(c, "history", "", err)
 		}
-		if *asJSON {
-			writeIndented(c.out, out.Events)
-			return exitOK
+		for key, v := range about {
+			q.Set(key, fmt.Sprint(v))
 		}
-		if len(out.Events) == 0 {
-			fmt.Fprintln(c.err, "no such event is in the history")
-		}
-		for _, e := range out.Events {
-			fmt.Fprintf(c.out, "%s  %s\n", e.Time.Local().Format("2006-01-02 15:04:05"), printable(e.Text))
-			if e.Why != "" {
-				fmt.Fprintf(c.out, "%21s%s\n", "", printable(e.Why))
-			}
-		}
+	}
+	var out struct{ Events []page.Event }
+	if err := k.get(ctx, "/api/history", q, &out); err != nil {
+		return say(c, "history", "", err)
+	}
+	if *asJSON {
+		writeIndented(c.out, out.Events)
 		return exitOK
 	}
-	ackCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
-		r := remoteFlags(f)
-		board := f.Bool("board", false, "NAME is a board")
-		names, code, ok := ackCommand.names(c, f, args, 1, 1)
-		if !ok {
-			return code
-		}
-		return r.about(ctx, c, "ack", page.Ack, names[0], *board, nil)
+	if len(out.Events) == 0 {
+		fmt.Fprintln(c.err, "no such event is in the history")
 	}
-	shelveCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
-		r := remoteFlags(f)
-		board := f.Bool("board", false, "NAME is a board")
-		length := f.String("for", "8h", "for this `TIME`, from 1m to 30d")
-		end := f.Bool("end", false, "end it now")
-		names, code, ok := shelveCommand.names(c, f, args, 1, 1)
-		if !ok {
-			return code
+	for _, e := range out.Events {
+		fmt.Fprintf(c.out, "%s  %s\n", e.Time.Local().Format("2006-01-02 15:04:05"), printable(e.Text))
+		if e.Why != "" {
+			fmt.Fprintf(c.out, "%21s%s\n", "", printable(e.Why))
 		}
-		if *end {
-			return r.about(ctx, c, "shelve", page.Unshelve, names[0], *board, nil)
-		}
-		return r.about(ctx, c, "shelve", page.Shelve, names[0], *board, map[string]any{"for": *length})
 	}
-	teachCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
-		r := remoteFlags(f)
-		names, code, ok := teachCommand.names(c, f, args, 2, 2)
-		if !ok {
-			return code
-		}
-		if names[1] != "lit" && names[1] != "dark" && names[1] != page.Anew {
-			fmt.Fprintf(c.err, "lampward teach: %q is neither lit nor dark; write what the lamp shows now, or %s if the sensor was moved\n", names[1], page.Anew)
-			return exitUsage
-		}
-		return r.about(ctx, c, "teach", page.Teach, names[0], false, map[string]any{"state": names[1]})
+	return exitOK
+}
+
+func runAck(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+	r := remoteFlags(f)
+	board := f.Bool("board", false, "NAME is a board")
+	names, code, ok := ackCommand.names(c, f, args, 1, 1)
+	if !ok {
+		return code
 	}
-	batteryCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
-		r := remoteFlags(f)
-		names, code, ok := batteryCommand.names(c, f, args, 2, 2)
-		if !ok {
-			return code
-		}
-		if names[0] != "changed" {
-			fmt.Fprintf(c.err, "lampward battery: %q is not known; write `lampward battery changed BOARD`\n", names[0])
-			return exitUsage
-		}
-		return r.about(ctx, c, "battery", page.Battery, names[1], true, nil)
+	return r.about(ctx, c, "ack", page.Ack, names[0], *board, nil)
+}
+
+func runShelve(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+	r := remoteFlags(f)
+	board := f.Bool("board", false, "NAME is a board")
+	length := f.String("for", "8h", "for this `TIME`, from 1m to 30d")
+	end := f.Bool("end", false, "end it now")
+	names, code, ok := shelveCommand.names(c, f, args, 1, 1)
+	if !ok {
+		return code
 	}
-	aimCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
-		r := remoteFlags(f)
-		once := f.Bool("once", false, "print one line and end")
-		names, code, ok := aimCommand.names(c, f, args, 1, 1)
-		if !ok {
-			return code
-		}
-		k, code := r.connect(ctx, c)
-		if k == nil {
-			return code
-		}
-		// First, so that a wrong name is told and not waited for.
-		var l page.Lamp
-		if err := k.get(ctx, "/api/lamp", url.Values{"name": {names[0]}}, &l); err != nil {
-			return say(c, "aim", "", err)
-		}
-		a := aimer{out: c.out}
-		a.show(l)
-		if *once {
-			return exitOK
-		}
-		seen := l.At
-		err := k.stream(ctx, func(event string, data []byte) bool {
-			var l page.Lamp // a new one, for what is left out is not what it was
-			if event == "lamp" && json.Unmarshal(data, &l) == nil && l.Name == names[0] && !l.At.Equal(seen) {
-				seen = l.At
-				a.show(l)
-			}
-			return true
-		})
-		if err != nil {
-			return say(c, "aim", "", err)
-		}
+	if *end {
+		return r.about(ctx, c, "shelve", page.Unshelve, names[0], *board, nil)
+	}
+	return r.about(ctx, c, "shelve", page.Shelve, names[0], *board, map[string]any{"for": *length})
+}
+
+func runTeach(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+	r := remoteFlags(f)
+	names, code, ok := teachCommand.names(c, f, args, 2, 2)
+	if !ok {
+		return code
+	}
+	if names[1] != "lit" && names[1] != "dark" && names[1] != page.Anew {
+		fmt.Fprintf(c.err, "lampward teach: %q is neither lit nor dark; write what the lamp shows now, or %s if the sensor was moved\n", names[1], page.Anew)
+		return exitUsage
+	}
+	return r.about(ctx, c, "teach", page.Teach, names[0], false, map[string]any{"state": names[1]})
+}
+
+func runBattery(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+	r := remoteFlags(f)
+	names, code, ok := batteryCommand.names(c, f, args, 2, 2)
+	if !ok {
+		return code
+	}
+	if names[0] != "changed" {
+		fmt.Fprintf(c.err, "lampward battery: %q is not known; write `lampward battery changed BOARD`\n", names[0])
+		return exitUsage
+	}
+	return r.about(ctx, c, "battery", page.Battery, names[1], true, nil)
+}
+
+func runAim(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
+	r := remoteFlags(f)
+	once := f.Bool("once", false, "print one line and end")
+	names, code, ok := aimCommand.names(c, f, args, 1, 1)
+	if !ok {
+		return code
+	}
+	k, code := r.connect(ctx, c)
+	if k == nil {
+		return code
+	}
+	// First, so that a wrong name is told and not waited for.
+	var l page.Lamp
+	if err := k.get(ctx, "/api/lamp", url.Values{"name": {names[0]}}, &l); err != nil {
+		return say(c, "aim", "", err)
+	}
+	a := aimer{out: c.out}
+	a.show(l)
+	if *once {
 		return exitOK
 	}
+	seen := l.At
+	err := k.stream(ctx, func(event string, data []byte) bool {
+		var l page.Lamp // a new one, for what is left out is not what it was
+		if event == "lamp" && json.Unmarshal(data, &l) == nil && l.Name == names[0] && !l.At.Equal(seen) {
+			seen = l.At
+			a.show(l)
+		}
+		return true
+	})
+	if err != nil {
+		return say(c, "aim", "", err)
+	}
+	return exitOK
 }
 
 func anyAlarm(page.Alarm) bool { return true }
@@ -328,6 +344,28 @@ func printable(s string) string {
 func harmless(r rune) bool { return unicode.IsPrint(r) || r == 0x200c || r == 0x200d }
 
 func printStatus(out io.Writer, st page.Status) {
+	printTrouble(out, st)
+	a := st.Answer()
+	fmt.Fprintln(out, printable(a.Text))
+	if a.More != "" {
+		fmt.Fprintln(out, printable(a.More))
+	}
+	fmt.Fprintln(out)
+	w := tabwriter.NewWriter(out, 0, 4, 2, ' ', 0)
+	fmt.Fprintln(w, "\tLAMP\tSTATE\tFOR\tREADING\tHEARD\tSURE\tALERT")
+	for _, l := range st.Lamps {
+		printLamp(w, l, st.Now)
+	}
+	fmt.Fprintln(w, "\t\t\t\t\t\t\t")
+	fmt.Fprintln(w, "\tBOARD\tSTATE\tEVERY\tBATTERY\tHEARD\tFLAT\tALERT")
+	for _, b := range st.Boards {
+		printBoard(w, b, st.Now)
+	}
+	_ = w.Flush()
+}
+
+// printTrouble prints what keeps the daemon from its job.
+func printTrouble(out io.Writer, st page.Status) {
 	if st.Broken != "" {
 		fmt.Fprintln(out, "NOTHING CAN BE STORED:", printable(st.Broken))
 	}
@@ -346,75 +384,67 @@ func printStatus(out io.Writer, st page.Status) {
 	for _, f := range st.Failing {
 		fmt.Fprintf(out, "%s HAS TAKEN NO MESSAGE since %s: %s\n", printable(f.Route), f.Since.Local().Format("2 Jan 15:04"), printable(f.Note))
 	}
-	a := st.Answer()
-	fmt.Fprintln(out, printable(a.Text))
-	if a.More != "" {
-		fmt.Fprintln(out, printable(a.More))
+}
+
+func printLamp(w io.Writer, l page.Lamp, now time.Time) {
+	since, sure, reading := "", "", ""
+	heard := "not since start" // readings of before are not asked for here
+	if !l.At.IsZero() {
+		heard = ago(l.At, now)
+		reading = strconv.FormatFloat(l.Value, 'g', 6, 64)
 	}
-	fmt.Fprintln(out)
-	w := tabwriter.NewWriter(out, 0, 4, 2, ' ', 0)
-	flagged := func(a page.Alarm) string {
-		if a.Waits() {
-			return "!"
-		}
-		return ""
+	if !l.Since.IsZero() {
+		since = page.Long(now.Sub(l.Since))
 	}
-	alarmText := func(a page.Alarm) string {
-		if a.Until.IsZero() {
-			return a.Words()
-		}
-		return a.Words() + " until " + a.Until.Local().Format("2 Jan 15:04")
+	if l.State != "learning" {
+		sure = fmt.Sprintf("%.1f %%", 100*math.Floor(l.Confidence*1000)/1000)
 	}
-	ago := func(t time.Time) string {
-		if t.IsZero() {
-			return "never"
-		}
-		return page.Long(st.Now.Sub(t)) + " ago"
+	alarm := alarmText(l.Alarm)
+	if l.Fault != "" {
+		alarm = strings.TrimPrefix(alarm+", sensor "+strings.ReplaceAll(l.Fault, "_", " "), ", ")
 	}
-	fmt.Fprintln(w, "\tLAMP\tSTATE\tFOR\tREADING\tHEARD\tSURE\tALERT")
-	for _, l := range st.Lamps {
-		since, sure, reading := "", "", ""
-		heard := "not since start" // readings of before are not asked for here
-		if !l.At.IsZero() {
-			heard = ago(l.At)
-		}
-		if !l.Since.IsZero() {
-			since = page.Long(st.Now.Sub(l.Since))
-		}
-		if l.State != "learning" {
-			sure = fmt.Sprintf("%.1f %%", 100*math.Floor(l.Confidence*1000)/1000)
-		}
-		if !l.At.IsZero() {
-			reading = strconv.FormatFloat(l.Value, 'g', 6, 64)
-		}
-		alarm := alarmText(l.Alarm)
-		if l.Fault != "" {
-			alarm = strings.TrimPrefix(alarm+", sensor "+strings.ReplaceAll(l.Fault, "_", " "), ", ")
-		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(l.Alarm), printable(l.Name), printable(l.State), since, reading, heard, sure, printable(alarm))
+	fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(l.Alarm), printable(l.Name), printable(l.State), since, reading, heard, sure, printable(alarm))
+}
+
+func printBoard(w io.Writer, b page.Board, now time.Time) {
+	state, every, volts, flat := "reports", "", "", ""
+	switch {
+	case b.Silent:
+		state = "silent"
+	case b.Last.IsZero():
+		state = "not heard"
 	}
-	fmt.Fprintln(w, "\t\t\t\t\t\t\t")
-	fmt.Fprintln(w, "\tBOARD\tSTATE\tEVERY\tBATTERY\tHEARD\tFLAT\tALERT")
-	for _, b := range st.Boards {
-		state, every, volts, flat := "reports", "", "", ""
-		switch {
-		case b.Silent:
-			state = "silent"
-		case b.Last.IsZero():
-			state = "not heard"
-		}
-		if b.Every > 0 {
-			every = page.Interval(b.Every)
-		}
-		if b.Volts != nil {
-			volts = fmt.Sprintf("%.2f V", *b.Volts)
-		}
-		if b.Flat != nil {
-			flat = b.Flat.At.Local().Format("2006-01-02")
-		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(b.Alarm), printable(b.Name), state, every, volts, ago(b.Last), flat, printable(alarmText(b.AlarmShown())))
+	if b.Every > 0 {
+		every = page.Interval(b.Every)
 	}
-	_ = w.Flush()
+	if b.Volts != nil {
+		volts = fmt.Sprintf("%.2f V", *b.Volts)
+	}
+	if b.Flat != nil {
+		flat = b.Flat.At.Local().Format("2006-01-02")
+	}
+	fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(b.Alarm), printable(b.Name), state, every, volts, ago(b.Last, now), flat, printable(alarmText(b.AlarmShown())))
+}
+
+func flagged(a page.Alarm) string {
+	if a.Waits() {
+		return "!"
+	}
+	return ""
+}
+
+func alarmText(a page.Alarm) string {
+	if a.Until.IsZero() {
+		return a.Words()
+	}
+	return a.Words() + " until " + a.Until.Local().Format("2 Jan 15:04")
+}
+
+func ago(t, now time.Time) string {
+	if t.IsZero() {
+		return "never"
+	}
+	return page.Long(now.Sub(t)) + " ago"
 }
 
 // aimer shows readings between dark and lit, each on a line that fits 80 columns;
