@@ -278,7 +278,40 @@ func fishCompletion(w io.Writer, cmds []commandSyntax) {
 
 // manPage writes the manual page in the mdoc language (mdoc(7)).
 func manPage(w io.Writer, cmds []commandSyntax) {
-	fmt.Fprintf(w, `.Dd %s
+	fmt.Fprintf(w, manHead, buildDate())
+	for _, s := range cmds {
+		manCommand(w, s)
+	}
+	fmt.Fprint(w, manTopics)
+	for _, t := range chapters() {
+		fmt.Fprintf(w, ".It Cm %s\n%s\n", t.name, roffText(t.title))
+	}
+	fmt.Fprint(w, manTail)
+}
+
+func manCommand(w io.Writer, s commandSyntax) {
+	fmt.Fprintf(w, ".It Cm %s", s.name)
+	if s.usage != "" {
+		fmt.Fprintf(w, " Li %s", roffQuote(s.usage))
+	}
+	fmt.Fprintf(w, "\n%s.\n", roffText(sentenceCase(s.brief)))
+	if len(s.flags) == 0 {
+		return
+	}
+	fmt.Fprint(w, ".Bl -tag -width Ds -compact\n")
+	for _, f := range s.flags {
+		fmt.Fprintf(w, ".It Fl %s", f.name)
+		if f.value != "" {
+			fmt.Fprintf(w, " Ar %s", f.value)
+		}
+		fmt.Fprintf(w, "\n%s\n", roffText(f.about))
+	}
+	fmt.Fprint(w, ".El\n")
+}
+
+// The manual page: before the commands, between them and the chapters, and after.
+const (
+	manHead = `.Dd %s
 .Dt LAMPWARD 1
 .Os
 .Sh NAME
@@ -302,48 +335,29 @@ It is a convenience, not a life-safety alarm: never rely on it where people
 could come to harm.
 .Sh COMMANDS
 .Bl -tag -width Ds
-`, buildDate())
-	for _, s := range cmds {
-		fmt.Fprintf(w, ".It Cm %s", s.name)
-		if s.usage != "" {
-			fmt.Fprintf(w, " Li %s", roffQuote(s.usage))
-		}
-		fmt.Fprintf(w, "\n%s.\n", roffText(sentenceCase(s.brief)))
-		if len(s.flags) > 0 {
-			fmt.Fprint(w, ".Bl -tag -width Ds -compact\n")
-			for _, f := range s.flags {
-				fmt.Fprintf(w, ".It Fl %s", f.name)
-				if f.value != "" {
-					fmt.Fprintf(w, " Ar %s", f.value)
-				}
-				fmt.Fprintf(w, "\n%s\n", roffText(f.about))
-			}
-			fmt.Fprint(w, ".El\n")
-		}
-	}
-	fmt.Fprint(w, `.El
+`
+	manTopics = `.El
 .Sh TOPICS
 The manual is built in; each chapter is shown by
 .Nm
 .Cm help
 .Ar topic :
 .Bl -tag -width Ds -compact
-`)
-	for _, t := range chapters() {
-		fmt.Fprintf(w, ".It Cm %s\n%s\n", t.name, roffText(t.title))
-	}
-	fmt.Fprint(w, `.El
+`
+	manTail = `.El
 .Sh SIGNALS
 .Bl -tag -width SIGTERM -compact
 .It Dv SIGTERM , SIGINT
 Store what is pending and exit.
 .It Dv SIGHUP
-Read the configuration again.
+Read the configuration again; at a terminal, stop as the others do.
 .El
 .Sh ENVIRONMENT
 .Bl -tag -width Ds -compact
 .It Ev STATE_DIRECTORY
 Where the history is kept if the configuration does not say.
+.It Ev XDG_STATE_HOME
+Else the history is kept in the folder lampward of this one.
 .It Ev NOTIFY_SOCKET , WATCHDOG_USEC
 Set by the service manager; see
 .Xr systemd.service 5 .
@@ -359,6 +373,8 @@ does not name another; else
 The configuration of the system's service.
 .It Pa /var/lib/lampward
 Its history and learned state.
+.It Pa ~/.local/state/lampward
+The same, of one that a person starts.
 .El
 .Sh EXIT STATUS
 0 on success, 1 if the command failed, 2 if the command line or the
@@ -367,8 +383,8 @@ configuration is wrong.
 See it at work, with nothing else needed:
 .Pp
 .Dl lampward demo -for 20s
-`)
-}
+`
+)
 
 // buildDate is the date of the revision that this was built from, as mdoc
 // writes it.

@@ -9,6 +9,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lampward/cmd/lampward/config"
 )
 
 // shell finds a shell, and a folder in whose PATH this test binary is lampward.
@@ -152,6 +154,19 @@ func TestManPage(t *testing.T) {
 	for _, s := range syntax(t.Context()) {
 		assert.Contains(t, text, "\n.It Cm "+s.name)
 	}
+	for _, v := range []string{"STATE_DIRECTORY", "XDG_STATE_HOME"} {
+		assert.Contains(t, text, "\n.It Ev "+v)
+		t.Setenv(v, "")
+	}
+	t.Setenv("HOME", "/home/ann")
+	t.Setenv("USERPROFILE", "/home/ann")
+	cfg, err := config.Parse("test.toml", []byte(tankOnly))
+	require.NoError(t, err)
+	history := strings.Replace(filepath.ToSlash(cfg.Store.Dir), "/home/ann", "~", 1)
+	assert.Contains(t, text, "\n.It Pa "+history+"\n")
+	readme, err := os.ReadFile("../../README.md")
+	require.NoError(t, err)
+	assert.Contains(t, string(readme), "`"+history+"`")
 	bin, err := exec.LookPath("mandoc")
 	if err != nil {
 		if os.Getenv("CI") != "" {
