@@ -37,26 +37,13 @@ type DecodeOptions struct {
 	Volts, RSSI string
 }
 
-// Check tells what is wrong with the options; nil: nothing.
-func (o DecodeOptions) Check() error {
-	if o.Value != NoValue {
-		if err := checkPlace(o.Value); err != nil {
-			return fmt.Errorf("value: %w", err)
-		}
-	}
-	if err := checkPlace(o.Volts); err != nil {
-		return fmt.Errorf("volts: %w", err)
-	}
-	if err := checkPlace(o.RSSI); err != nil {
-		return fmt.Errorf("rssi: %w", err)
-	}
-	return nil
-}
-
-func checkPlace(p string) error {
+// CheckPlace tells what is wrong with a place in DecodeOptions, other than
+// NoValue; nil: nothing.
+func CheckPlace(p string) error {
 	if name, ok := strings.CutPrefix(p, senmlPrefix); ok {
-		if err := checkSenMLName(name); err != nil {
-			return fmt.Errorf("senml name: %w", err)
+		// n alone may begin with what no full name begins with.
+		if name == "" || checkSenMLName("n"+name) != nil {
+			return fmt.Errorf("%s names no SenML record: write senml:NAME, with letters, digits and - : . / _ in NAME", clip(p))
 		}
 		return nil
 	}

@@ -139,9 +139,10 @@ func TestDecode(t *testing.T) {
 		{payload: `[{"bn":"urn:dev:mac:0024befffe804ff1:","n":"light","v":512},{"n":"batt","u":"V","v":3.7},{"n":"rssi","u":"dBm","v":-70}]`,
 			opts: DecodeOptions{Value: "senml:light", Volts: "senml:batt", RSSI: "senml:urn:dev:mac:0024befffe804ff1:rssi"}, want: 512, volts: 3.7, rssi: -70},
 		{payload: `[{"n":"light","bv":500,"v":12}]`, want: 512},
+		{payload: `[{"bn":"urn:dev:board","n":":light","v":512},{"n":":batt","v":3.7}]`, opts: DecodeOptions{Value: "senml::light"}, want: 512},
 	} {
 		t.Run(c.payload, func(t *testing.T) {
-			require.NoError(t, c.opts.Check())
+			require.NoError(t, CheckPlace(c.opts.Value))
 			got, err := Decode([]byte(c.payload), c.opts)
 			require.NoError(t, err)
 			require.Len(t, got, 1)
@@ -222,8 +223,8 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 			require.Less(t, len(err.Error()), 400)
 		})
 	}
-	for _, o := range []DecodeOptions{{Value: "light"}, {Volts: "batt"}, {RSSI: "senml:"}, {Value: "/~"}} {
-		require.Error(t, o.Check())
+	for _, p := range []string{"light", "senml:", "senml:a b", "/~", NoValue} {
+		require.Error(t, CheckPlace(p), p)
 	}
 }
 

@@ -28,6 +28,12 @@ const (
 	defaultRetained   = 200
 )
 
+// Bounds of Options.MaxPacket, in bytes.
+const (
+	LeastPacket = 128
+	MostPacket  = 16 << 20
+)
+
 // Options describe the embedded broker.
 type Options struct {
 	// Listen is the TCP address to listen on, HOST:PORT; "": 127.0.0.1:1883.
@@ -36,8 +42,8 @@ type Options struct {
 	// Accounts are those who may connect, and what each may publish and
 	// subscribe to; none: anyone on this machine may do both.
 	Accounts []Account
-	// MaxPacket is the largest MQTT packet taken, in bytes, at least 128;
-	// 0: 65536.
+	// MaxPacket is the largest MQTT packet taken, in bytes, LeastPacket to
+	// MostPacket; 0: 65536.
 	MaxPacket uint32
 	// MaxClients is how many connections may be open at once, and how many
 	// sessions are kept, those of clients that are away included; 0: 2000.
@@ -106,11 +112,11 @@ func NewEmbedded(opts Options) (*Embedded, error) {
 	host, _, err := net.SplitHostPort(opts.Listen)
 	if err != nil {
 		errs = append(errs, fmt.Errorf("broker listen %q: %w: write HOST:PORT, such as %s", opts.Listen, err, DefaultListen))
-	} else if len(opts.Accounts) == 0 && !loopback(host) {
+	} else if len(opts.Accounts) == 0 && !Loopback(host) {
 		errs = append(errs, fmt.Errorf("broker listen %q can be reached from other machines, and there is no account: add an account for each board, or listen on %s", opts.Listen, DefaultListen))
 	}
-	if opts.MaxPacket < 128 || opts.MaxPacket > 16<<20 {
-		errs = append(errs, fmt.Errorf("broker packet limit %d: must be from 128 to 16777216 bytes", opts.MaxPacket))
+	if opts.MaxPacket < LeastPacket || opts.MaxPacket > MostPacket {
+		errs = append(errs, fmt.Errorf("broker packet limit %d: must be from %d to %d bytes", opts.MaxPacket, LeastPacket, MostPacket))
 	}
 	if opts.MaxClients < 0 || opts.MaxPerAddress < 0 || opts.MaxSubscriptions < 0 || opts.MaxRetained < 0 || opts.ConnectDeadline < 0 {
 		errs = append(errs, errors.New("broker limits must not be negative"))
@@ -133,8 +139,9 @@ func orDefault[T comparable](v, d T) T {
 	return v
 }
 
-// loopback tells whether a host part names this machine only.
-func loopback(host string) bool {
+// Loopback tells whether the host of an address to listen on is this machine
+// only.
+func Loopback(host string) bool {
 	if host == "localhost" {
 		return true
 	}

@@ -15,6 +15,7 @@ import (
 	"net/url"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -122,15 +123,23 @@ func NewExternal(opts ExternalOptions) (*External, error) {
 		recent: newRecent(1, 2*uplinkQueue, 0, 10*time.Minute), seed: maphash.MakeSeed()}
 	x.dial = x.open
 	var errs []error
-	if err := x.parseURL(); err != nil {
-		errs = append(errs, err)
+	if u, err := parseURL(opts.URL); err != nil {
+		errs = append(errs, fmt.Errorf("broker url %w", err))
+	} else {
+		x.user = u.User.Username()
+		x.pass, _ = u.User.Password()
+		u.User = nil
+		x.url = u
+	}
+	if opts.User != "" {
+		x.user = opts.User
 	}
 	if len(opts.Topics) == 0 {
 		errs = append(errs, errors.New("broker url: no topic to subscribe to: give a lamp a topic"))
 	}
 	for _, t := range opts.Topics {
 		if err := CheckFilter(t); err != nil {
-			errs = append(errs, err)
+			errs = append(errs, fmt.Errorf("topic %w", err))
 		}
 	}
 	if err := x.loadTLS(); err != nil {
@@ -142,11 +151,19 @@ func NewExternal(opts ExternalOptions) (*External, error) {
 	return x, nil
 }
 
-func (x *External) parseURL() error {
+// CheckURL tells what is wrong with an ExternalOptions.URL; nil: nothing. The
+// error does not repeat it, for a password may stand in it.
+func CheckURL(address string) error {
+	_, err := parseURL(address)
+	return err
+}
+
+// parseURL reads the address of a broker, and gives it a port where MQTT has one.
+func parseURL(address string) (*url.URL, error) {
 	const example = "write e.g. mqtt://192.0.2.7:1883"
-	u, err := url.Parse(x.opts.URL)
+	u, err := url.Parse(address)
 	if err != nil { // the error quotes the URL, password and all
-		return fmt.Errorf("broker url cannot be read: %s; %% and other special characters in a password must be escaped, or the password put in a file", example)
+		return nil, fmt.Errorf("cannot be read: %s; %% and other special characters in a password must be escaped, or the password put in a file", example)
 	}
 	port := ""
 	switch u.Scheme {
@@ -156,22 +173,20 @@ func (x *External) parseURL() error {
 		port = "8883"
 	case "ws", "wss":
 	default:
-		return fmt.Errorf("broker url begins with %s: %s; mqtts://, ws:// and wss:// are known too", clip(u.Scheme+"://"), example)
+		return nil, fmt.Errorf("begins with %s: %s; mqtts://, ws:// and wss:// are known too", clip(u.Scheme+"://"), example)
 	}
 	if u.Hostname() == "" {
-		return fmt.Errorf("broker url names no host: %s", example)
+		return nil, fmt.Errorf("names no host: %s", example)
+	}
+	if p := u.Port(); p != "" {
+		if n, err := strconv.ParseUint(p, 10, 16); err != nil || n == 0 {
+			return nil, fmt.Errorf("names port %s: write one from 1 to 65535", clip(p))
+		}
 	}
 	if u.Port() == "" && port != "" {
 		u.Host = net.JoinHostPort(u.Hostname(), port)
 	}
-	x.user = u.User.Username()
-	x.pass, _ = u.User.Password()
-	if x.opts.User != "" {
-		x.user = x.opts.User
-	}
-	u.User = nil
-	x.url = u
-	return nil
+	return u, nil
 }
 
 func (x *External) loadTLS() error {

@@ -65,12 +65,19 @@ func (h *argonHash) String() string {
 		b64.EncodeToString(h.salt), b64.EncodeToString(h.key))
 }
 
+// CheckHash tells what is wrong with a hash of a password; nil: nothing. The
+// error repeats nothing of what may be the password itself.
+func CheckHash(hash string) error {
+	_, err := parseHash(hash)
+	return err
+}
+
 // parseHash reads a hash and refuses parameters so large that one login could
 // exhaust the machine.
 func parseHash(s string) (*argonHash, error) {
 	parts := strings.Split(s, "$")
 	if len(parts) != 6 || parts[0] != "" || parts[1] != "argon2id" {
-		return nil, errors.New("is not a hash that lampward made: it must begin with $argon2id$")
+		return nil, errors.New("is no hash of lampward's, which begins with $argon2id$, or not the whole of it: make one with `lampward password`")
 	}
 	var version int
 	if _, err := fmt.Sscanf(parts[2], "v=%d", &version); err != nil || version != argon2.Version {
@@ -85,10 +92,10 @@ func parseHash(s string) (*argonHash, error) {
 	}
 	var err error
 	if h.salt, err = base64.RawStdEncoding.DecodeString(parts[4]); err != nil || len(h.salt) < 8 {
-		return nil, errors.New("has a damaged salt: make the hash anew")
+		return nil, errors.New("has a damaged salt: make the hash anew with `lampward password`")
 	}
-	if h.key, err = base64.RawStdEncoding.DecodeString(parts[5]); err != nil || len(h.key) < 16 || len(h.key) > 128 {
-		return nil, errors.New("has a damaged key: make the hash anew")
+	if h.key, err = base64.RawStdEncoding.DecodeString(parts[5]); err != nil || len(h.key) != hashKeyLen {
+		return nil, errors.New("was cut off, or has too much at its end: copy all of it, or make it anew with `lampward password`")
 	}
 	return &h, nil
 }

@@ -9,11 +9,11 @@ import (
 // checkPointer tells what is wrong with a JSON Pointer (RFC 6901 section 3).
 func checkPointer(p string) error {
 	if p != "" && p[0] != '/' {
-		return fmt.Errorf("pointer %s must begin with /: write e.g. /light/raw", clip(p))
+		return fmt.Errorf("%s is no JSON Pointer (RFC 6901): write one such as %s, or senml:NAME", clip(p), clip("/"+strings.ReplaceAll(p, ".", "/")))
 	}
 	for i := 0; i < len(p); i++ {
 		if p[i] == '~' && (i+1 == len(p) || p[i+1] != '0' && p[i+1] != '1') {
-			return fmt.Errorf("pointer %s: ~ must be written ~0, and a / within a name ~1", clip(p))
+			return fmt.Errorf("%s is no JSON Pointer (RFC 6901): write ~0 for ~, and ~1 for a / within a name", clip(p))
 		}
 	}
 	return nil

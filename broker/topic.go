@@ -19,10 +19,10 @@ const (
 // (MQTT 5.0 section 4.7, and the limits above).
 func CheckTopic(topic string) error {
 	if err := checkText(topic); err != nil {
-		return fmt.Errorf("topic %s: %w", clip(topic), err)
+		return fmt.Errorf("%s %w", clip(topic), err)
 	}
 	if strings.ContainsAny(topic, "+#") {
-		return fmt.Errorf("topic %s: + and # are only for topic filters: write out the whole topic", clip(topic))
+		return fmt.Errorf("%s holds a wildcard, + or #: write out the one topic", clip(topic))
 	}
 	return nil
 }
@@ -31,16 +31,16 @@ func CheckTopic(topic string) error {
 // nothing (MQTT 5.0 section 4.7.1, and the limits above).
 func CheckFilter(filter string) error {
 	if err := checkText(filter); err != nil {
-		return fmt.Errorf("topic filter %s: %w", clip(filter), err)
+		return fmt.Errorf("%s %w", clip(filter), err)
 	}
 	for rest, more := filter, true; more; {
 		var level string
 		level, rest, more = strings.Cut(rest, "/")
 		switch {
 		case strings.Contains(level, "#") && (level != "#" || more):
-			return fmt.Errorf("topic filter %s: # must be the last level, alone: write e.g. cellar/#", clip(filter))
+			return fmt.Errorf("%s is no topic filter, for # must be the last level, alone: write e.g. cellar/#", clip(filter))
 		case strings.Contains(level, "+") && level != "+":
-			return fmt.Errorf("topic filter %s: + must be a whole level: write e.g. cellar/+/light", clip(filter))
+			return fmt.Errorf("%s is no topic filter, for + must be a whole level: write e.g. cellar/+/light", clip(filter))
 		}
 	}
 	return nil

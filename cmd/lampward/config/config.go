@@ -15,8 +15,8 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode/utf8"
 
+	"lampward/broker"
 	"lampward/notify"
 	"lampward/rules"
 	"lampward/rules/battery"
@@ -278,9 +278,8 @@ func (c *Config) readBroker(root *table) {
 		if listen {
 			t.fail("url", "stands beside listen; keep listen for the embedded broker or url for an external one")
 		}
-		if u, err := url.Parse(b.URL); err != nil || u.Host == "" || !slices.Contains([]string{"mqtt", "mqtts", "tcp", "ssl", "ws", "wss"}, u.Scheme) {
-			// The value itself may hold a password.
-			t.fail("url", `is not the address of an MQTT broker; write "mqtt://HOST:1883", or "mqtts://HOST:8883" for TLS`)
+		if err := broker.CheckURL(b.URL); err != nil {
+			t.fail("url", "%v", err)
 		}
 	} else if !listen {
 		b.Listen = "127.0.0.1:1883"
@@ -296,7 +295,7 @@ func (c *Config) readBroker(root *table) {
 	t.str("ca_file", "/etc/lampward/ca.pem", &b.CAFile)
 	needPair(t, &b.CertFile, &b.KeyFile)
 	embedded := []string{"max_packet", "max_clients", "max_per_address"}
-	t.whole("max_packet", 64, 16<<20, &b.MaxPacket)
+	t.whole("max_packet", broker.LeastPacket, broker.MostPacket, &b.MaxPacket)
 	t.whole("max_clients", 1, 1_000_000, &b.MaxClients)
 	t.whole("max_per_address", 1, 1_000_000, &b.MaxPerAddress)
 	for _, k := range external {
@@ -319,8 +318,8 @@ func (c *Config) readBroker(root *table) {
 		a.strings("subscribe", "cellar/#", &x.Subscribe)
 		for i, list := range [][]string{x.Publish, x.Subscribe} {
 			for _, f := range list {
-				if !validFilter(f) {
-					a.fail([]string{"publish", "subscribe"}[i], `%q is no topic filter; write one such as "cellar/tank/light", "cellar/+/light" or "cellar/#"`, f)
+				if err := broker.CheckFilter(f); err != nil {
+					a.fail([]string{"publish", "subscribe"}[i], "%v", err)
 				}
 			}
 		}
@@ -414,9 +413,7 @@ func (c *Config) readLamp(t *table) {
 	} else {
 		checkTopic(t, l.Topic)
 	}
-	if t.str("value", "/light/raw", &l.Value) {
-		checkPointer(t, "value", l.Value)
-	}
+	readPlace(t, "value", "/light/raw", &l.Value)
 	t.str("device", "tank-board", &l.Device)
 	reads := "higher"
 	t.choice("lit_reads", []string{"higher", "lower"}, &reads)
@@ -480,12 +477,8 @@ func (c *Config) readDevice(t *table) {
 	if t.str("topic", "cellar/tank/status", &v.Topic) {
 		checkTopic(t, v.Topic)
 	}
-	if t.str("volts", "/battery", &v.Volts) {
-		checkPointer(t, "volts", v.Volts)
-	}
-	if t.str("rssi", "/rssi", &v.RSSI) {
-		checkPointer(t, "rssi", v.RSSI)
-	}
+	readPlace(t, "volts", "/battery", &v.Volts)
+	readPlace(t, "rssi", "/rssi", &v.RSSI)
 	t.duration("report_every", time.Second, 30*24*time.Hour, &r.ReportEvery)
 	t.duration("silent_after", time.Second, 365*24*time.Hour, &r.SilentAfter)
 	t.duration("false_every", 24*time.Hour, 36500*24*time.Hour, &r.FalseEvery)
@@ -675,11 +668,12 @@ func needName(t *table, example string, dst *string, seen map[string]bool) {
 
 // needHash reads a password_hash.
 func needHash(t *table, dst *string) {
-	if !t.str("password_hash", "$argon2id$...", dst) && !t.has("password_hash") {
+	if t.str("password_hash", "$argon2id$...", dst) {
+		if err := broker.CheckHash(*dst); err != nil {
+			t.fail("password_hash", "%v", err)
+		}
+	} else if !t.has("password_hash") {
 		t.fail("password_hash", "is missing; make one with `lampward password`")
-	} else if *dst != "" && !strings.HasPrefix(*dst, "$argon2id$") {
-		// Not repeated: it may be the password itself.
-		t.fail("password_hash", "is no hash of lampward's; make one with `lampward password`")
 	}
 }
 
@@ -707,29 +701,20 @@ func checkName(d *document, key, name string) {
 }
 
 func checkTopic(t *table, topic string) {
-	switch {
-	case topic == "":
-		t.fail("topic", `is empty; write one such as "cellar/tank/light"`)
-	case strings.ContainsAny(topic, "+#"):
-		t.fail("topic", "%q holds a wildcard; write the one topic of this board", topic)
-	case strings.HasPrefix(topic, "$"):
+	if err := broker.CheckTopic(topic); err != nil {
+		t.fail("topic", "%v", err)
+	} else if strings.HasPrefix(topic, "$") {
 		t.fail("topic", "%q begins with $, which MQTT keeps for brokers; write another", topic)
-	case len(topic) > 65535 || strings.ContainsRune(topic, 0) || !utf8.ValidString(topic):
-		t.fail("topic", "is no valid MQTT topic (UTF-8, no NUL, at most 65,535 bytes)")
 	}
 }
 
-func checkPointer(t *table, key, p string) {
-	if p == "" || strings.HasPrefix(p, "/") || strings.HasPrefix(p, "senml:") && len(p) > len("senml:") {
-		for i := 0; i < len(p); i++ {
-			if p[0] == '/' && p[i] == '~' && (i+1 == len(p) || p[i+1] != '0' && p[i+1] != '1') {
-				t.fail(key, `%q is no JSON Pointer: write ~0 for ~ and ~1 for / (RFC 6901)`, p)
-				return
-			}
+// readPlace reads where in a payload a number is.
+func readPlace(t *table, key, example string, dst *string) {
+	if t.str(key, example, dst) {
+		if err := broker.CheckPlace(*dst); err != nil {
+			t.fail(key, "%v", err)
 		}
-		return
 	}
-	t.fail(key, `%q is no JSON Pointer; write one such as "/%s" (RFC 6901), or "senml:NAME"`, p, strings.ReplaceAll(p, ".", "/"))
 }
 
 func checkAddress(t *table, key, addr, example string) {
@@ -751,20 +736,5 @@ func checkWeb(t *table, addr string) {
 
 func loopback(addr string) bool {
 	host, _, err := net.SplitHostPort(addr)
-	if err != nil {
-		return true // reported already
-	}
-	ip := net.ParseIP(host)
-	return host == "localhost" || ip != nil && ip.IsLoopback()
-}
-
-// validFilter checks an MQTT topic filter (OASIS MQTT 5.0, section 4.7.1).
-func validFilter(f string) bool {
-	levels := strings.Split(f, "/")
-	for i, l := range levels {
-		if strings.Contains(l, "#") && (l != "#" || i != len(levels)-1) || strings.Contains(l, "+") && l != "+" {
-			return false
-		}
-	}
-	return f != "" && len(f) <= 65535 && utf8.ValidString(f)
+	return err != nil || broker.Loopback(host) // an error is reported already
 }

@@ -128,7 +128,7 @@ keep_readings = "3 weeks"
 		`f.toml:9: lamp[2].topic: "cellar/+/light" holds a wildcard`,
 		`f.toml:10: lamp[2].lit_reads: "darker" is unknown; write "higher" or "lower"`,
 		`f.toml:11: lamp[2].on_above: on_above and off_below go together`,
-		`f.toml:12: lamp[2].value: "light.raw" is no JSON Pointer; write one such as "/light/raw"`,
+		`f.toml:12: lamp[2].value: "light.raw" is no JSON Pointer (RFC 6901): write one such as "/light/raw"`,
 		`f.toml:15: device[1].report_every: is the number 60; write a string, such as "60s"`,
 		`f.toml:17: device[1].battery.capacity_mah: -4 is out of range`,
 		`f.toml:19: webhook[1].url: is not a web address`,
@@ -166,12 +166,49 @@ func TestSingleMistakes(t *testing.T) {
 		"heartbeat":        {minimal + "[heartbeat]\nevery = \"1m\"\n", "f.toml:8: heartbeat.url: is missing"},
 		"same route twice": {minimal + "name = \"p\"\n[[webhook]]\nurl=\"http://192.0.2.1\"\nname=\"p\"\n", "already the name of another route"},
 		"account filter":   {"[[account]]\nname=\"b\"\npassword_hash=\"x\"\npublish=[\"a/#/b\"]\n" + minimal, "no topic filter"},
+		"account no topic": {"[[account]]\nname=\"b\"\npassword_hash=\"x\"\nsubscribe=[\"" + levels(33) + "\"]\n" + minimal, "f.toml:4: account[1].subscribe: "},
+		"small packets":    {"[broker]\nmax_packet = 100\n" + minimal, "f.toml:2: broker.max_packet: 100 is out of range; write a whole number from 128 to 16777216"},
+		"broken hash":      {"[[account]]\nname=\"b\"\npassword_hash=\"$argon2id$broken\"\n" + minimal, "f.toml:3: account[1].password_hash: is no hash"},
+		"hash cut off":     {"[[person]]\nname=\"b\"\npassword_hash=\"" + hash[:len(hash)-4] + "\"\n" + minimal, "f.toml:3: person[1].password_hash: "},
+		"hash too long":    {"[[person]]\nname=\"b\"\npassword_hash=\"" + hash + "A\"\n" + minimal, "f.toml:3: person[1].password_hash: "},
+		"no hash":          {"[[person]]\nname=\"b\"\npassword_hash=\"\"\n" + minimal, "f.toml:3: person[1].password_hash: "},
+		"deep topic":       {"[[lamp]]\nname = \"a\"\ntopic = \"" + levels(41) + "\"\n", "has 41 levels"},
+		"deep board topic": {minimal + "[[device]]\nname = \"b\"\ntopic = \"" + levels(41) + "\"\n", "f.toml:10: device[1].topic: "},
+		"long topic":       {"[[lamp]]\nname = \"a\"\ntopic = \"" + strings.Repeat("a", 1025) + "\"\n", "f.toml:3: lamp[1].topic: "},
+		"empty topic":      {"[[lamp]]\nname = \"a\"\ntopic = \"\"\n", "f.toml:3: lamp[1].topic: "},
+		"topic of brokers": {"[[lamp]]\nname = \"a\"\ntopic = \"$SYS/x\"\n", "begins with $"},
+		"senml name":       {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\nvalue = \"senml:a b\"\n", "f.toml:4: lamp[1].value: "},
+		"no senml name":    {minimal + "[[device]]\nname = \"b\"\nvolts = \"senml:\"\n", "f.toml:10: device[1].volts: "},
+		"no value":         {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\nvalue = \"-\"\n", "f.toml:4: lamp[1].value: "},
+		"pointer escape":   {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\nvalue = \"/a~b\"\n", "f.toml:4: lamp[1].value: "},
+		"no broker there":  {"[broker]\nurl = \"http://192.0.2.1\"\n" + minimal, "f.toml:2: broker.url: "},
+		"no host":          {"[broker]\nurl = \"mqtt://:1883\"\n" + minimal, "f.toml:2: broker.url: "},
+		"no such port":     {"[broker]\nurl = \"mqtt://192.0.2.1:70000\"\n" + minimal, "f.toml:2: broker.url: "},
 		"nan":              {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\non_above = nan\noff_below = 2\n", "out of range"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := Parse("f.toml", []byte(c.text))
 			require.ErrorContains(t, err, c.want)
 		})
+	}
+}
+
+// levels is a topic of n levels.
+func levels(n int) string { return strings.Repeat("a/", n-1) + "a" }
+
+// What the broker takes is no mistake.
+func TestNoMistakes(t *testing.T) {
+	for name, text := range map[string]string{
+		"tls":       "[broker]\nurl = \"tls://192.0.2.1\"\n" + minimal,
+		"websocket": "[broker]\nurl = \"wss://u:p@broker.example.com/mqtt\"\n" + minimal,
+		"packets":   "[broker]\nmax_packet = 128\n" + minimal,
+		"deep":      "[[lamp]]\nname = \"a\"\ntopic = \"" + levels(32) + "\"\n",
+		"hash":      "[[person]]\nname = \"ann\"\npassword_hash = \"" + hash + "\"\n" + minimal,
+		"filters":   "[[account]]\nname = \"b\"\npassword_hash = \"" + hash + "\"\npublish = [\"a/+/b\", \"#\"]\n" + minimal,
+		"zone":      "[broker]\nlisten = \"[::1%lo]:1883\"\n" + minimal,
+	} {
+		_, err := Parse("f.toml", []byte(text))
+		assert.NoError(t, err, name)
 	}
 }
 
