@@ -7,6 +7,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"log/slog"
 	"runtime/debug"
 	"slices"
 	"strings"
@@ -55,10 +56,8 @@ func init() {
 		if cfg == nil {
 			return code
 		}
-		// What cannot be told from the file alone: secrets, certificates,
-		// templates.
-		routes, err := newRoutes(cfg, routeOptions{})
-		if err := errors.Join(tryFiles(cfg), err); err != nil {
+		routes, err := tryParts(cfg)
+		if err != nil {
 			fmt.Fprintln(c.err, err)
 			return exitUsage
 		}
@@ -103,6 +102,36 @@ func init() {
 		fmt.Fprintln(c.out, "lampward", version())
 		return exitOK
 	}
+}
+
+// tryParts makes what a daemon is made of, as run does, without a socket or the
+// store, and finds what cannot be told from the configuration alone: secrets,
+// certificates, templates. It reports all that is wrong as config.Problems.
+func tryParts(cfg *config.Config) (*routes, error) {
+	var wrong config.Problems
+	try := func(line int, key string, err error) {
+		if ps := (config.Problems)(nil); errors.As(err, &ps) {
+			wrong = append(wrong, ps...)
+		} else if err != nil {
+			wrong = append(wrong, config.Problem{File: cfg.File, Line: line, Key: key, Text: strings.ReplaceAll(err.Error(), "\n", "; ")})
+		}
+	}
+	log := slog.New(slog.DiscardHandler)
+	d := &daemon{cfg: cfg, log: log, intake: newIntake(cfg, log)}
+	files := tryFiles(cfg)
+	try(0, "", files)
+	if files == nil { // else it would be told twice
+		_, err := d.newBroker(nil)
+		try(cfg.Broker.Line, "broker", err)
+	}
+	routes, err := newRoutes(cfg, routeOptions{})
+	try(0, "", err)
+	_, err = d.newHeartbeat()
+	try(cfg.Beat.Line, "heartbeat", err)
+	if len(wrong) > 0 {
+		return nil, wrong
+	}
+	return routes, nil
 }
 
 // doubts tells what may be meant as it stands, and is more likely a slip.

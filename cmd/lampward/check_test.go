@@ -2,14 +2,19 @@ package main
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"io"
+	"log/slog"
 	"strings"
 	"testing"
 	"testing/synctest"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"lampward/broker"
+	"lampward/cmd/lampward/config"
 )
 
 // Who types the password at a terminal ends the line, not the input.
@@ -21,4 +26,36 @@ func TestPasswordTakesALine(t *testing.T) {
 		assert.Equal(t, exitOK, passwordCommand.execute(context.Background(), console{in, &out, &errOut}, nil))
 		assert.True(t, broker.VerifyPassword(strings.TrimSpace(out.String()), "a b"), "%s%s", out.String(), errOut.String())
 	})
+}
+
+// What run refuses, check and a reload refuse, also what reading the file let
+// pass.
+func TestCheckAgreesWithRun(t *testing.T) {
+	for name, spoil := range map[string]func(*config.Config){
+		"broker: broker packet limit 100": func(c *config.Config) { c.Broker.MaxPacket = 100 },
+		"broker: account 1":               func(c *config.Config) { c.Accounts = []config.Account{{Name: "a", PasswordHash: "$argon2id$broken"}} },
+		"broker: topic":                   func(c *config.Config) { c.Broker.URL, c.Lamps[0].Topic = "mqtt://192.0.2.1", strings.Repeat("a/", 40) },
+		"broker: broker url":              func(c *config.Config) { c.Broker.URL = "http://192.0.2.1" },
+		"broker: broker listen":           func(c *config.Config) { c.Broker.Listen = ":0" },
+		"heartbeat: ":                     func(c *config.Config) { c.Beat.URL = "ftp://192.0.2.1" },
+		"":                                func(*config.Config) {},
+	} {
+		c, err := config.Parse("f.toml", fmt.Appendf(nil, "[broker]\nlisten = \"127.0.0.1:0\"\n[store]\ndir = %q\n[page]\nlisten = \"\"\n%s", t.TempDir(), tankOnly))
+		require.NoError(t, err)
+		old := *c
+		spoil(c)
+		ctx, stop := context.WithCancel(t.Context())
+		run := serve(ctx, c, serveOptions{log: slog.New(slog.DiscardHandler), ready: func(addresses) { stop() }})
+		stop()
+		_, check := tryParts(c)
+		reload := tryConfig(&old, c)
+		if name == "" {
+			assert.NoError(t, errors.Join(run, check, reload))
+			continue
+		}
+		assert.Error(t, run, name)
+		assert.ErrorContains(t, check, name)
+		assert.ErrorAs(t, check, &config.Problems{}, name)
+		assert.Equal(t, check, reload)
+	}
 }

@@ -122,14 +122,11 @@ func logProblems(o serveOptions, err error) {
 // tryConfig finds what would keep a daemon from starting with a configuration,
 // as far as that can be told while the old one runs.
 func tryConfig(old, c *config.Config) error {
-	if _, err := newRoutes(c, routeOptions{}); err != nil {
+	if _, err := tryParts(c); err != nil {
 		return err
 	}
 	if a, b := filepath.Clean(old.Store.Dir), filepath.Clean(c.Store.Dir); a != b {
 		return fmt.Errorf("store.dir: what is stored, and what is still to be sent, is in %s; to move it to %s, stop lampward, move the folder, and start it again", a, b)
-	}
-	if err := tryFiles(c); err != nil {
-		return err
 	}
 	for _, a := range [][3]string{
 		{"broker", old.Broker.Listen, c.Broker.Listen}, {"page", old.Page.Listen, c.Page.Listen},

@@ -229,13 +229,11 @@ func (d *daemon) runAll(ctx context.Context, o serveOptions) (err error) {
 	})
 	stage("rules", d.loop)
 	stage("inspection", d.inspect)
-	if d.cfg.Beat.URL != "" {
-		beat, err := notify.NewHeartbeat(notify.HeartbeatOptions{
-			URL: d.cfg.Beat.URL, Every: d.cfg.Beat.Every, Healthy: d.healthy, Log: d.log,
-		})
-		if err != nil {
-			return fmt.Errorf("heartbeat: %w", err)
-		}
+	beat, err := d.newHeartbeat()
+	if err != nil {
+		return fmt.Errorf("heartbeat: %w", err)
+	}
+	if beat != nil {
 		stage("heartbeat", beat.Run)
 	}
 	stage("page", page.run)
@@ -290,6 +288,17 @@ func (d *daemon) brokerName(a net.Addr) string {
 	return rest
 }
 
+// newHeartbeat makes the heartbeat; nil: none is configured.
+func (d *daemon) newHeartbeat() (*notify.Heartbeat, error) {
+	if d.cfg.Beat.URL == "" {
+		return nil, nil
+	}
+	return notify.NewHeartbeat(notify.HeartbeatOptions{
+		URL: d.cfg.Beat.URL, Every: d.cfg.Beat.Every, Healthy: d.healthy, Log: d.log,
+	})
+}
+
+// newBroker makes the broker; ready is told where the embedded one listens.
 func (d *daemon) newBroker(ready func(net.Addr)) (broker.Broker, error) {
 	b := d.cfg.Broker
 	if b.URL != "" {

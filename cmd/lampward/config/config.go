@@ -104,6 +104,7 @@ type Log struct {
 type Heartbeat struct {
 	URL   string        // empty: none
 	Every time.Duration // default 5 minutes
+	Line  int           // of its table in the file; 0: it has none
 }
 
 // Lamp is where the readings of one lamp come from.
@@ -600,7 +601,7 @@ func (c *Config) readAlarm(root *table) {
 	t.duration("chatter_within", time.Minute, 7*24*time.Hour, &a.ChatterWithin)
 	t.duration("chatter_settle", time.Minute, 7*24*time.Hour, &a.ChatterSettle)
 	b, _ := root.table("heartbeat")
-	c.Beat.Every = 5 * time.Minute
+	c.Beat.Line, c.Beat.Every = b.d.line(b.name), 5*time.Minute
 	if b.str("url", "https://watcher.example.com/cellar", &c.Beat.URL) {
 		checkWeb(b, c.Beat.URL)
 	} else if _, ok := root.m["heartbeat"]; ok && !b.has("url") {
