@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"context"
 	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"hash/maphash"
@@ -13,7 +12,6 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/url"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -55,15 +53,12 @@ type ExternalOptions struct {
 	ClientID string
 	// User is the user name; "": the one in URL, if any.
 	User string
-	// PasswordFile is a file whose first line is the password, read at each
-	// connect; "": the password in URL, if any.
-	PasswordFile string
-	// CAFile is a PEM file of the authorities that vouch for the broker's
-	// certificate; "": the system's.
-	CAFile string
-	// CertFile and KeyFile are PEM files of the certificate to show to the
-	// broker; "": none.
-	CertFile, KeyFile string
+	// Password is asked for the password at each connect; nil: the one in URL,
+	// if any.
+	Password func() (string, error)
+	// TLS sets how the broker's certificate is checked, and which one it is
+	// shown; nil: by the system's authorities, and none.
+	TLS *tls.Config
 	// Log takes the log; nil: slog.Default().
 	Log *slog.Logger
 }
@@ -73,7 +68,6 @@ type External struct {
 	opts   ExternalOptions
 	url    *url.URL // without user and password
 	user   string
-	pass   string
 	tls    *tls.Config
 	log    *slog.Logger
 	quiet  *Quiet
@@ -127,9 +121,15 @@ func NewExternal(opts ExternalOptions) (*External, error) {
 		errs = append(errs, fmt.Errorf("broker url %w", err))
 	} else {
 		x.user = u.User.Username()
-		x.pass, _ = u.User.Password()
+		if pass, _ := u.User.Password(); x.opts.Password == nil {
+			x.opts.Password = func() (string, error) { return pass, nil }
+		}
 		u.User = nil
 		x.url = u
+		if x.tls = opts.TLS.Clone(); x.tls == nil {
+			x.tls = &tls.Config{}
+		}
+		x.tls.ServerName = u.Hostname()
 	}
 	if opts.User != "" {
 		x.user = opts.User
@@ -141,9 +141,6 @@ func NewExternal(opts ExternalOptions) (*External, error) {
 		if err := CheckFilter(t); err != nil {
 			errs = append(errs, fmt.Errorf("topic %w", err))
 		}
-	}
-	if err := x.loadTLS(); err != nil {
-		errs = append(errs, err)
 	}
 	if err := errors.Join(errs...); err != nil {
 		return nil, err
@@ -189,35 +186,6 @@ func parseURL(address string) (*url.URL, error) {
 	return u, nil
 }
 
-func (x *External) loadTLS() error {
-	o := x.opts
-	x.tls = &tls.Config{MinVersion: tls.VersionTLS12}
-	if x.url != nil {
-		x.tls.ServerName = x.url.Hostname()
-	}
-	if o.CAFile != "" {
-		pem, err := os.ReadFile(o.CAFile)
-		if err != nil {
-			return fmt.Errorf("broker ca file: %w", err)
-		}
-		x.tls.RootCAs = x509.NewCertPool()
-		if !x.tls.RootCAs.AppendCertsFromPEM(pem) {
-			return fmt.Errorf("broker ca file %s holds no certificate in PEM form", o.CAFile)
-		}
-	}
-	if (o.CertFile == "") != (o.KeyFile == "") {
-		return errors.New("broker certificate: give both the certificate file and the key file, or neither")
-	}
-	if o.CertFile != "" {
-		cert, err := tls.LoadX509KeyPair(o.CertFile, o.KeyFile)
-		if err != nil {
-			return fmt.Errorf("broker certificate: %w", err)
-		}
-		x.tls.Certificates = []tls.Certificate{cert}
-	}
-	return nil
-}
-
 // open connects to the broker; the MQTT handshake follows.
 func (x *External) open(ctx context.Context) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(ctx, dialTimeout)
@@ -229,18 +197,6 @@ func (x *External) open(ctx context.Context) (net.Conn, error) {
 		return (&net.Dialer{}).DialContext(ctx, "tcp", x.url.Host)
 	}
 	return (&tls.Dialer{Config: x.tls}).DialContext(ctx, "tcp", x.url.Host)
-}
-
-func (x *External) password() (string, error) {
-	if x.opts.PasswordFile == "" {
-		return x.pass, nil
-	}
-	b, err := os.ReadFile(x.opts.PasswordFile)
-	if err != nil {
-		return "", fmt.Errorf("password file: %w", err)
-	}
-	line, _, _ := strings.Cut(string(b), "\n")
-	return strings.TrimSuffix(line, "\r"), nil
 }
 
 // Run implements [Broker]: it stays connected until ctx ends.
@@ -285,9 +241,9 @@ var errRefused = errors.New("a message could not be stored; the broker is made t
 // up. It returns when everything it started has stopped, but for what x.storing
 // counts.
 func (x *External) session(parent context.Context, sink Sink) (up bool, held time.Duration, err error) {
-	pass, err := x.password()
+	pass, err := x.opts.Password()
 	if err != nil {
-		return false, 0, err
+		return false, 0, fmt.Errorf("password: %w", err)
 	}
 	ctx, cancel := context.WithCancelCause(parent)
 	defer cancel(nil)

@@ -6,6 +6,7 @@ import (
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
+	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/pem"
@@ -319,23 +320,25 @@ func TestMosquittoKeepsReadingsWhileLampwardIsAway(t *testing.T) {
 func TestMosquittoTLSAndLogin(t *testing.T) {
 	dir := t.TempDir()
 	caFile, certFile, keyFile := makeCert(t, dir)
+	ca, err := os.ReadFile(caFile)
+	require.NoError(t, err)
+	roots := x509.NewCertPool()
+	require.True(t, roots.AppendCertsFromPEM(ca))
 	pwFile := filepath.Join(dir, "passwd")
 	out, err := exec.Command(needs(t, "mosquitto_passwd"), "-b", "-c", pwFile, "lampward", "s3cret").CombinedOutput()
 	require.NoError(t, err, string(out))
 	m := newMosquitto(t, "allow_anonymous false", "password_file "+pwFile, "certfile "+certFile, "keyfile "+keyFile)
-	secret := filepath.Join(dir, "secret")
-	require.NoError(t, os.WriteFile(secret, []byte("s3cret\n"), 0o600))
-
-	good := ExternalOptions{URL: m.url("mqtts"), Topics: []string{"a"}, User: "lampward", PasswordFile: secret, CAFile: caFile}
+	good := ExternalOptions{URL: m.url("mqtts"), Topics: []string{"a"}, User: "lampward",
+		Password: func() (string, error) { return "s3cret", nil }, TLS: &tls.Config{RootCAs: roots}}
 	sink := newWant(1)
 	runExternal(t, good, sink)
 	sink.waitUp(t, true)
 
 	for name, edit := range map[string]func(*ExternalOptions){
-		"unknown authority": func(o *ExternalOptions) { o.CAFile = "" },
+		"unknown authority": func(o *ExternalOptions) { o.TLS = nil },
 		"plain":             func(o *ExternalOptions) { o.URL = m.url("mqtt") },
 		"wrong password": func(o *ExternalOptions) {
-			o.PasswordFile = ""
+			o.Password = nil
 			o.URL = strings.Replace(o.URL, "://", "://lampward:no@", 1)
 		},
 	} {

@@ -2,6 +2,7 @@ package notify
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -23,7 +24,7 @@ type HeartbeatOptions struct {
 	Healthy func() error
 	// Timeout is the limit of one request; 0: 15 s.
 	Timeout time.Duration
-	TLS     TLSOptions
+	TLS     *tls.Config  // as of a webhook
 	Log     *slog.Logger // takes a line when beats begin to fail or to work; nil: none
 }
 

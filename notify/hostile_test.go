@@ -175,7 +175,7 @@ func TestHostileReceivers(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			start := time.Now()
 			n := &pipeNet{conns: make(chan net.Conn), start: start}
-			cert, key, ca := certificate(t, []string{"hook.test"}, start.Add(24*time.Hour))
+			cert, key, roots := certificate(t, []string{"hook.test"}, start.Add(24*time.Hour))
 			bad, badKey, _ := certificate(t, []string{"hook.test"}, start.Add(24*time.Hour))
 			pair := func(cert, key string) *tls.Config {
 				p, err := tls.X509KeyPair([]byte(cert), []byte(key))
@@ -228,7 +228,7 @@ func TestHostileReceivers(t *testing.T) {
 			if h.tls {
 				u = "https://hook.test/in"
 			}
-			w := hook(t, WebhookOptions{URL: u, TLS: TLSOptions{CAFile: ca}})
+			w := hook(t, WebhookOptions{URL: u, TLS: &tls.Config{RootCAs: roots}})
 			tr := w.client.Transport.(*http.Transport)
 			tr.DialContext, tr.Proxy = n.dial, nil
 			box := &memOutbox{}

@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
@@ -45,8 +46,9 @@ type MailOptions struct {
 	To string
 	// Helo is the name we give; empty: the host's.
 	Helo string
-	// TLS sets how the server is checked.
-	TLS TLSOptions
+	// TLS sets how the server's certificate is checked; nil: by the system's
+	// authorities.
+	TLS *tls.Config
 	// Timeout is the limit of the first attempt until the server asks for a
 	// letter's text; 0: 30 s. Later attempts wait up to eight times as long,
 	// for some servers are slow on purpose (RFC 5321 section 4.5.3.2 would wait
@@ -121,19 +123,14 @@ func NewMail(o MailOptions) (*Mail, error) {
 	if m.from, err = netmail.ParseAddress(o.From); err != nil {
 		return nil, fmt.Errorf("from %q is not an address; write for example lampward@example.com", o.From)
 	}
-	_, m.domain, _ = strings.Cut(m.from.Address, "@")
-	if i := strings.LastIndex(m.from.Address, "@"); i >= 0 {
-		m.domain = m.from.Address[i+1:]
-	}
+	m.domain = m.from.Address[strings.LastIndexByte(m.from.Address, '@')+1:]
 	if m.to, err = netmail.ParseAddress(o.To); err != nil {
 		return nil, fmt.Errorf("to: %q is not an address; write for example you@example.com", o.To)
 	}
-	if m.tls, err = o.TLS.config(); err != nil {
-		return nil, err
+	if m.tls = o.TLS.Clone(); m.tls == nil {
+		m.tls = &tls.Config{}
 	}
-	if m.tls.ServerName == "" {
-		m.tls.ServerName = o.Host
-	}
+	m.tls.ServerName = o.Host
 	return m, nil
 }
 
@@ -147,14 +144,10 @@ func (m *Mail) String() string {
 
 // Warnings returns what the program must say at start, in plain words.
 func (m *Mail) Warnings() []string {
-	var out []string
 	if m.o.Security == "none" {
-		out = append(out, fmt.Sprintf("mail %s goes to %s in clear: anyone on the way can read and change it", m.o.Name, m.o.Host))
+		return []string{fmt.Sprintf("mail %s goes to %s in clear: anyone on the way can read and change it", m.o.Name, m.o.Host)}
 	}
-	if m.o.TLS.Insecure {
-		out = append(out, fmt.Sprintf("mail %s takes any certificate of %s: anyone on the way can read it, its password too; set a CA file instead", m.o.Name, m.o.Host))
-	}
-	return out
+	return nil
 }
 
 // Send makes one attempt.
@@ -380,7 +373,7 @@ func (m *Mail) letter(msg *Message, picture []byte, limit *limit) (*mail.Msg, er
 	}
 	if picture != nil {
 		// Content-ID is the name by which the HTML part shows it (RFC 2392).
-		if err := l.EmbedReader("trace.png", strings.NewReader(string(picture)), mail.WithFileContentType("image/png"), mail.WithFileContentID("<trace>")); err != nil {
+		if err := l.EmbedReader("trace.png", bytes.NewReader(picture), mail.WithFileContentType("image/png"), mail.WithFileContentID("<trace>")); err != nil {
 			return nil, err
 		}
 	}

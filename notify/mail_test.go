@@ -7,6 +7,7 @@ import (
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
+	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/json"
@@ -32,9 +33,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// certificate makes a self-signed certificate for names, as PEM texts, and a
-// file of it for CAFile.
-func certificate(t *testing.T, names []string, until time.Time) (cert, key, file string) {
+// certificate makes a self-signed certificate for names, as PEM texts, and what
+// vouches for it.
+func certificate(t *testing.T, names []string, until time.Time) (cert, key string, roots *x509.CertPool) {
 	t.Helper()
 	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(t, err)
@@ -56,9 +57,9 @@ func certificate(t *testing.T, names []string, until time.Time) (cert, key, file
 	require.NoError(t, err)
 	cert = string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}))
 	key = string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: kd}))
-	file = filepath.Join(t.TempDir(), "ca.pem")
-	require.NoError(t, os.WriteFile(file, []byte(cert), 0o600))
-	return cert, key, file
+	roots = x509.NewCertPool()
+	require.True(t, roots.AppendCertsFromPEM([]byte(cert)))
+	return cert, key, roots
 }
 
 type received struct {
@@ -151,14 +152,14 @@ const mailTestTime = 60 * time.Second
 // TLS, with a login; an independent parser finds what was meant, and no header
 // that a name tried to smuggle in.
 func TestMailArrives(t *testing.T) {
-	cert, key, ca := certificate(t, []string{"localhost", "127.0.0.1"}, time.Now().Add(time.Hour))
+	cert, key, roots := certificate(t, []string{"localhost", "127.0.0.1"}, time.Now().Add(time.Hour))
 	for _, security := range []string{"starttls", "tls"} {
 		t.Run(security, func(t *testing.T) {
 			port, next := smtpServer(t, map[string]any{"secure": security == "tls", "cert": cert, "key": key, "user": "me", "pass": "s3cret!"})
 			m, err := NewMail(MailOptions{
 				Host: "127.0.0.1", Port: port, Security: security, User: "me", Password: NewSecret("s3cret!"),
 				From: "lampward <lampward@example.com>", To: "Anna <anna@example.com>",
-				TLS: TLSOptions{CAFile: ca}, Trace: trace, Location: time.UTC, Timeout: mailTestTime,
+				TLS: &tls.Config{RootCAs: roots}, Trace: trace, Location: time.UTC, Timeout: mailTestTime,
 				Links: func(rules.Delivery) Links {
 					return Links{Ack: "https://lamp.test/a?t=1&u=2", Shelve: "https://lamp.test/s"}
 				},
@@ -241,7 +242,7 @@ func TestMailRefusesBadServers(t *testing.T) {
 	for _, c := range []struct {
 		name      string
 		cert, key string
-		ca        string
+		roots     *x509.CertPool
 		hide      bool
 		pass      string
 		want      string
@@ -260,7 +261,7 @@ func TestMailRefusesBadServers(t *testing.T) {
 			t.Run(c.name+" "+security, func(t *testing.T) {
 				port, _ := smtpServer(t, map[string]any{"secure": security == "tls", "cert": c.cert, "key": c.key, "hide": c.hide, "user": "me", "pass": "s3cret!"})
 				m, err := NewMail(MailOptions{Host: "127.0.0.1", Port: port, Security: security, User: "me", Password: NewSecret(c.pass),
-					From: "lampward@example.com", To: "anna@example.com", TLS: TLSOptions{CAFile: c.ca}, Timeout: mailTestTime})
+					From: "lampward@example.com", To: "anna@example.com", TLS: &tls.Config{RootCAs: c.roots}, Timeout: mailTestTime})
 				require.NoError(t, err)
 				out := m.Send(t.Context(), lit("mail", "tank", time.Now()))
 				t.Logf("%s: %s", out.Kind, out.Note)
@@ -490,14 +491,13 @@ func TestMailOptionErrors(t *testing.T) {
 	_, err := NewMail(ok)
 	require.NoError(t, err)
 	for want, change := range map[string]func(*MailOptions){
-		"no mail server":  func(o *MailOptions) { o.Host = "" },
-		"is unknown":      func(o *MailOptions) { o.Security = "maybe" },
-		"is not an addr":  func(o *MailOptions) { o.From = "x\r\nBcc: y" },
-		"to: ":            func(o *MailOptions) { o.To = "nobody" },
-		`to: ""`:          func(o *MailOptions) { o.To = "" },
-		"both a user":     func(o *MailOptions) { o.User = "me" },
-		"not between":     func(o *MailOptions) { o.Port = 70000 },
-		"cannot read the": func(o *MailOptions) { o.TLS.CAFile = "/nowhere/ca.pem" },
+		"no mail server": func(o *MailOptions) { o.Host = "" },
+		"is unknown":     func(o *MailOptions) { o.Security = "maybe" },
+		"is not an addr": func(o *MailOptions) { o.From = "x\r\nBcc: y" },
+		"to: ":           func(o *MailOptions) { o.To = "nobody" },
+		`to: ""`:         func(o *MailOptions) { o.To = "" },
+		"both a user":    func(o *MailOptions) { o.User = "me" },
+		"not between":    func(o *MailOptions) { o.Port = 70000 },
 	} {
 		o := ok
 		change(&o)

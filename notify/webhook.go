@@ -14,7 +14,6 @@ import (
 	"net/http/httptrace"
 	"net/textproto"
 	"net/url"
-	"os"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -56,8 +55,9 @@ type WebhookOptions struct {
 	// Timeout is the limit of a whole attempt, from dialling to the end of the
 	// answer; 0: 15 s.
 	Timeout time.Duration
-	// TLS sets how the server is checked.
-	TLS TLSOptions
+	// TLS sets how the server's certificate is checked, and which one it is
+	// shown; nil: by the system's authorities, and none.
+	TLS *tls.Config
 	// Links gives the links of an alert; nil: none.
 	Links func(rules.Delivery) Links
 	// Location is the time zone of the times in a folded message's text; nil:
@@ -65,45 +65,6 @@ type WebhookOptions struct {
 	Location *time.Location
 	// Wall is the wall clock, for the signature's time stamp; nil: time.Now.
 	Wall func() time.Time
-}
-
-// TLSOptions sets how a server's certificate is checked and what we show.
-// The zero value trusts the system's authorities.
-type TLSOptions struct {
-	CAFile     string // PEM file of the authorities to trust instead of the system's
-	CertFile   string // PEM file of a client certificate; needs KeyFile
-	KeyFile    string // PEM file of its key
-	ServerName string // name to expect in the certificate; empty: the host's
-	// Insecure takes any certificate. Anyone on the way can then read and
-	// change messages; the program that sets it must say so at start, and
-	// Warnings returns the words.
-	Insecure bool
-}
-
-// config returns the crypto/tls settings, TLS 1.2 at least.
-func (o TLSOptions) config() (*tls.Config, error) {
-	c := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: o.ServerName, InsecureSkipVerify: o.Insecure}
-	if o.CAFile != "" {
-		pem, err := os.ReadFile(o.CAFile)
-		if err != nil {
-			return nil, fmt.Errorf("cannot read the authorities' certificates: %w", err)
-		}
-		c.RootCAs = x509.NewCertPool()
-		if !c.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, fmt.Errorf("%s holds no certificate in PEM form", o.CAFile)
-		}
-	}
-	if (o.CertFile == "") != (o.KeyFile == "") {
-		return nil, errors.New("a client certificate needs both its certificate file and its key file")
-	}
-	if o.CertFile != "" {
-		cert, err := tls.LoadX509KeyPair(o.CertFile, o.KeyFile)
-		if err != nil {
-			return nil, fmt.Errorf("cannot load the client certificate: %w", err)
-		}
-		c.Certificates = []tls.Certificate{cert}
-	}
-	return c, nil
 }
 
 // Limits that no knob changes.
@@ -172,11 +133,7 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 	if err = w.readTemplates(); err != nil {
 		return nil, err
 	}
-	tc, err := o.TLS.config()
-	if err != nil {
-		return nil, err
-	}
-	w.client = newClient(tc, o.Timeout)
+	w.client = newClient(o.TLS.Clone(), o.Timeout)
 	w.private = w.findPrivate()
 	return w, nil
 }
@@ -336,15 +293,6 @@ func (w *Webhook) Name() string { return w.o.Name }
 // String describes the webhook without what is secret in it.
 func (w *Webhook) String() string {
 	return fmt.Sprintf("%s: %s %s://%s", w.o.Name, w.o.Method, w.url.Scheme, w.url.Host)
-}
-
-// Warnings returns what the program must say at start, in plain words.
-func (w *Webhook) Warnings() []string {
-	var out []string
-	if w.o.TLS.Insecure {
-		out = append(out, fmt.Sprintf("webhook %s takes any certificate of %s: anyone on the way can read and change its messages; set a CA file instead", w.o.Name, w.url.Host))
-	}
-	return out
 }
 
 // Send makes one attempt.

@@ -125,30 +125,25 @@ func (r *routes) warn(log *slog.Logger) {
 	}
 }
 
-// secret reads a secret that may be missing.
-func secret(value, file, env string) (notify.Secret, error) {
-	if value == "" && file == "" && env == "" {
-		return notify.Secret{}, nil
-	}
-	return notify.LoadSecret(value, file, env)
-}
-
 func newWebhook(w config.Webhook, o routeOptions) (notify.Route, error) {
-	s, err := secret(w.Secret, w.SecretFile, w.SecretEnv)
+	s, err := notify.LoadSecret(w.Secret, w.SecretFile, w.SecretEnv)
+	if err != nil {
+		return nil, err
+	}
+	t, err := clientTLS(w.CAFile, w.CertFile, w.KeyFile)
 	if err != nil {
 		return nil, err
 	}
 	return notify.NewWebhook(notify.WebhookOptions{
 		Name: w.Name, URL: w.URL, Method: w.Method, Headers: w.Headers, Body: w.Body,
 		ContentType: w.ContentType, Form: w.Form, Secret: s, Timeout: w.Timeout,
-		Links: o.links, Wall: o.wall,
-		TLS: notify.TLSOptions{CAFile: w.CAFile, CertFile: w.CertFile, KeyFile: w.KeyFile},
+		Links: o.links, Wall: o.wall, TLS: t,
 	})
 }
 
 // newMail makes the route to the first recipient of a mail.
 func newMail(m config.Mail, o routeOptions) (notify.Route, error) {
-	s, err := secret("", m.PasswordFile, m.PasswordEnv)
+	s, err := notify.LoadSecret("", m.PasswordFile, m.PasswordEnv)
 	if err != nil {
 		return nil, err
 	}
@@ -160,9 +155,13 @@ func newMail(m config.Mail, o routeOptions) (notify.Route, error) {
 	if err != nil {
 		return nil, fmt.Errorf("server %q: write the port as a number, such as %s:587", m.Server, host)
 	}
+	t, err := clientTLS(m.CAFile, "", "")
+	if err != nil {
+		return nil, err
+	}
 	return notify.NewMail(notify.MailOptions{
 		Name: m.Name, Host: host, Port: n, Security: m.Security, User: m.User, Password: s,
-		From: m.From, To: m.To[0], TLS: notify.TLSOptions{CAFile: m.CAFile},
+		From: m.From, To: m.To[0], TLS: t,
 		Trace: o.trace, Links: o.links, Wall: o.wall,
 	})
 }
@@ -188,9 +187,31 @@ func recentTrace(ctx context.Context, st *store.Store, now time.Time, lamp strin
 func serverTLS(cert, key string) (*tls.Config, error) {
 	c, err := tls.LoadX509KeyPair(cert, key)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("%w; name a PEM file that the account that runs lampward can read", err)
 	}
 	return &tls.Config{Certificates: []tls.Certificate{c}, MinVersion: tls.VersionTLS12}, nil
+}
+
+// clientTLS reads how servers are checked, and which certificate they are shown;
+// without a file: by the system's authorities, and none.
+func clientTLS(ca, cert, key string) (t *tls.Config, err error) {
+	t = &tls.Config{MinVersion: tls.VersionTLS12}
+	if cert != "" {
+		if t, err = serverTLS(cert, key); err != nil {
+			return nil, err
+		}
+	}
+	if ca != "" {
+		pem, err := os.ReadFile(ca)
+		if err != nil {
+			return nil, fmt.Errorf("%w; name a PEM file that the account that runs lampward can read", err)
+		}
+		t.RootCAs = x509.NewCertPool()
+		if !t.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("%s holds no certificate in PEM form; name the authority's own certificate", ca)
+		}
+	}
+	return t, nil
 }
 
 // tryFiles reads the files that [broker] and [page] name, and reports all that is
@@ -199,8 +220,7 @@ func tryFiles(cfg *config.Config) error {
 	var wrong config.Problems
 	try := func(line int, key string, err error) {
 		if err != nil {
-			wrong = append(wrong, config.Problem{File: cfg.File, Line: line, Key: key,
-				Text: err.Error() + "; name a file that the account that runs lampward can read"})
+			wrong = append(wrong, config.Problem{File: cfg.File, Line: line, Key: key, Text: err.Error()})
 		}
 	}
 	b, p := cfg.Broker, cfg.Page
@@ -208,17 +228,10 @@ func tryFiles(cfg *config.Config) error {
 		_, err := serverTLS(b.CertFile, b.KeyFile)
 		try(b.Line, "broker.cert_file", err)
 	}
-	if b.CAFile != "" {
-		pem, err := os.ReadFile(b.CAFile)
-		if err == nil && !x509.NewCertPool().AppendCertsFromPEM(pem) {
-			err = fmt.Errorf("%s holds no certificate in PEM form", b.CAFile)
-		}
-		try(b.Line, "broker.ca_file", err)
-	}
-	if b.PasswordFile != "" {
-		_, err := os.ReadFile(b.PasswordFile)
-		try(b.Line, "broker.password_file", err)
-	}
+	_, err := clientTLS(b.CAFile, "", "")
+	try(b.Line, "broker.ca_file", err)
+	_, err = notify.LoadSecret("", b.PasswordFile, "")
+	try(b.Line, "broker.password_file", err)
 	if p.CertFile != "" {
 		_, err := serverTLS(p.CertFile, p.KeyFile)
 		try(p.Line, "page.cert_file", err)

@@ -302,11 +302,20 @@ func (d *daemon) newHeartbeat() (*notify.Heartbeat, error) {
 func (d *daemon) newBroker(ready func(net.Addr)) (broker.Broker, error) {
 	b := d.cfg.Broker
 	if b.URL != "" {
-		x, err := broker.NewExternal(broker.ExternalOptions{
-			URL: b.URL, Topics: d.intake.names(), ClientID: b.ClientID, User: b.User,
-			PasswordFile: b.PasswordFile, CAFile: b.CAFile, CertFile: b.CertFile, KeyFile: b.KeyFile,
-			Log: d.log,
-		})
+		t, err := clientTLS(b.CAFile, b.CertFile, b.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("broker: %w", err)
+		}
+		o := broker.ExternalOptions{
+			URL: b.URL, Topics: d.intake.names(), ClientID: b.ClientID, User: b.User, TLS: t, Log: d.log,
+		}
+		if b.PasswordFile != "" {
+			o.Password = func() (string, error) {
+				s, err := notify.LoadSecret("", b.PasswordFile, "")
+				return s.Reveal(), err
+			}
+		}
+		x, err := broker.NewExternal(o)
 		if err != nil {
 			return nil, err
 		}
