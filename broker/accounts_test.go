@@ -2,8 +2,6 @@ package broker
 
 import (
 	"encoding/base64"
-	"net"
-	"net/netip"
 	"runtime"
 	"strings"
 	"testing"
@@ -17,15 +15,20 @@ import (
 
 func b64(b []byte) string { return base64.RawStdEncoding.EncodeToString(b) }
 
-func peerOf(addr string) netip.Prefix {
-	return peer(net.TCPAddrFromAddrPort(netip.MustParseAddrPort(addr)))
-}
-
 // cheap hashes a password at low cost, so that tests are quick.
 func cheap(pw string) string {
 	h := argonHash{memory: 8, passes: 1, lanes: 1, salt: []byte("0123456789abcdef")}
 	h.key = h.derive(pw, 32)
 	return h.String()
+}
+
+func TestPeer(t *testing.T) {
+	for from, want := range map[string]string{
+		"192.0.2.1:9": "192.0.2.1/32", "[::ffff:192.0.2.1]:9": "192.0.2.1/32", "127.0.0.1:9": "127.0.0.1/32", "[::1]:9": "::1/128",
+		"[2001:db8:1:2:3::4]:9": "2001:db8:1:2::/64", "[fe80::1%eth0]:9": "fe80::/64", "pipe": "invalid Prefix", "": "invalid Prefix",
+	} {
+		require.Equal(t, want, Peer(from).String(), from)
+	}
 }
 
 func TestPasswordHash(t *testing.T) {
@@ -256,9 +259,9 @@ func TestGuessingIsSlowedDown(t *testing.T) {
 		// A guesser that never tires gets few tries a day.
 		tried := 0
 		for end := time.Now().Add(24 * time.Hour); time.Now().Before(end); time.Sleep(time.Second) {
-			if br.accounts.mayTry(guesser{peerOf("192.0.2.66:1"), "tank"}) {
+			if br.accounts.mayTry(guesser{Peer("192.0.2.66:1"), "tank"}) {
 				tried++
-				_, err := br.accounts.login(t.Context(), peerOf("192.0.2.66:1"), "tank", "guess")
+				_, err := br.accounts.login(t.Context(), Peer("192.0.2.66:1"), "tank", "guess")
 				require.Error(t, err)
 			}
 		}
@@ -281,7 +284,7 @@ func TestUnknownNameCostsAHash(t *testing.T) {
 	filled := func(name, pw string) uint64 {
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)
-		_, _ = a.login(t.Context(), peerOf("192.0.2.1:1"), name, pw)
+		_, _ = a.login(t.Context(), Peer("192.0.2.1:1"), name, pw)
 		runtime.ReadMemStats(&after)
 		return after.TotalAlloc - before.TotalAlloc
 	}

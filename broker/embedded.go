@@ -164,7 +164,7 @@ func (e *Embedded) Run(ctx context.Context, sink Sink) error {
 	if err != nil {
 		return fmt.Errorf("broker: cannot listen on %s: %w: is another broker running there? Stop it, or choose another address", e.opts.Listen, err)
 	}
-	if a := peer(ln.Addr()).Addr(); e.accounts.open() && a.IsValid() && !a.IsLoopback() {
+	if a := Peer(ln.Addr().String()).Addr(); e.accounts.open() && a.IsValid() && !a.IsLoopback() {
 		_ = ln.Close()
 		return fmt.Errorf("broker: %s means %s here, which other machines can reach, and there is no account: listen on %s", e.opts.Listen, ln.Addr(), DefaultListen)
 	}
@@ -177,7 +177,7 @@ func (e *Embedded) Run(ctx context.Context, sink Sink) error {
 	switch {
 	case e.accounts.open():
 		e.log.Info("the broker listens on this machine only, since no account is configured: boards on the network cannot reach it", "address", ln.Addr().String())
-	case e.opts.TLS == nil && !peer(ln.Addr()).Addr().IsLoopback():
+	case e.opts.TLS == nil && !Peer(ln.Addr().String()).Addr().IsLoopback():
 		e.log.Warn("the broker listens without TLS: passwords can be read by whoever can listen on the network", "address", ln.Addr().String(), "accounts", len(e.opts.Accounts))
 	default:
 		e.log.Info("the broker listens", "address", ln.Addr().String(), "accounts", len(e.opts.Accounts))

@@ -97,7 +97,7 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 
 // serveConn starts to serve one connection, or closes it if there are too many.
 func (l *listener) serveConn(raw net.Conn) {
-	from := peer(raw.RemoteAddr())
+	from := Peer(raw.RemoteAddr().String())
 	l.mu.Lock()
 	each := l.mostEach
 	if each == 0 {
@@ -184,10 +184,11 @@ func (l *listener) Close(listeners.CloseFn) {
 	l.wg.Wait()
 }
 
-// peer is what connections are counted by: the address, or for IPv6 its /64,
-// for one machine has as many of those as it likes.
-func peer(a net.Addr) netip.Prefix {
-	ap, err := netip.ParseAddrPort(a.String())
+// Peer is what the connections and the wrong passwords of an ADDRESS:PORT are
+// counted by: the address, or for IPv6 its /64, for one machine has as many of
+// those as it likes. It is the zero Prefix if there is no address.
+func Peer(from string) netip.Prefix {
+	ap, err := netip.ParseAddrPort(from)
 	if err != nil {
 		return netip.Prefix{}
 	}

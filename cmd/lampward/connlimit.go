@@ -4,6 +4,8 @@ import (
 	"net"
 	"net/netip"
 	"sync"
+
+	"lampward/broker"
 )
 
 // Most connections to the page: a person's browser opens a handful, and each
@@ -43,15 +45,8 @@ func (l *limitedListener) Accept() (net.Conn, error) {
 
 func (l *limitedListener) take(c net.Conn) (from netip.Prefix, ok bool) {
 	each := l.each
-	if a, err := netip.ParseAddrPort(c.RemoteAddr().String()); err == nil {
-		ip := a.Addr().Unmap().WithZone("")
-		bits := ip.BitLen()
-		if ip.IsLoopback() {
-			each = l.most
-		} else if ip.Is6() {
-			bits = 64
-		}
-		from, _ = ip.Prefix(bits)
+	if from = broker.Peer(c.RemoteAddr().String()); from.Addr().IsLoopback() {
+		each = l.most
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"crypto/subtle"
-	"net"
 	"net/http"
 	"net/netip"
 	"net/url"
@@ -13,6 +12,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"lampward/broker"
 )
 
 // Times and bounds of logins.
@@ -194,21 +195,13 @@ type origin struct {
 // /64 network, in which it can have any address, and less strictly the /48, in
 // which it may have any /64.
 func origins(r *http.Request) []origin {
-	host, _, err := net.SplitHostPort(r.RemoteAddr)
-	if err != nil {
-		return []origin{{free: freeTries}}
+	near := broker.Peer(r.RemoteAddr)
+	out := []origin{{near, freeTries}}
+	if near.Addr().Is6() && !near.Addr().IsLoopback() {
+		far, _ := near.Addr().Prefix(48)
+		out = append(out, origin{far, freeFar})
 	}
-	ip, err := netip.ParseAddr(host)
-	if err != nil {
-		return []origin{{free: freeTries}}
-	}
-	ip = ip.Unmap().WithZone("")
-	if ip.Is4() || ip.IsLoopback() {
-		return []origin{{netip.PrefixFrom(ip, ip.BitLen()), freeTries}}
-	}
-	near, _ := ip.Prefix(64)
-	far, _ := ip.Prefix(48)
-	return []origin{{near, freeTries}, {far, freeFar}}
+	return out
 }
 
 // wait tells how long a client must wait before its next attempt, and
