@@ -16,6 +16,8 @@ package broker
 import (
 	"context"
 	"time"
+
+	"lampward/rules"
 )
 
 // Message is one PUBLISH that reached the broker.
@@ -38,12 +40,12 @@ type Message struct {
 	Dup bool
 }
 
-// Words of [Link]; the same as those of rules.Input.
+// Words of [Link], which are those of rules.Input.
 const (
-	LinkUp     = "up"     // CONNECT accepted
-	LinkClosed = "closed" // DISCONNECT received: a clean goodbye
-	LinkLost   = "lost"   // connection cut, or keep-alive ran out
-	LinkWill   = "will"   // the client's will was published
+	LinkUp     = rules.LinkUp
+	LinkClosed = rules.LinkClosed
+	LinkLost   = rules.LinkLost
+	LinkWill   = rules.LinkWill
 )
 
 // Link is news of a client's connection to the embedded broker.
