@@ -79,20 +79,12 @@ func (h *Heartbeat) beat(ctx context.Context) error {
 			return fmt.Errorf("held back: %w", err)
 		}
 	}
-	ctx, cancel := context.WithTimeout(ctx, h.hook.o.Timeout)
-	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, h.hook.url.String(), nil)
+	req, err := h.hook.bare(ctx, h.hook.url, nil)
 	if err != nil {
-		return err
+		return errors.New(h.hook.clean(err.Error()))
 	}
-	req.Header.Set("User-Agent", "lampward")
-	resp, err := h.hook.client.Do(req)
-	if err != nil {
-		return errors.New(h.hook.clean(explain(err, h.hook.url.Host)))
-	}
-	defer resp.Body.Close()
-	if resp.StatusCode/100 != 2 {
-		return fmt.Errorf("%s answers %d %s", h.hook.url.Host, resp.StatusCode, http.StatusText(resp.StatusCode))
+	if o := h.hook.exchange(req); o.Kind != Delivered {
+		return fmt.Errorf("%s: %s", h.hook.url.Host, o.Note)
 	}
 	return nil
 }

@@ -44,7 +44,7 @@ func TestHeartbeat(t *testing.T) {
 				}
 				at := time.Since(start)
 				if at >= 7*time.Minute && at < 9*time.Minute {
-					_, _ = io.WriteString(theirs, "HTTP/1.1 500 Oops\r\nContent-Length: 0\r\nConnection: close\r\n\r\n")
+					_, _ = io.WriteString(theirs, "HTTP/1.1 500 Oops\r\nContent-Length: 27\r\nConnection: close\r\n\r\nno check k3y-k3y-k3y-k3y\n.\n")
 					return
 				}
 				beats = append(beats, at/time.Minute)
@@ -58,6 +58,7 @@ func TestHeartbeat(t *testing.T) {
 		assert.Equal(t, []time.Duration{0, 1, 2, 5, 6, 9, 10}, beats)
 		assert.Equal(t, 4, strings.Count(log.String(), "\n"), "told once when it begins and once when it is over")
 		assert.Contains(t, log.String(), "the store does not answer")
+		assert.Contains(t, log.String(), "watch.test: 500 Internal Server Error: no check [secret] .")
 		assert.NotContains(t, log.String(), "k3y")
 	})
 	_, err := NewHeartbeat(HeartbeatOptions{URL: "nonsense"})

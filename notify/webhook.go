@@ -308,12 +308,17 @@ func (w *Webhook) SendFolded(ctx context.Context, ds []rules.Delivery) Outcome {
 }
 
 func (w *Webhook) send(ctx context.Context, m *Message) Outcome {
-	ctx, cancel := context.WithTimeout(ctx, w.o.Timeout)
-	defer cancel()
 	req, err := w.request(ctx, m)
 	if err != nil {
 		return Outcome{Kind: Again, Refused: true, Unsent: true, Note: "cannot build the request: " + w.clean(err.Error())}
 	}
+	return w.exchange(req)
+}
+
+// exchange makes one attempt with a request.
+func (w *Webhook) exchange(req *http.Request) Outcome {
+	ctx, cancel := context.WithTimeout(req.Context(), w.o.Timeout)
+	defer cancel()
 	var reached atomic.Bool
 	req = req.WithContext(httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{GotConn: func(httptrace.GotConnInfo) { reached.Store(true) }}))
 	resp, err := w.client.Do(req)
@@ -358,16 +363,10 @@ func (w *Webhook) request(ctx context.Context, m *Message) (*http.Request, error
 	if err != nil {
 		return nil, err
 	}
-	req, err := http.NewRequestWithContext(ctx, w.o.Method, u.String(), bytes.NewReader(body))
+	req, err := w.bare(ctx, &u, body)
 	if err != nil {
 		return nil, err
 	}
-	if len(body) > 0 {
-		req.Header.Set("Content-Type", w.o.ContentType)
-	} else {
-		req.Body, req.GetBody = http.NoBody, nil
-	}
-	req.Header.Set("User-Agent", "lampward")
 	for _, h := range w.headers {
 		b, err := h.value.render(m)
 		if err != nil {
@@ -386,6 +385,21 @@ func (w *Webhook) request(ctx context.Context, m *Message) (*http.Request, error
 		req.Header.Set(headerTimestamp, ts)
 		req.Header.Set(headerSignature, sig)
 	}
+	return req, nil
+}
+
+// bare builds a request with what each has.
+func (w *Webhook) bare(ctx context.Context, u *url.URL, body []byte) (*http.Request, error) {
+	req, err := http.NewRequestWithContext(ctx, w.o.Method, u.String(), bytes.NewReader(body))
+	if err != nil {
+		return nil, err
+	}
+	if len(body) > 0 {
+		req.Header.Set("Content-Type", w.o.ContentType)
+	} else {
+		req.Body, req.GetBody = http.NoBody, nil
+	}
+	req.Header.Set("User-Agent", "lampward")
 	return req, nil
 }
 

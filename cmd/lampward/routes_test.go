@@ -53,6 +53,46 @@ func TestClientTLS(t *testing.T) {
 	}
 }
 
+// A watcher behind an authority of one's own gets the heartbeat once ca_file
+// names it.
+func TestHeartbeatTLS(t *testing.T) {
+	cert, _ := selfSigned(t)
+	beats := make(chan string, 1)
+	srv := httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { beats <- r.Method + " " + r.URL.Path }))
+	srv.Config.ErrorLog = slog.NewLogLogger(slog.DiscardHandler, 0)
+	srv.StartTLS()
+	defer srv.Close()
+	for _, c := range []struct {
+		more string
+		got  func(*logBuffer)
+	}{
+		{fmt.Sprintf("ca_file = %q\n", writeFile(t, "ca.pem", cert)), func(log *logBuffer) {
+			select {
+			case got := <-beats:
+				assert.Equal(t, "GET /cellar", got)
+			case <-time.After(10 * time.Second):
+				t.Errorf("no beat came\n%s", log)
+			}
+		}},
+		{"", func(log *logBuffer) { waitFor(t, &daemonProcess{log: log}, "unknown authority") }},
+	} {
+		cfg, err := config.Parse("f.toml", fmt.Appendf(nil, "[broker]\nlisten = \"127.0.0.1:0\"\n[store]\ndir = %q\n[page]\nlisten = \"\"\n%s[heartbeat]\nurl = \"%s/cellar\"\n%s",
+			t.TempDir(), tankOnly, srv.URL, c.more))
+		require.NoError(t, err)
+		log := &logBuffer{more: make(chan struct{}, 1)}
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- serve(ctx, cfg, serveOptions{log: newLog(log, cfg.Log)}) }()
+		c.got(log)
+		stop()
+		require.NoError(t, <-done)
+	}
+	cfg, err := config.Parse("f.toml", []byte(tankOnly+"[heartbeat]\nurl = \"https://192.0.2.1\"\nca_file = \"nowhere.pem\"\n"))
+	require.NoError(t, err)
+	_, err = tryParts(cfg)
+	assert.ErrorContains(t, err, "f.toml:4: heartbeat: open nowhere.pem: ")
+}
+
 // uplinks takes news of the connection to an external broker.
 type uplinks chan string
 

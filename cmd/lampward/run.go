@@ -293,8 +293,12 @@ func (d *daemon) newHeartbeat() (*notify.Heartbeat, error) {
 	if d.cfg.Beat.URL == "" {
 		return nil, nil
 	}
+	t, err := clientTLS(d.cfg.Beat.CAFile, "", "")
+	if err != nil {
+		return nil, err
+	}
 	return notify.NewHeartbeat(notify.HeartbeatOptions{
-		URL: d.cfg.Beat.URL, Every: d.cfg.Beat.Every, Healthy: d.healthy, Log: d.log,
+		URL: d.cfg.Beat.URL, Every: d.cfg.Beat.Every, Healthy: d.healthy, TLS: t, Log: d.log,
 	})
 }
 

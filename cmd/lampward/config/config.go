@@ -102,9 +102,10 @@ type Log struct {
 // Heartbeat is a request to an outside watcher in regular intervals, which
 // raises the alarm when it stays away.
 type Heartbeat struct {
-	URL   string        // empty: none
-	Every time.Duration // default 5 minutes
-	Line  int           // of its table in the file; 0: it has none
+	URL    string        // empty: none
+	Every  time.Duration // default 5 minutes
+	CAFile string        // PEM of the authorities that vouch for the watcher; empty: the system's
+	Line   int           // of its table in the file
 }
 
 // Lamp is where the readings of one lamp come from.
@@ -607,6 +608,7 @@ func (c *Config) readAlarm(root *table) {
 	} else if _, ok := root.m["heartbeat"]; ok && !b.has("url") {
 		b.fail("url", `is missing; write what to request, such as "https://watcher.example.com/cellar"`)
 	}
+	b.str("ca_file", "/etc/lampward/ca.pem", &c.Beat.CAFile)
 	b.duration("every", 10*time.Second, 24*time.Hour, &c.Beat.Every)
 	b.done()
 	t.whole("fold_devices", 2, 100_000, &c.Rules.FoldDevices)

@@ -162,6 +162,7 @@ func TestSingleMistakes(t *testing.T) {
 		"control in name":  {"[[lamp]]\nname = \"a\\nb\"\ntopic = \"t\"\n", "control character"},
 		"levels reversed":  {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\non_above = 1\noff_below = 2\n", "wrong way round"},
 		"bad zone":         {minimal + "quiet_hours = [\"22:00-07:00 Mars\"]\n", "f.toml:8: webhook[1].quiet_hours: quiet hours"},
+		"heartbeat's CA":   {minimal + "[heartbeat]\nurl = \"https://192.0.2.1\"\nca_file = 1\n", "f.toml:10: heartbeat.ca_file: is the number 1"},
 		"no kinds":         {minimal + "kinds = []\n", "nothing would be sent"},
 		"heartbeat":        {minimal + "[heartbeat]\nevery = \"1m\"\n", "f.toml:8: heartbeat.url: is missing"},
 		"same route twice": {minimal + "name = \"p\"\n[[webhook]]\nurl=\"http://192.0.2.1\"\nname=\"p\"\n", "already the name of another route"},
