@@ -124,14 +124,20 @@ var provided = [256]bool{
 func (h *hook) Provides(b byte) bool { return provided[b] }
 
 // contain keeps a panic in a hook from ending the process; the client whose
-// packet caused it is cut off. Call it deferred.
-func (h *hook) contain(cl *mqtt.Client, where string) {
-	if r := recover(); r != nil {
-		h.stats.panics.Add(1)
-		h.quiet.Note("client", clientName(cl), "panic", "taking a client's packet failed inside lampward; the client was disconnected", "where", where, "panic", r)
-		if cl != nil {
-			cl.Stop(packets.ErrUnspecifiedError)
-		}
+// packet caused it is cut off, and the answer to the library, if there is one,
+// is that the packet is refused. Call it deferred.
+func (h *hook) contain(cl *mqtt.Client, where string, answer ...*error) {
+	r := recover()
+	if r == nil {
+		return
+	}
+	h.stats.panics.Add(1)
+	h.quiet.Note("client", clientName(cl), "panic", "taking a client's packet failed inside lampward; the client was disconnected", "where", where, "panic", r)
+	if cl != nil {
+		cl.Stop(packets.ErrUnspecifiedError)
+	}
+	for _, err := range answer {
+		*err = packets.ErrRejectPacket
 	}
 }
 
@@ -159,12 +165,7 @@ func (h *hook) kick(cl *mqtt.Client, code packets.Code) { kick(h.srv, cl, code) 
 // OnPacketRead refuses, before the library looks at them, packets that are
 // legal MQTT but costly to handle. Only ErrRejectPacket makes the library stop.
 func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packet, err error) {
-	defer func() {
-		if r := recover(); r != nil {
-			h.stats.panics.Add(1)
-			err = packets.ErrRejectPacket
-		}
-	}()
+	defer h.contain(cl, "packet", &err)
 	if c, ok := cl.Net.Conn.(*conn); ok {
 		c.ahead.seen(&pk)
 		if c.ahead.list != nil && !h.follows(c, &pk) {
@@ -224,7 +225,7 @@ func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packe
 
 // OnConnect sees every CONNECT that is well formed.
 func (h *hook) OnConnect(cl *mqtt.Client, pk packets.Packet) (err error) {
-	defer h.contain(cl, "connect")
+	defer h.contain(cl, "connect", &err)
 	if len(pk.Connect.ClientIdentifier) > maxClientID {
 		h.stats.malformed.Add(1)
 		h.quiet.Note("address", cl.Net.Remote, "client_id", "a client was turned away for its client id: keep it to 256 bytes", "length", len(pk.Connect.ClientIdentifier))
@@ -249,12 +250,7 @@ func (h *hook) OnConnect(cl *mqtt.Client, pk packets.Packet) (err error) {
 
 // OnConnectAuthenticate lets a client in, or not.
 func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) (ok bool) {
-	defer func() {
-		if r := recover(); r != nil {
-			h.stats.panics.Add(1)
-			ok = false
-		}
-	}()
+	defer h.contain(cl, "login") // ok is false then
 	acc, err := h.accounts.login(h.ctx, remote(cl), string(pk.Connect.Username), string(pk.Connect.Password))
 	if err != nil {
 		h.stats.loginsRefused.Add(1)
@@ -491,12 +487,7 @@ func (h *hook) tellEndOf(st *state, word, reason string) {
 // OnACLCheck is asked before a publish (write), before a subscription (topic
 // is then a filter), and before each delivery to a subscriber.
 func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) (ok bool) {
-	defer func() {
-		if r := recover(); r != nil {
-			h.stats.panics.Add(1)
-			ok = false
-		}
-	}()
+	defer h.contain(cl, "permission") // ok is false then
 	if !write && h.overfull.Load() && cl.State.Inflight.Len() > queuedFew {
 		h.recount()
 		if h.overfull.Load() {
@@ -561,18 +552,11 @@ func (h *hook) OnSubscribe(cl *mqtt.Client, pk packets.Packet) packets.Packet {
 }
 
 // OnPublish makes a reading durable; the library acknowledges it after.
-func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (out packets.Packet, err error) {
+func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (_ packets.Packet, err error) {
 	if cl.Net.Inline {
 		return pk, nil
 	}
-	defer func() {
-		if r := recover(); r != nil {
-			h.stats.panics.Add(1)
-			h.quiet.Note("client", cl.ID, "panic", "taking a message failed inside lampward; the client was disconnected", "panic", r)
-			cl.Stop(packets.ErrUnspecifiedError)
-			out, err = pk, packets.ErrRejectPacket
-		}
-	}()
+	defer h.contain(cl, "message", &err)
 	c, _ := cl.Net.Conn.(*conn)
 	if c != nil && c.ahead.settling { // stored already
 		return h.retaining(pk), nil
