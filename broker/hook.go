@@ -4,11 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"fmt"
-	"io"
-	"net"
-	"net/netip"
-	"os"
 	"slices"
 	"sync"
 	"sync/atomic"
@@ -72,43 +67,6 @@ type hook struct {
 	stopped      bool
 	willsRunning sync.WaitGroup
 	background   sync.WaitGroup // see abandon
-}
-
-// owner holds a client id for one account, while a connection or a session of
-// it exists: no other account may take the session over.
-type owner struct {
-	account string
-	refs    int
-}
-
-// state is what the hook knows about one connection that was let in; it hangs
-// on the conn, and so on a session as long as the library keeps it.
-type state struct {
-	client    string
-	acc       *account // nil: anyone
-	keepAlive time.Duration
-	will      string        // topic
-	window    chan struct{} // holds one for each message that the client has yet to acknowledge; nil: no limit
-	flowing   atomic.Bool   // the client is read: its acknowledgements can come
-
-	mu       sync.Mutex
-	up       bool // its start has been told to the sink
-	told     bool // its end has been told, or its start will not be
-	replaced bool // by a newer connection of the same client
-}
-
-func stateOf(cl *mqtt.Client) *state {
-	if c, ok := cl.Net.Conn.(*conn); ok {
-		return c.state.Load()
-	}
-	return nil
-}
-
-func remote(cl *mqtt.Client) netip.Prefix {
-	if c, ok := cl.Net.Conn.(*conn); ok {
-		return c.from
-	}
-	return netip.Prefix{}
 }
 
 func (h *hook) ID() string { return "lampward" }
@@ -293,195 +251,6 @@ func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) (ok boo
 	cl.State.Inflight.ResetSendQuota(0)
 	c.state.Store(st)
 	return true
-}
-
-// ended gives back what OnConnectAuthenticate took. The listener calls it when
-// the library is done with a connection, however that came.
-func (h *hook) ended(c *conn) {
-	if st := c.state.Load(); st != nil {
-		h.abandon(st.client, c)
-		// The library tells of the end itself, unless it panicked.
-		h.tellEndOf(st, LinkLost, "disconnected by lampward's broker: its packet could not be handled")
-		h.unown(st.client)
-	}
-}
-
-func (h *hook) unown(id string) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	o := h.owners[id]
-	if o == nil {
-		return
-	}
-	if o.refs > 0 {
-		o.refs--
-	}
-	if o.refs == 0 {
-		if _, session := h.srv.Clients.Get(id); !session {
-			delete(h.owners, id)
-		}
-	}
-}
-
-// disown forgets the owner of a session that is no more.
-func (h *hook) disown(id string) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if o := h.owners[id]; o != nil && o.refs == 0 {
-		delete(h.owners, id)
-	}
-}
-
-// OnSessionEstablish runs before the library hands an older connection's
-// session to this one. It ends the older connection first: the library would
-// leave it open, or wait for ever for a peer that does not read.
-func (h *hook) OnSessionEstablish(cl *mqtt.Client, pk packets.Packet) {
-	defer h.contain(cl, "session")
-	if old, ok := h.srv.Clients.Get(cl.ID); ok {
-		h.replace(old)
-	}
-	h.keepWill(cl.ID) // now that the older connection leaves no other
-	old, ok := h.srv.Clients.Get(cl.ID)
-	switch now := time.Now().Unix(); {
-	case !ok:
-		h.makeRoom()
-	case old.Closed() && expired(old, now):
-		h.dropSession(old)
-	case old.Closed():
-		old.ClearExpiredInflights(now, retainedKeep)
-	}
-}
-
-// replace ends the connection of a client that connects anew, and waits until
-// the library is done with it: as the last thing the library may forget the
-// client by its id, and must not forget the newer one.
-func (h *hook) replace(old *mqtt.Client) {
-	c, ok := old.Net.Conn.(*conn)
-	if !ok {
-		return
-	}
-	if st := c.state.Load(); st != nil {
-		st.mu.Lock()
-		st.replaced = true
-		st.mu.Unlock()
-	}
-	const anew = "the same client connected anew before its old connection was known to be cut"
-	if !old.Closed() {
-		c.endIn(goodbyeTime)
-		h.tellEnd(old, LinkLost, anew)
-		h.kick(old, packets.ErrSessionTakenOver)
-	}
-	t := time.NewTimer(goodbyeTime)
-	defer t.Stop()
-	select {
-	case <-c.over:
-	case <-t.C: // held up by the sink; its end must not be told after our start
-		h.tellEnd(old, LinkLost, anew)
-	case <-h.ctx.Done():
-	}
-}
-
-// makeRoom bounds the sessions of clients that are away: it forgets those that
-// left longest ago.
-func (h *hook) makeRoom() {
-	if h.srv.Clients.Len() < h.maxSessions {
-		return
-	}
-	var away []*mqtt.Client
-	for _, cl := range h.srv.Clients.GetAll() {
-		if cl.Closed() && !cl.Net.Inline {
-			away = append(away, cl)
-		}
-	}
-	// A tenth at once, so that a flood does not search the lot each time.
-	slices.SortFunc(away, func(a, b *mqtt.Client) int { return cmp.Compare(a.StopTime(), b.StopTime()) })
-	for _, cl := range away[:min(len(away), h.maxSessions/10+1)] {
-		h.dropSession(cl)
-		h.stats.sessionsDropped.Add(1)
-	}
-}
-
-// OnSessionEstablished tells that a client is up.
-func (h *hook) OnSessionEstablished(cl *mqtt.Client, pk packets.Packet) {
-	defer h.contain(cl, "connected")
-	h.stats.connects.Add(1)
-	st := stateOf(cl)
-	if st == nil {
-		return
-	}
-	st.flowing.Store(true)
-	st.mu.Lock() // held for the same reason as in tellEnd
-	defer st.mu.Unlock()
-	if st.told { // a newer connection of the client came in between, and is up
-		return
-	}
-	st.up = true
-	h.sink.Link(h.ctx, Link{Client: cl.ID, Word: LinkUp, Topic: st.will, KeepAlive: st.keepAlive})
-}
-
-// OnDisconnect tells how a connection ended.
-func (h *hook) OnDisconnect(cl *mqtt.Client, err error, expire bool) {
-	defer h.contain(cl, "disconnect")
-	if cause := cl.StopCause(); cause != nil {
-		err = cause // ours, if we ended it: more telling than the read that failed after
-	}
-	c, _ := cl.Net.Conn.(*conn)
-	switch {
-	case err == nil, errors.Is(err, packets.CodeDisconnect):
-		h.tellEnd(cl, LinkClosed, "said goodbye")
-	case errors.Is(err, packets.CodeDisconnectWillMessage):
-		h.tellEnd(cl, LinkClosed, "said goodbye, and asked for its will to be published")
-	case c != nil && c.end.Load() != 0 && timedOut(err):
-		h.tellEnd(cl, LinkLost, "disconnected by lampward's broker")
-	default:
-		h.tellEnd(cl, LinkLost, lossReason(err))
-	}
-}
-
-func timedOut(err error) bool {
-	var ne net.Error
-	return errors.Is(err, os.ErrDeadlineExceeded) || errors.As(err, &ne) && ne.Timeout()
-}
-
-func lossReason(err error) string {
-	var code packets.Code
-	switch {
-	case timedOut(err):
-		return "nothing heard for 1.5 times its keep-alive"
-	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, io.ErrClosedPipe):
-		return "the connection was cut without a goodbye"
-	case errors.As(err, &code):
-		return "disconnected by lampward's broker: " + code.Reason
-	}
-	return "the connection failed: " + err.Error()
-}
-
-// tellEnd tells the sink once that a connection is over.
-func (h *hook) tellEnd(cl *mqtt.Client, word, reason string) {
-	if st := stateOf(cl); st != nil {
-		h.tellEndOf(st, word, reason)
-	}
-}
-
-func (h *hook) tellEndOf(st *state, word, reason string) {
-	if h.ctx.Err() != nil { // that we stop is no news of the client
-		return
-	}
-	defer h.contain(nil, "link news")
-	// Held while the sink is told: the start of a newer connection, which also
-	// comes by here, must not be told before.
-	st.mu.Lock()
-	defer st.mu.Unlock()
-	if st.told {
-		return
-	}
-	if st.told = true; !st.up {
-		return
-	}
-	if word == LinkLost {
-		h.stats.lost.Add(1)
-	}
-	h.sink.Link(h.ctx, Link{Client: st.client, Word: word, Topic: st.will, Reason: reason, KeepAlive: st.keepAlive})
 }
 
 // OnACLCheck is asked before a publish (write), before a subscription (topic
@@ -736,51 +505,6 @@ func (h *hook) OnPacketSent(cl *mqtt.Client, pk packets.Packet, b []byte) {
 	}
 }
 
-// OnPublishDropped: a subscriber reads so slowly that its queue is full.
-// Cutting it off frees the queue, and tells it that it missed something.
-func (h *hook) OnPublishDropped(cl *mqtt.Client, pk packets.Packet) {
-	defer h.contain(nil, "dropped")
-	h.stats.slowDropped.Add(1)
-	h.quiet.Note("client", cl.ID, "slow", "a subscriber was disconnected: it reads too slowly", "queued", maxPending)
-	cl.Stop(packets.ErrPendingClientWritesExceeded)
-}
-
-// OnQosPublish counts what is kept for subscribers until they acknowledge it.
-func (h *hook) OnQosPublish(cl *mqtt.Client, pk packets.Packet, sent int64, resends int) {
-	if pk.FixedHeader.Type != packets.Publish {
-		return
-	}
-	if h.queued.Add(int64(len(pk.Payload)+len(pk.TopicName))) > queuedBudget {
-		h.recount()
-	}
-}
-
-// recount finds how much is really queued; queued only grows in between. While
-// the budget is used up it looks at most once a second.
-func (h *hook) recount() {
-	if !h.counting.TryLock() {
-		return
-	}
-	defer h.counting.Unlock()
-	now := time.Now().UnixNano()
-	if h.overfull.Load() && now-h.counted.Load() < int64(time.Second) {
-		return
-	}
-	var n int64
-	for _, cl := range h.srv.Clients.GetAll() {
-		for _, pk := range cl.State.Inflight.GetAll(false) {
-			n += int64(len(pk.Payload) + len(pk.TopicName))
-		}
-	}
-	h.queued.Store(n)
-	h.counted.Store(now)
-	full := n > queuedBudget*3/4
-	if full && !h.overfull.Load() {
-		h.quiet.Note("", "", "queue", "subscribers that are away or slow have left too much unread: the slowest get no more until they catch up", "bytes", n)
-	}
-	h.overfull.Store(full)
-}
-
 // OnWill lets a will out only where its client might have published: the
 // library does not ask. A will never counts as a reading.
 func (h *hook) OnWill(cl *mqtt.Client, will mqtt.Will) (mqtt.Will, error) {
@@ -833,11 +557,4 @@ func (h *hook) tellWill(st *state, topic string) {
 		return
 	}
 	h.sink.Link(h.ctx, Link{Client: st.client, Word: LinkWill, Topic: topic, Reason: "its will was published", KeepAlive: st.keepAlive})
-}
-
-func addr(cl *mqtt.Client) string {
-	if p := remote(cl); p.IsValid() {
-		return p.Addr().String()
-	}
-	return fmt.Sprint(cl.Net.Remote)
 }
