@@ -81,13 +81,12 @@ func (d *device) report(in *Input, out []Event) []Event {
 
 // link takes news of the board's connection: evidence only, for a connection
 // that stands is no report.
-func (d *device) link(in *Input, out []Event) []Event {
+func (d *device) link(in *Input) {
 	d.word, d.wordAt = in.Word, in.At
 	// One that lasted for less than the interval between reports is that of a
 	// board that sleeps in between, and ends it each time.
 	sleeps := in.For > 0 && in.For < d.cadence.Every()
 	d.gone = in.Word != LinkUp && !sleeps
-	return out
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -146,9 +146,7 @@ func (m *Machine) take(in *Input) {
 		}
 	case InLink:
 		if haveDevice {
-			m.raw = m.fleet.filter(in.At, m.devices[dev].link(in, nil), m.raw)
-			m.refresh(0)
-			m.refresh(1 + dev)
+			m.devices[dev].link(in)
 		}
 	case InBattery:
 		if haveDevice {
@@ -339,7 +337,7 @@ type machineState struct {
 }
 
 // Snapshot returns the Machine's whole state, the same bytes for the same
-// state.
+// state. It is EachPart for who wants all of it at once, such as a test.
 func (m *Machine) Snapshot() ([]Part, error) {
 	parts := make([]Part, 0, 2+2*len(m.lamps)+2*len(m.devices))
 	err := m.EachPart(func(p Part) error {
@@ -386,7 +384,8 @@ func (m *Machine) EachPart(fn func(Part) error) error {
 }
 
 // Restore makes a Machine of a snapshot; step the inputs that came after it
-// next. The error says which part is damaged or of a newer version.
+// next. The error says which part is damaged or of a newer version. It is
+// Restorer for who has all of it at once.
 func Restore(parts []Part) (*Machine, error) {
 	var r Restorer
 	for _, p := range parts {
