@@ -22,14 +22,19 @@ type lamp struct {
 }
 
 func newLamp(c LampConfig) *lamp {
-	l := &lamp{learner: learn.New(c.Learn)}
-	l.configure(c)
-	return l
+	return &lamp{cfg: c, learner: learn.New(c.Learn)}
 }
 
-func (l *lamp) configure(c LampConfig) {
+// configure takes a new configuration. Where the learner forgets the lamp over
+// it, what was told of it is over.
+func (l *lamp) configure(in *Input, c LampConfig, out []Event) []Event {
+	was := l.learner.Verdict()
 	l.cfg = c
 	l.learner.Reconfigure(c.Learn)
+	v := l.learner.Verdict()
+	v.Changed, v.Settled, v.FaultChanged = false, false, v.Fault != was.Fault
+	v.GivenUp = was.State != learn.Learning && v.State == learn.Learning
+	return l.tell(in, v, out)
 }
 
 func (l *lamp) reading(in *Input, out []Event) []Event {
@@ -112,6 +117,10 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 			u.Quiet = QuietAsked
 			u.Text = l.cfg.Name + ": learning the lamp anew"
 			u.Why = "Somebody said that the sensor was mounted, moved or changed, so what was learned before is forgotten. Until the lamp is known again its changes are not told; teach it when you see it lit or dark."
+		case in.Kind == InConfig:
+			u.Quiet = QuietAsked
+			u.Text = l.cfg.Name + ": learning the lamp anew"
+			u.Why = "The configuration says otherwise now which way the lamp reads when lit, so what was learned before is forgotten. Until the lamp is known again its changes are not told; teach it when you see it lit or dark."
 		case v.Handled:
 			u.Text = l.cfg.Name + ": learning the lamp anew"
 			u.Why = "The readings jumped from level to level and now lie calm, as when somebody wires, aims or mounts the sensor. What was told by them is taken back, and the lamp is learned from now on."

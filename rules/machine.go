@@ -41,7 +41,7 @@ type Machine struct {
 // New returns a Machine that knows no lamp yet; step an InConfig input next.
 func New() *Machine {
 	m := &Machine{}
-	m.configure(Config{})
+	m.configure(&Input{Config: &Config{}})
 	return m
 }
 
@@ -163,7 +163,7 @@ func (m *Machine) take(in *Input) {
 		}
 	case InConfig:
 		if in.Config != nil {
-			m.configure(*in.Config)
+			m.configure(in)
 		}
 	case InStart:
 		m.start(in)
@@ -272,10 +272,10 @@ func (m *Machine) settle() {
 	m.refresh(0)
 }
 
-// configure makes cfg the one in force. What is known of lamps and devices
+// configure makes in.Config the one in force. What is known of lamps and devices
 // that stay is kept; what is gone from the configuration is forgotten.
-func (m *Machine) configure(cfg Config) {
-	old := *m
+func (m *Machine) configure(in *Input) {
+	old, cfg := *m, *in.Config
 	m.cfg = cfg
 	m.lamps, m.lampAt = nil, map[string]int{}
 	m.devices, m.deviceAt = nil, map[string]int{}
@@ -289,7 +289,7 @@ func (m *Machine) configure(cfg Config) {
 		a := newAlarm("lamp/" + c.Name)
 		if i, ok := old.lampAt[c.Name]; ok {
 			l, a = old.lamps[i], old.alarms[i]
-			l.configure(c)
+			m.raw = l.configure(in, c, m.raw)
 			if darkIsAlarm(&cfg.Alarm, c.Name) != darkIsAlarm(&old.cfg.Alarm, c.Name) {
 				a.end(condLamp) // its state is no alert any more, or is not news
 			}
@@ -423,7 +423,7 @@ func (r *Restorer) add(p Part) error {
 		}
 		r.m, r.have, r.stale = New(), map[string]bool{}, nil
 		r.m.at, r.m.started = head.At.UTC(), head.Started
-		r.m.configure(head.Config)
+		r.m.configure(&Input{Config: &head.Config})
 		return nil
 	}
 	m := r.m

@@ -123,6 +123,7 @@ func history(t testing.TB, seed uint64, steps int) []logged {
 			boot()
 			changed := cellar()
 			changed.Devices[0].ReportEvery = time.Duration(1+rng.IntN(3)) * time.Minute
+			changed.Lamps[1].Learn.LitLower = changed.Devices[0].ReportEvery > time.Minute
 			if rng.IntN(3) == 0 {
 				changed.Lamps = changed.Lamps[:2]
 			}

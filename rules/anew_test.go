@@ -1,0 +1,128 @@
+package rules
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lampward/rules/learn"
+)
+
+// minutely feeds readings of a lamp, one a minute, and returns the events.
+type minutely struct {
+	m  *Machine
+	at time.Time
+	n  int
+}
+
+func (f *minutely) stay(n int, level float64) (out []Event) {
+	for range n {
+		f.at = f.at.Add(time.Minute)
+		f.n++
+		out = append(out, f.m.Step(Input{At: f.at, Kind: InReading, Lamp: "tank", Value: level + float64(f.n*5%11)})...)
+	}
+	return out
+}
+
+// frozen feeds the very same number for n minutes.
+func (f *minutely) frozen(n int, v float64) (out []Event) {
+	for range n {
+		f.at = f.at.Add(time.Minute)
+		out = append(out, f.m.Step(Input{At: f.at, Kind: InReading, Lamp: "tank", Value: v})...)
+	}
+	return out
+}
+
+func (f *minutely) configure(change func(*learn.Config)) []Event {
+	c := f.m.Config()
+	c.Lamps = append([]LampConfig(nil), c.Lamps...)
+	change(&c.Lamps[0].Learn)
+	out := append([]Event(nil), f.m.Step(Input{At: f.at, Kind: InConfig, Config: &c, By: "ann"})...)
+	return append(out, f.m.Step(Input{At: f.at, Kind: InStart})...)
+}
+
+// litTank is a tank whose lamp was told lit.
+func litTank(t *testing.T) *minutely {
+	f := &minutely{m: New(), at: epoch}
+	c := Config{Lamps: []LampConfig{{Name: "tank"}}, Alarm: AlarmConfig{RemindEvery: time.Hour}}
+	f.m.Step(Input{At: epoch, Kind: InConfig, Config: &c})
+	f.m.Step(Input{At: epoch, Kind: InStart})
+	for range 3 {
+		f.stay(100, 200)
+		f.stay(100, 580)
+	}
+	s, _ := f.m.LampState("tank")
+	require.Equal(t, learn.Lit, s)
+	return f
+}
+
+func (f *minutely) alarm() conditions { return f.m.alarms[0].s.Conds }
+
+// agree checks that the alarm stands for what the learner says.
+func (f *minutely) agree(t *testing.T) {
+	v := f.m.lamps[0].learner.Verdict()
+	assert.Equal(t, v.State == learn.Lit || v.State == learn.Blinking, f.alarm()&condLamp != 0, "%+v", v)
+	assert.Equal(t, v.Fault != learn.NoFault, f.alarm()&condFault != 0, "%+v", v)
+}
+
+// Which way a lamp reads is corrected in the configuration, as the manual says:
+// what was told by the wrong one is over, as when a person has the lamp learned
+// anew, and so are the reminders.
+func TestLitReadsCorrected(t *testing.T) {
+	lower := func(c *learn.Config) { c.LitLower = true }
+	f := litTank(t)
+	got := f.configure(lower)
+	require.Equal(t, []Kind{Unlearned}, kinds(got))
+	assert.Equal(t, "ann", got[0].By)
+	assert.Equal(t, QuietAsked, got[0].Quiet, "who did it knows")
+	assert.Contains(t, got[0].Why, "configuration")
+	f.agree(t)
+	assert.Empty(t, f.m.Step(Input{At: f.at.Add(7 * time.Minute), Kind: InTick}))
+	assert.NotContains(t, kinds(f.stay(180, 580)), Reminder)
+
+	f = litTank(t)
+	require.Equal(t, []Kind{Reminder, Fault}, kinds(f.frozen(80, 583)))
+	assert.Equal(t, []Kind{Unlearned, FaultOver}, kinds(f.configure(lower)))
+	f.agree(t)
+	assert.NotContains(t, kinds(f.stay(180, 580)), Reminder)
+
+	f = litTank(t)
+	assert.Empty(t, f.configure(func(c *learn.Config) { c.OnDelay = time.Minute }), "the control")
+	assert.Contains(t, kinds(f.stay(180, 580)), Reminder)
+}
+
+// Levels that are set by hand, changed, and taken away: the alarm follows what
+// the lamp is taken for.
+func TestLevelsByHandAndTheAlarm(t *testing.T) {
+	by := func(on, off float64) func(*learn.Config) {
+		return func(c *learn.Config) { c.Manual = learn.Levels{OnAbove: on, OffBelow: off} }
+	}
+	for name, level := range map[string]float64{"lit": 580, "dark": 200} {
+		for _, on := range []float64{400, 700, 100} {
+			f := litTank(t)
+			f.stay(30, level)
+			f.configure(by(on, on-20))
+			f.stay(30, level)
+			f.agree(t)
+			f.configure(by(450, 440))
+			f.stay(30, level)
+			f.agree(t)
+			f.configure(by(0, 0))
+			f.agree(t)
+			f.stay(100, 200)
+			f.agree(t)
+			f.stay(100, 580)
+			f.agree(t)
+			s, _ := f.m.LampState("tank")
+			assert.Equal(t, learn.Lit, s, "%s, %v", name, on)
+		}
+	}
+	f := litTank(t)
+	f.frozen(80, 583)
+	f.configure(by(700, 680))
+	f.agree(t)
+	f.stay(5, 580)
+	f.agree(t)
+}
