@@ -12,16 +12,23 @@ import (
 
 // minutely feeds readings of a lamp, one a minute, and returns the events.
 type minutely struct {
-	m  *Machine
-	at time.Time
-	n  int
+	m   *Machine
+	at  time.Time
+	n   int
+	log []Input
+}
+
+func (f *minutely) read(v float64) []Event {
+	f.at = f.at.Add(time.Minute)
+	in := Input{At: f.at, Kind: InReading, Lamp: "tank", Value: v}
+	f.log = append(f.log, in)
+	return f.m.Step(in)
 }
 
 func (f *minutely) stay(n int, level float64) (out []Event) {
 	for range n {
-		f.at = f.at.Add(time.Minute)
 		f.n++
-		out = append(out, f.m.Step(Input{At: f.at, Kind: InReading, Lamp: "tank", Value: level + float64(f.n*5%11)})...)
+		out = append(out, f.read(level+float64(f.n*5%11))...)
 	}
 	return out
 }
@@ -29,8 +36,7 @@ func (f *minutely) stay(n int, level float64) (out []Event) {
 // frozen feeds the very same number for n minutes.
 func (f *minutely) frozen(n int, v float64) (out []Event) {
 	for range n {
-		f.at = f.at.Add(time.Minute)
-		out = append(out, f.m.Step(Input{At: f.at, Kind: InReading, Lamp: "tank", Value: v})...)
+		out = append(out, f.read(v)...)
 	}
 	return out
 }
@@ -125,4 +131,50 @@ func TestLevelsByHandAndTheAlarm(t *testing.T) {
 	f.agree(t)
 	f.stay(5, 580)
 	f.agree(t)
+}
+
+// After an upgrade that learns anew the alarm stands for the fault that is, not
+// for the one that was; a lamp of which no reading is stored is not known.
+func TestRelearnSettlesTheFault(t *testing.T) {
+	run := func(t *testing.T, was, is func(*minutely)) (got []Event, f *minutely) {
+		live := litTank(t)
+		was(live)
+		f = &minutely{m: ofOldVersion(t, live.m, "tank"), at: live.at.Add(time.Minute)}
+		if is != nil {
+			seen := litTank(t)
+			is(seen)
+			for _, in := range seen.log {
+				f.m.Relearn(in)
+			}
+		}
+		for range 2 {
+			got = append(got, f.m.Step(Input{At: f.at, Kind: InStart})...)
+		}
+		f.agree(t)
+		return got, f
+	}
+	well := func(f *minutely) { f.stay(80, 580) }
+	frozen := func(f *minutely) { f.frozen(80, 583) }
+	for name, c := range map[string]struct {
+		was, is func(*minutely)
+		want    []Kind
+	}{
+		"well as before":    {well, well, []Kind{}},
+		"frozen as before":  {frozen, frozen, []Kind{}},
+		"no fault any more": {frozen, well, []Kind{FaultOver}},
+		"a fault":           {well, frozen, []Kind{Fault}},
+		"a fault, and dark": {well, func(f *minutely) { f.stay(20, 200); f.frozen(80, 203) }, []Kind{Dark, Fault}},
+		"nothing is stored": {frozen, nil, []Kind{Unlearned, FaultOver}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got, f := run(t, c.was, c.is)
+			assert.Equal(t, c.want, kinds(got))
+			if c.is == nil {
+				assert.Contains(t, got[0].Why, "This version")
+			}
+			if f.alarm() == 0 {
+				assert.Empty(t, f.m.Step(Input{At: f.at.Add(4 * time.Minute), Kind: InTick}))
+			}
+		})
+	}
 }

@@ -18,7 +18,7 @@ type lamp struct {
 	at    time.Time
 	value float64
 
-	relearned bool // by Machine.Relearn, since the last start
+	relearned bool // its learner is not that of the snapshot, and no start was since
 }
 
 func newLamp(c LampConfig) *lamp {
@@ -63,18 +63,17 @@ func (l *lamp) taught(in *Input) (v learn.Verdict, ok bool) {
 	return l.learner.Teach(in.At, s), true
 }
 
-// catchUp tells the lamp's state if the alarm knows another one.
+// catchUp tells the lamp's state, and its sensor's, if the alarm knows another one.
 func (l *lamp) catchUp(in *Input, cfg *AlarmConfig, a *alarm, out []Event) []Event {
 	v := l.learner.Verdict()
+	v.Changed, v.Settled = false, false
+	v.FaultChanged = (v.Fault != learn.NoFault) != (a.s.Conds&condFault != 0)
 	if v.State == learn.Learning {
 		v.GivenUp = a.s.Conds&condLamp != 0
-		return l.tell(in, v, out)
+	} else {
+		begins, ends := a.effect(cfg, &Event{Lamp: l.cfg.Name, Kind: Kind(v.State.String())})
+		v.Changed = begins&^a.s.Conds != 0 || ends&a.s.Conds != 0
 	}
-	begins, ends := a.effect(cfg, &Event{Lamp: l.cfg.Name, Kind: Kind(v.State.String())})
-	if begins&^a.s.Conds == 0 && ends&a.s.Conds == 0 {
-		return out
-	}
-	v.Changed, v.FaultChanged = true, false
 	return l.tell(in, v, out)
 }
 
@@ -111,16 +110,18 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 		u.Kind, u.State = Unlearned, v.State.String()
 		u.OnAbove, u.OffBelow, u.Confidence = 0, 0, 1
 		u.Text = l.cfg.Name + ": not sure of this lamp any more, learning it again"
-		u.Why = "The changes that were announced do not agree on one step, as a lamp's do: something else was taken for it, such as clouds or a room's light. Until the lamp is known again its changes are not told; teach it when you see it lit or dark."
+		u.Why = "The changes that were announced do not agree on one step, as a lamp's do: something else was taken for it, such as clouds or a room's light." + untilKnown
 		switch {
 		case in.Kind == InTeach:
 			u.Quiet = QuietAsked
 			u.Text = l.cfg.Name + ": learning the lamp anew"
-			u.Why = "Somebody said that the sensor was mounted, moved or changed, so what was learned before is forgotten. Until the lamp is known again its changes are not told; teach it when you see it lit or dark."
+			u.Why = "Somebody said that the sensor was mounted, moved or changed, so what was learned before is forgotten." + untilKnown
+		case in.Kind == InStart:
+			u.Why = "This version of lampward learns in another way, and by what is stored the lamp is not known." + untilKnown
 		case in.Kind == InConfig:
 			u.Quiet = QuietAsked
 			u.Text = l.cfg.Name + ": learning the lamp anew"
-			u.Why = "The configuration says otherwise now which way the lamp reads when lit, so what was learned before is forgotten. Until the lamp is known again its changes are not told; teach it when you see it lit or dark."
+			u.Why = "The configuration says otherwise now which way the lamp reads when lit, so what was learned before is forgotten." + untilKnown
 		case v.Handled:
 			u.Text = l.cfg.Name + ": learning the lamp anew"
 			u.Why = "The readings jumped from level to level and now lie calm, as when somebody wires, aims or mounts the sensor. What was told by them is taken back, and the lamp is learned from now on."
@@ -140,6 +141,8 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 	}
 	return out
 }
+
+const untilKnown = " Until the lamp is known again its changes are not told; teach it when you see it lit or dark."
 
 // faultWhy explains each fault in one sentence; by learn.Fault.
 var faultWhy = [...]string{

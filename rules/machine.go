@@ -454,6 +454,7 @@ func (r *Restorer) add(p Part) error {
 	case sort == "lamp":
 		if err = m.lamps[i].learner.UnmarshalBinary(p.Data); errors.Is(err, learn.ErrVersion) {
 			r.stale, err = append(r.stale, name), nil
+			m.lamps[i].relearned = true // from nothing, if nothing is stored
 		}
 	case sort == "device":
 		var d *device
@@ -478,7 +479,6 @@ func (m *Machine) Relearn(in Input) {
 	if !ok {
 		return
 	}
-	m.lamps[i].relearned = true
 	switch in.Kind {
 	case InReading:
 		m.lamps[i].learner.Observe(in.At, in.Value)
