@@ -11,6 +11,7 @@ import (
 // device decides when one board is silent, why, and when its battery is flat.
 type device struct {
 	cfg     DeviceConfig
+	lamps   []*lamp // those it reads
 	cadence *silence.Estimator
 	cell    *battery.Estimator
 
@@ -38,17 +39,27 @@ func newDevice(cfg DeviceConfig) *device {
 	return d
 }
 
-// configure takes a new configuration and keeps what was learned.
+// configure takes a new configuration and keeps what was learned, but for the
+// lamps: reads tells which they are.
 func (d *device) configure(cfg DeviceConfig) {
-	d.cfg = cfg
-	d.cadence.Configure(silence.Config{
-		ReportEvery: cfg.ReportEvery, SilentAfter: cfg.SilentAfter, FalseEvery: cfg.FalseEvery,
-	})
+	d.cfg, d.lamps = cfg, nil
+	d.cadence.Configure(d.patience())
 	b := cfg.Battery
 	d.cell.Configure(battery.Config{
 		Chemistry: b.Chemistry, Cells: b.Cells, FlatVolts: b.FlatVolts,
 		CapacityMAh: b.CapacityMAh, CurrentMA: b.CurrentMA, Derate: b.Derate, Warn: b.Warn,
 	})
+}
+
+// patience is how late a report may be, or one with the value of a certain lamp.
+func (d *device) patience() silence.Config {
+	return silence.Config{ReportEvery: d.cfg.ReportEvery, SilentAfter: d.cfg.SilentAfter, FalseEvery: d.cfg.FalseEvery}
+}
+
+// reads adds a lamp that the board reads.
+func (d *device) reads(l *lamp) {
+	l.values.Configure(d.patience())
+	d.lamps = append(d.lamps, l)
 }
 
 // report takes a fresh report of the board, whatever it carried: a sign of
@@ -75,6 +86,22 @@ func (d *device) report(in *Input, out []Event) []Event {
 			d.died, d.back = last, in.At
 		}
 		out = append(out, d.returned(in.At, last, heard))
+	}
+	return d.lacking(in, last, out)
+}
+
+// lacking tells which lamps have no value any more, by a report after the one of
+// last. The time counts for which the board was there and might have sent them.
+func (d *device) lacking(in *Input, last time.Time, out []Event) []Event {
+	late, ok := d.cadence.Late()
+	limit, known := d.cadence.Limit()
+	if !ok || !known || in.Word == ReadingLate {
+		return out
+	}
+	for _, l := range d.lamps {
+		if l.cfg.Name != in.Lamp {
+			out = l.lacks(in.At, min(in.At.Sub(last), late), limit, out)
+		}
 	}
 	return out
 }
@@ -115,14 +142,22 @@ func (d *device) rearm(since, at time.Time) {
 	if d.word == LinkUp {
 		d.word, d.wordAt = "", time.Time{}
 	}
+	d.unwatched(since, at)
+}
+
+// unwatched tells that nobody could hear the board from since to at.
+func (d *device) unwatched(since, at time.Time) {
 	d.cadence.Unwatched(since, at)
+	for _, l := range d.lamps {
+		l.values.Unwatched(since, at)
+	}
 }
 
 // hold tells that lampward cannot hear any device (down), or can again, as it
 // could not since since; then every wait starts anew at at.
 func (d *device) hold(since, at time.Time, down bool) {
 	if d.away = down; !down {
-		d.cadence.Unwatched(since, at)
+		d.unwatched(since, at)
 	}
 }
 

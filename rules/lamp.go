@@ -1,17 +1,24 @@
 package rules
 
 import (
+	"encoding/binary"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
 
 	"lampward/rules/learn"
+	"lampward/rules/silence"
+	"lampward/rules/span"
 )
 
-// lamp is one lamp: its learner and its words.
+// lamp is one lamp: its learner, its words, and whether it is watched.
 type lamp struct {
 	cfg     LampConfig
 	learner *learn.Learner
+	values  *silence.Estimator // the cadence of its values
+	missing time.Duration      // for which its board was there since the newest one
+	unread  bool               // NoValue was told
 
 	// The newest reading, for people to see; no decision rests on it, so it is
 	// not part of the snapshot.
@@ -22,7 +29,7 @@ type lamp struct {
 }
 
 func newLamp(c LampConfig) *lamp {
-	return &lamp{cfg: c, learner: learn.New(c.Learn)}
+	return &lamp{cfg: c, learner: learn.New(c.Learn), values: silence.New(silence.Config{})}
 }
 
 // configure takes a new configuration. Where the learner forgets the lamp over
@@ -39,7 +46,47 @@ func (l *lamp) configure(in *Input, c LampConfig, out []Event) []Event {
 
 func (l *lamp) reading(in *Input, out []Event) []Event {
 	l.at, l.value = in.At, in.Value
-	return l.tell(in, l.learner.Observe(in.At, in.Value), out)
+	l.values.Report(in.At)
+	l.missing = 0
+	v := l.learner.Observe(in.At, in.Value)
+	if l.unread {
+		l.unread, v.FaultChanged = false, true
+	}
+	return l.tell(in, v, out)
+}
+
+// NoValue is the State of a Fault of a lamp whose board reports, but without a
+// value of the lamp that can be read.
+const NoValue = "no_value"
+
+// neverRead is how long a value of a lamp of which few were read yet may take.
+const neverRead = time.Hour
+
+// lacks takes a report of the lamp's board, which was there for so long since the
+// one before, without a value of the lamp. A value that is missing for as long as
+// makes a board silent, limit and the lamp's own, is told: nobody watches the lamp.
+func (l *lamp) lacks(at time.Time, there, limit time.Duration, out []Event) []Event {
+	own, ok := l.values.Limit()
+	if !ok {
+		own = neverRead
+	}
+	if l.missing += there; l.unread || l.missing < max(own, limit) {
+		return out
+	}
+	l.unread = true
+	e := Event{At: at, Kind: Fault, Lamp: l.cfg.Name, Confidence: 1, State: NoValue}
+	e.Text = l.cfg.Name + ": no readable value yet"
+	e.Why = "Its board reports, but no value of this lamp that can be read has come yet"
+	if last, ok := l.values.Last(); ok {
+		e.Since = last
+		e.Text = l.cfg.Name + ": no readable value for " + span.Text(at.Sub(last))
+		e.Why = "Its board reports, but no value of this lamp that can be read has come for " + span.Text(at.Sub(last))
+		if every := l.values.Every(); every > 0 {
+			e.Why += ", where one every " + span.Text(every) + " is usual"
+		}
+	}
+	e.Why += ": compare what the board sends with the lamp's topic and value in the configuration; the log says what cannot be read."
+	return append(out, e)
 }
 
 func (l *lamp) teach(in *Input, out []Event) []Event {
@@ -75,6 +122,31 @@ func (l *lamp) catchUp(in *Input, cfg *AlarmConfig, a *alarm, out []Event) []Eve
 		v.Changed = begins&^a.s.Conds != 0 || ends&a.s.Conds != 0
 	}
 	return l.tell(in, v, out)
+}
+
+// marshal returns the lamp's state but for its learner's, the same bytes for the
+// same state.
+func (l *lamp) marshal() []byte {
+	b := []byte{0}
+	if l.unread {
+		b[0] = 1
+	}
+	b, _ = l.values.AppendBinary(binary.AppendVarint(b, l.missing.Milliseconds()))
+	return b
+}
+
+var errDamaged = errors.New("lamp: damaged state")
+
+func (l *lamp) unmarshal(b []byte) error {
+	if len(b) < 2 {
+		return errDamaged
+	}
+	ms, n := binary.Varint(b[1:])
+	if n <= 0 || ms < 0 {
+		return errDamaged
+	}
+	l.unread, l.missing = b[0] != 0, time.Duration(ms)*time.Millisecond
+	return l.values.UnmarshalBinary(b[1+n:])
 }
 
 // tell appends the events of a verdict.
@@ -128,14 +200,14 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 		}
 		out = append(out, u)
 	}
-	if v.FaultChanged {
+	if v.FaultChanged && !l.unread { // else that no value comes is what stands
 		e.Kind, e.State = Fault, v.Fault.String()
 		e.Text = l.cfg.Name + ": sensor trouble, " + strings.ReplaceAll(v.Fault.String(), "_", " ")
 		e.Why = faultWhy[v.Fault]
 		if v.Fault == learn.NoFault {
 			e.Kind = FaultOver
 			e.Text = l.cfg.Name + ": the sensor works again"
-			e.Why = "The readings no longer look like those of a failing sensor."
+			e.Why = "Readings come, and do not look like those of a failing sensor."
 		}
 		out = append(out, e)
 	}

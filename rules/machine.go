@@ -300,6 +300,7 @@ func (m *Machine) configure(in *Input) {
 		if _, ok := m.deviceAt[l.cfg.Board()]; !ok {
 			m.addDevice(&old, DeviceConfig{Name: l.cfg.Board()})
 		}
+		m.devices[m.deviceAt[l.cfg.Board()]].reads(l)
 	}
 	for _, d := range m.devices {
 		a := newAlarm("device/" + d.cfg.Name)
@@ -324,7 +325,8 @@ func (m *Machine) addDevice(old *Machine, c DeviceConfig) {
 }
 
 // Part is one piece of a Machine's snapshot. Keys are unique: "machine",
-// "fleet", "lamp/NAME", "device/NAME", "alarm/lamp/NAME", "alarm/device/NAME".
+// "fleet", "lamp/NAME", "values/NAME", "device/NAME", "alarm/lamp/NAME",
+// "alarm/device/NAME". Those of "values" may be missing: older versions wrote none.
 type Part struct {
 	Key  string
 	Data []byte
@@ -339,7 +341,7 @@ type machineState struct {
 // Snapshot returns the Machine's whole state, the same bytes for the same
 // state. It is EachPart for who wants all of it at once, such as a test.
 func (m *Machine) Snapshot() ([]Part, error) {
-	parts := make([]Part, 0, 2+2*len(m.lamps)+2*len(m.devices))
+	parts := make([]Part, 0, 2+3*len(m.lamps)+2*len(m.devices))
 	err := m.EachPart(func(p Part) error {
 		parts = append(parts, p)
 		return nil
@@ -366,6 +368,9 @@ func (m *Machine) EachPart(fn func(Part) error) error {
 			return fmt.Errorf("rules: snapshot: lamp %q: %w", l.cfg.Name, err)
 		}
 		if err := fn(Part{"lamp/" + l.cfg.Name, b}); err != nil {
+			return err
+		}
+		if err := fn(Part{"values/" + l.cfg.Name, l.marshal()}); err != nil {
 			return err
 		}
 		if err := fn(Part{"alarm/lamp/" + l.cfg.Name, m.alarms[i].marshal()}); err != nil {
@@ -456,10 +461,12 @@ func (r *Restorer) add(p Part) error {
 			r.stale, err = append(r.stale, name), nil
 			m.lamps[i].relearned = true // from nothing, if nothing is stored
 		}
+	case sort == "values":
+		err = m.lamps[i].unmarshal(p.Data)
 	case sort == "device":
 		var d *device
 		if d, err = unmarshalDevice(m.devices[i].cfg, p.Data); err == nil {
-			m.devices[i] = d
+			d.lamps, m.devices[i] = m.devices[i].lamps, d
 		}
 	}
 	return err

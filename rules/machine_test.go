@@ -181,7 +181,7 @@ func TestReplayEqualsLive(t *testing.T) {
 		}
 	}
 	t.Log(kinds)
-	for _, k := range []Kind{Lit, Dark, Silent, Returned, Downtime} {
+	for _, k := range []Kind{Lit, Dark, Silent, Returned, Fault, FaultOver, Downtime} {
 		assert.NotZero(t, kinds[k], "the histories must contain %s, else they prove little", k)
 	}
 }

@@ -122,6 +122,7 @@ func TestRestoreAnywhere(t *testing.T) {
 		for i, in := range crowdInputs(seed, 3) {
 			want := encode(t, live.Step(in))
 			for _, e := range live.out {
+				require.NotEqual(t, NoValue, e.State, "a board that is away lacks no value: seed %d, input %d %+v", seed, i, e)
 				count[e.Kind]++
 			}
 			require.Equal(t, want, encode(t, again.Step(in)), "seed %d, input %d %+v", seed, i, in)

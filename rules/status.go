@@ -13,6 +13,7 @@ type LampStatus struct {
 	At      time.Time     `json:"at,omitzero"` // engine time of the newest reading; zero: none yet
 	Value   float64       `json:"value"`       // that reading, a raw count
 	Verdict learn.Verdict `json:"verdict"`
+	Fault   string        `json:"fault,omitempty"` // NoValue, else that of Verdict
 	Aim     learn.Aim     `json:"aim"`
 }
 
@@ -46,8 +47,12 @@ func (m *Machine) Lamps() []LampStatus {
 }
 
 func (l *lamp) status() LampStatus {
-	return LampStatus{
+	s := LampStatus{
 		Name: l.cfg.Name, Device: l.cfg.Board(), At: l.at, Value: l.value,
 		Verdict: l.learner.Verdict(), Aim: l.learner.Aim(),
 	}
+	if s.Fault = s.Verdict.Fault.String(); l.unread {
+		s.Fault = NoValue
+	}
+	return s
 }

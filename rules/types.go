@@ -11,7 +11,7 @@ type InputKind string
 
 // The kinds of input.
 const (
-	InReading InputKind = "reading" // a fresh report of a board; Lamp is empty if it carried no lamp's value
+	InReading InputKind = "reading" // a report of a board; Lamp is empty if it carried no lamp's value that is of now
 	InTick    InputKind = "tick"    // time passed and a deadline fell due
 	InStart   InputKind = "start"   // the daemon started: deadlines are re-armed, for downtime is no evidence of silence
 	InStop    InputKind = "stop"    // the daemon stops cleanly
@@ -33,6 +33,10 @@ const (
 	LinkWill   = "will"   // the device's will was published
 )
 
+// ReadingLate is the Word of an InReading whose message carried values that were
+// measured long before: its board lives, and lacks none.
+const ReadingLate = "late"
+
 // Words of InUplink inputs.
 const (
 	UplinkUp   = "up"
@@ -51,7 +55,7 @@ type Input struct {
 	Value  float64       `json:"value,omitempty"`  // InReading with a Lamp: the raw count; finite
 	Volts  *float64      `json:"volts,omitempty"`  // InReading: battery voltage in V, if the board told it
 	RSSI   *float64      `json:"rssi,omitempty"`   // InReading: signal strength in dBm, if the board told it
-	Word   string        `json:"word,omitempty"`   // InLink, InUplink, InService: which; InTeach: "lit", "dark" or Anew; InStart: what is being caught up, a sentence after a space
+	Word   string        `json:"word,omitempty"`   // InReading: ReadingLate or nothing; InLink, InUplink, InService: which; InTeach: "lit", "dark" or Anew; InStart: what is being caught up, a sentence after a space
 	For    time.Duration `json:"for,omitempty"`    // InShelve: how long, ns; InLink of an end: how long the connection lasted, 0: not known
 	Was    time.Time     `json:"was,omitzero"`     // InLink: when it happened, at or before At
 	By     string        `json:"by,omitempty"`     // who did it, for a person's actions
@@ -81,7 +85,7 @@ const (
 	ManySilent   Kind = "many_silent"   // several devices stopped at once: broker or network
 	ManyReturned Kind = "many_returned" // they are back
 	BatteryLow   Kind = "battery_low"   // the forecast flat date is near
-	Fault        Kind = "fault"         // a lamp's sensor is failing
+	Fault        Kind = "fault"         // a lamp's sensor is failing, or its board sends no value of it
 	FaultOver    Kind = "fault_over"    // and works again
 
 	Reminder     Kind = "reminder"     // an alert is still unacknowledged
@@ -131,7 +135,7 @@ type Event struct {
 	Confidence  float64   `json:"confidence"`            // 0..1
 	Provisional bool      `json:"provisional,omitempty"` // announced before both states were seen
 	Since       time.Time `json:"since,omitzero"`        // when it began, as far as the evidence tells
-	State       string    `json:"state,omitempty"`       // Learned: the state; life-cycle events: the alarm state
+	State       string    `json:"state,omitempty"`       // lamp events: the state; Fault: which, a learn.Fault or NoValue; life-cycle events: the alarm state
 	Cause       string    `json:"cause,omitempty"`       // Silent: the likeliest cause
 	Text        string    `json:"text"`                  // the message for a phone, one short line
 	Why         string    `json:"why"`                   // why lampward thinks so, one plain sentence

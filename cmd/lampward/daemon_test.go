@@ -458,8 +458,13 @@ rssi = "/rssi"
 	assert.Len(t, take(again), 1, "the broker keeps copies out: what it hands on was never taken, whatever its DUP flag")
 
 	for _, bad := range []string{"", "many", "NaN", "Inf", "-Infinity", "1e300", `{"value": "x"}`, "\xff\x00"} {
-		assert.Empty(t, take(tank(bad)), "%q", bad)
+		assert.Equal(t, []rules.Input{{Kind: rules.InReading, Device: "tank"}}, take(tank(bad)), "%q is a sign of life, and no more", bad)
 	}
+	alone := take(tank(`{"battery": 3.1}`))
+	require.Len(t, alone, 1)
+	assert.Empty(t, alone[0].Lamp)
+	require.NotNil(t, alone[0].Volts, "a voltage without a value")
+	assert.Equal(t, 3.1, *alone[0].Volts)
 	assert.Empty(t, take(broker.Message{Topic: "elsewhere", Payload: []byte("1")}))
 
 	status := take(broker.Message{Topic: "cellar/tank/status", Payload: []byte(`{"battery": 3.9, "rssi": -71}`)})
@@ -469,7 +474,7 @@ rssi = "/rssi"
 	assert.Equal(t, -71.0, *status[0].RSSI)
 
 	c := in.counts()
-	assert.Equal(t, Counts{Readings: 3, Unknown: 1, Retained: 1, Malformed: 8}, c)
+	assert.Equal(t, Counts{Readings: 3, Unknown: 1, Retained: 1, Malformed: 9}, c)
 }
 
 // A topic that nobody configured is named in the log, for it may be a slip of the

@@ -114,9 +114,9 @@ func (t *intake) names() []string {
 	return out
 }
 
-// inputs appends what one message says to out; now is engine time. A message that
-// is refused for good yields no input and no error: it is counted, logged once,
-// and acknowledged, for sending it again would not better it.
+// inputs appends what one message says to out; now is engine time. What cannot be
+// read is no error: it is counted, logged once, and acknowledged, for sending it
+// again would not better it.
 func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Time) []rules.Input {
 	x := t.topics[m.Topic]
 	switch {
@@ -129,7 +129,7 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 		return out
 	}
 	trouble := func(err error) {
-		t.quiet.Note("topic", m.Topic, string(broker.ReasonOf(err)), "a payload cannot be read as configured; it is dropped", "error", err)
+		t.quiet.Note("topic", m.Topic, string(broker.ReasonOf(err)), "a payload cannot be read as configured; what cannot be read is dropped", "error", err)
 	}
 	// Any message is a sign of life, so what is wrong with the status spoils
 	// nothing else.
@@ -187,10 +187,13 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 	if len(x.lamps) == 0 {
 		out = append(out, status)
 	}
-	if len(out) > 0 {
+	switch {
+	case len(out) > 0:
 		t.count.readings.Add(1)
-	} else if late && x.lives(now()) {
-		out = append(out, rules.Input{Kind: rules.InReading, Device: x.device})
+	case !late: // whether the lamps miss their values is for the rules to judge
+		out = append(out, status)
+	case x.lives(now()):
+		out = append(out, rules.Input{Kind: rules.InReading, Device: x.device, Word: rules.ReadingLate})
 	}
 	return out
 }

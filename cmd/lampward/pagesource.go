@@ -134,7 +134,7 @@ func lampOf(s rules.LampStatus, c rules.LampConfig, offset time.Duration) page.L
 		Name: s.Name, Board: s.Device, State: v.State.String(), Since: wallTime(v.Since, offset),
 		At: wallTime(s.At, offset), Value: s.Value, OnAbove: v.OnAbove, OffBelow: v.OffBelow,
 		Inverted: c.Learn.LitLower, ByHand: c.Learn.Manual.IsSet(), Confidence: v.Confidence,
-		Guess: v.Provisional, Fault: v.Fault.String(),
+		Guess: v.Provisional, Fault: s.Fault,
 		Aim: page.Aim{Dark: a.Dark, Lit: a.Lit, Noise: a.Noise, Separation: a.Separation, Grade: a.Grade, Hint: a.Hint},
 	}
 	return l

@@ -1,0 +1,163 @@
+package rules
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// lampHouse is a house with a lamp on each board; the boards' own reports carry
+// no value of it.
+func lampHouse(t *testing.T, seed uint64, intervals ...time.Duration) *house {
+	cfg := Config{Alarm: AlarmConfig{RemindEvery: 24 * time.Hour}}
+	for i := range intervals {
+		board := fmt.Sprint("board", i+1)
+		cfg.Devices = append(cfg.Devices, DeviceConfig{Name: board})
+		cfg.Lamps = append(cfg.Lamps, LampConfig{Name: fmt.Sprint("lamp", i+1), Device: board})
+	}
+	return newHouse(t, seed, cfg, intervals...)
+}
+
+// runWith runs for d, and every step each living board sends its lamp's value.
+func runWith(h *house, d, every time.Duration) (out []Event) {
+	for end := h.now.Add(d); h.now.Before(end); {
+		out = append(out, h.run(every)...)
+		for i, b := range h.boards {
+			if !b.dead && !b.deaf {
+				out = append(out, h.step(Input{Kind: InReading, Lamp: fmt.Sprint("lamp", i+1), Value: 200 + float64(h.r.IntN(9))})...)
+			}
+		}
+	}
+	return out
+}
+
+// A lamp of which its board sends no value any more is told after about as long as
+// a silent board, once, and that it is watched again.
+func TestNoValue(t *testing.T) {
+	h := lampHouse(t, 1, time.Minute)
+	require.Empty(t, runWith(h, 24*time.Hour, time.Minute))
+	d, _ := h.m.DeviceStatus("board1", h.now)
+	last := h.now
+	got := h.run(12 * time.Hour)
+	require.Equal(t, []Kind{Fault}, kinds(got))
+	e := got[0]
+	assert.Equal(t, "lamp1", e.Lamp)
+	assert.Equal(t, NoValue, e.State)
+	assert.Equal(t, last, e.Since)
+	assert.GreaterOrEqual(t, e.At.Sub(last), d.Limit)
+	assert.Less(t, e.At.Sub(last), 2*d.Limit+2*time.Minute)
+	a, _ := h.m.LampAlarm("lamp1")
+	assert.Equal(t, AlarmUnacknowledged, a.State)
+	s, _ := h.m.LampStatus("lamp1")
+	assert.Equal(t, NoValue, s.Fault)
+	require.Empty(t, h.restart(time.Minute))
+	assert.Empty(t, h.run(time.Hour), "told once, over a restart too")
+	got = runWith(h, time.Hour, time.Minute)
+	require.Equal(t, []Kind{FaultOver}, kinds(got))
+	a, _ = h.m.LampAlarm("lamp1")
+	assert.NotEqual(t, AlarmUnacknowledged, a.State)
+	s, _ = h.m.LampStatus("lamp1")
+	assert.Empty(t, s.Fault)
+}
+
+// A lamp whose value never came is told once its board is known.
+func TestNoValueYet(t *testing.T) {
+	h := lampHouse(t, 2, time.Minute)
+	got := h.run(12 * time.Hour)
+	require.Equal(t, []Kind{Fault}, kinds(got))
+	assert.Equal(t, "lamp1: no readable value yet", got[0].Text)
+	assert.WithinDuration(t, epoch.Add(neverRead), got[0].At, 10*time.Minute)
+	assert.Equal(t, []Kind{FaultOver}, kinds(runWith(h, 3*time.Hour, time.Minute)))
+}
+
+// A lamp whose value comes far less often than its board reports lacks none; nor
+// does one whose board is away, or that nobody could hear.
+func TestNoValueIsMissed(t *testing.T) {
+	h := lampHouse(t, 3, 10*time.Second, time.Minute)
+	noFault := func(what string, got []Event) {
+		t.Helper()
+		assert.NotContains(t, kinds(got), Fault, what)
+	}
+	noFault("seldom", runWith(h, 3*24*time.Hour, 20*time.Minute))
+	h.all(func(b *board) { b.dead = true })
+	noFault("dead", h.run(7*time.Hour))
+	h.all(func(b *board) { b.dead, b.next = false, h.now.Add(time.Second) })
+	noFault("back", runWith(h, 5*time.Hour, 20*time.Minute))
+	noFault("down", h.restart(9*time.Hour))
+	noFault("up", runWith(h, 5*time.Hour, 20*time.Minute))
+	h.step(Input{Kind: InUplink, Word: UplinkDown})
+	h.all(func(b *board) { b.deaf = true })
+	noFault("cut off", h.run(8*time.Hour))
+	h.step(Input{Kind: InUplink, Word: UplinkUp})
+	h.all(func(b *board) { b.deaf = false })
+	noFault("heard again", runWith(h, 5*time.Hour, 20*time.Minute))
+	// Readings of hours ago, saved up.
+	for range 50 {
+		h.now = h.now.Add(time.Minute)
+		noFault("late", h.step(Input{Kind: InReading, Device: "board2", Word: ReadingLate}))
+	}
+	h.all(func(b *board) { b.next = h.now.Add(time.Second) })
+	noFault("in time", runWith(h, 5*time.Hour, 20*time.Minute))
+	// The control.
+	assert.Contains(t, kinds(h.run(7*24*time.Hour)), Fault)
+}
+
+// What a sensor is suspected of, and that no value of it comes, are one alert:
+// it ends with both.
+func TestNoValueOfAFrozenSensor(t *testing.T) {
+	f := litTank(t)
+	status := func(n int) (out []Event) {
+		for range n {
+			f.at = f.at.Add(time.Minute)
+			out = append(out, f.m.Step(Input{At: f.at, Kind: InReading, Device: "tank"})...)
+		}
+		return out
+	}
+	faults := func(events []Event) (out []string) {
+		for _, e := range events {
+			if e.Kind == Fault || e.Kind == FaultOver {
+				out = append(out, string(e.Kind)+" "+e.State)
+			}
+		}
+		return out
+	}
+	require.Equal(t, []string{"fault frozen"}, faults(f.frozen(80, 583)))
+	assert.Equal(t, []string{"fault no_value"}, faults(status(40)))
+	f.m.Step(Input{At: f.at, Kind: InTeach, Lamp: "tank", Word: Anew})
+	assert.NotZero(t, f.alarm()&condFault, "learned anew or not, no value comes")
+	assert.Equal(t, []string{"fault_over "}, faults(f.stay(5, 580)))
+	assert.Zero(t, f.alarm()&condFault)
+
+	f = litTank(t)
+	f.frozen(80, 583)
+	status(40)
+	assert.Equal(t, []string{"fault frozen"}, faults(f.frozen(5, 583)), "what is still so is said again")
+	assert.Equal(t, []string{"fault_over "}, faults(f.stay(5, 580)))
+}
+
+// A snapshot of before there was such a part is read, and a damaged part is not.
+func TestSnapshotWithoutValues(t *testing.T) {
+	f := litTank(t)
+	parts, err := f.m.Snapshot()
+	require.NoError(t, err)
+	var older []Part
+	for i, p := range parts {
+		if p.Key != "values/tank" {
+			older = append(older, p)
+			continue
+		}
+		for _, bad := range [][]byte{nil, {0}, []byte("rubbish")} {
+			parts[i].Data = bad
+			_, err = Restore(parts)
+			assert.ErrorContains(t, err, "values/tank")
+		}
+	}
+	require.Len(t, older, len(parts)-1)
+	f.m, err = Restore(older)
+	require.NoError(t, err)
+	f.m.Step(Input{At: f.at, Kind: InStart})
+	assert.NotContains(t, kinds(f.stay(30, 580)), Fault)
+}
