@@ -95,7 +95,7 @@ func TestNoValueIsMissed(t *testing.T) {
 	h.all(func(b *board) { b.deaf = false })
 	noFault("heard again", runWith(h, 5*time.Hour, 20*time.Minute))
 	// Readings of hours ago, saved up.
-	for range 50 {
+	for range 600 {
 		h.now = h.now.Add(time.Minute)
 		noFault("late", h.step(Input{Kind: InReading, Device: "board2", Word: ReadingLate}))
 	}

@@ -557,6 +557,7 @@ func TestLateIsASignOfLife(t *testing.T) {
 	difference, kinds := h.replayAll()
 	assert.Empty(t, difference)
 	assert.Zero(t, kinds[rules.Silent])
+	assert.Zero(t, kinds[rules.Fault], "nor does the lamp lack a value")
 
 	// A backlog is told from that: it counts once in half a minute.
 	signs := func(from time.Time) (n int) {
