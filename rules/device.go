@@ -87,20 +87,9 @@ func (d *device) report(in *Input, out []Event) []Event {
 		}
 		out = append(out, d.returned(in.At, last, heard))
 	}
-	return d.lacking(in, last, out)
-}
-
-// lacking tells which lamps have no value any more, by a report after the one of
-// last. The time counts for which the board was there and might have sent them.
-func (d *device) lacking(in *Input, last time.Time, out []Event) []Event {
-	late, ok := d.cadence.Late()
-	limit, known := d.cadence.Limit()
-	if !ok || !known || in.Word == ReadingLate {
-		return out
-	}
 	for _, l := range d.lamps {
-		if l.cfg.Name != in.Lamp {
-			out = l.lacks(in.At, min(in.At.Sub(last), late), limit, out)
+		if l.cfg.Name != in.Lamp && in.Word != ReadingLate {
+			out = l.lacks(in.At, last, d, out)
 		}
 	}
 	return out

@@ -62,30 +62,35 @@ const NoValue = "no_value"
 // neverRead is how long a value of a lamp of which few were read yet may take.
 const neverRead = time.Hour
 
-// lacks takes a report of the lamp's board, which was there for so long since the
-// one before, without a value of the lamp. A value that is missing for as long as
-// makes a board silent, limit and the lamp's own, is told: nobody watches the lamp.
-func (l *lamp) lacks(at time.Time, there, limit time.Duration, out []Event) []Event {
+// lacks takes a report of the lamp's board, the next after that of last, without a
+// value of the lamp. One that is missing for as long as makes a board silent is
+// told, for nobody watches the lamp. Time counts for which the board was there and
+// might have sent it.
+func (l *lamp) lacks(at, last time.Time, d *device, out []Event) []Event {
+	late, ok := d.cadence.Late()
+	limit, known := d.cadence.Limit()
+	if !ok || !known {
+		return out
+	}
 	own, ok := l.values.Limit()
 	if !ok {
 		own = neverRead
 	}
-	if l.missing += there; l.unread || l.missing < max(own, limit) {
+	if l.missing += min(at.Sub(last), late); l.unread || l.missing < max(own, limit) {
 		return out
 	}
 	l.unread = true
 	e := Event{At: at, Kind: Fault, Lamp: l.cfg.Name, Confidence: 1, State: NoValue}
-	e.Text = l.cfg.Name + ": no readable value yet"
-	e.Why = "Its board reports, but no value of this lamp that can be read has come yet"
-	if last, ok := l.values.Last(); ok {
-		e.Since = last
-		e.Text = l.cfg.Name + ": no readable value for " + span.Text(at.Sub(last))
-		e.Why = "Its board reports, but no value of this lamp that can be read has come for " + span.Text(at.Sub(last))
+	how, usual := "yet", ""
+	if newest, ok := l.values.Last(); ok {
+		e.Since, how = newest, "for "+span.Text(at.Sub(newest))
 		if every := l.values.Every(); every > 0 {
-			e.Why += ", where one every " + span.Text(every) + " is usual"
+			usual = ", where one every " + span.Text(every) + " is usual"
 		}
 	}
-	e.Why += ": compare what the board sends with the lamp's topic and value in the configuration; the log says what cannot be read."
+	e.Text = l.cfg.Name + ": no readable value " + how
+	e.Why = "Its board reports, but no value of this lamp that can be read has come " + how + usual +
+		": compare what the board sends with the lamp's topic and value in the configuration; the log says what cannot be read."
 	return append(out, e)
 }
 
