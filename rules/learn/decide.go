@@ -159,6 +159,19 @@ func (c *core) priorBlink() float64 {
 	return (b + 0.02) / (n + b + 0.2)
 }
 
+// flickers tells whether it may be broken clouds that let the light come and go, and
+// not the lamp: the light goes as far by itself at this hour, and the readings
+// of late do not lie on two levels.
+func (c *core) flickers(ms int64) bool {
+	calm, _, _ := c.Hours.moves()
+	if c.moved(ms)-calm < mul(0.5, c.F.Step) {
+		return false
+	}
+	floor := c.Noise.variance()
+	lo, hi, _, ok := c.Edges.blinks(floor)
+	return !ok || c.Edges.scatter(lo, hi) > 4*floor || math.Abs(hi-lo-c.F.Step) > 0.2*c.F.Step
+}
+
 // sure is the chance that a change must reach to be announced: what is left
 // over, times the announcements to come in FalseEvery, is one.
 func (c *core) sure() float64 {
@@ -192,7 +205,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 			next = s
 		}
 	}
-	if p[next] < 0.5 {
+	if p[next] < 0.5 || next == Blinking && c.NBlink == 0 && c.flickers(ms) {
 		return
 	}
 	enter, age := ms, uint32(0)

@@ -160,7 +160,7 @@ func (c *core) back(e edge, sd float64) bool {
 // twoLevels tells whether all the light seen so far is one level, or two when
 // edges of a's size were seen before the last one; sd is the readings' noise.
 func (c *core) twoLevels(a, sd float64) bool {
-	span, wide := c.Range.Hi-c.Range.Lo, mul(3.5, sd)
+	span, wide := c.Range.Hi-c.Range.Lo, mul(3.5+1.5*clamp((c.Range.Minutes-360)/1440, 0, 1), sd)
 	if !c.Noise.Frac {
 		wide++ // rounding
 	}
