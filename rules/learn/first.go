@@ -91,6 +91,9 @@ func (c *core) clear(e edge) bool {
 	if e.Size < 0 { // one that was on before the first reading goes out
 		times = clamp(24-(c.Range.Minutes-1080)/60, 6, 24)
 	}
+	if c.saturates(e) { // it is larger than it looks
+		times = math.Min(times, 10)
+	}
 	if c.Noise.Block < 2 { // the noise is hardly known
 		sd = math.Max(sd, e.SD)
 	}
@@ -133,6 +136,17 @@ func (c *core) clear(e edge) bool {
 	return e.Size > 0 && to > c.Range.Hi+margin || e.Size < 0 && to < c.Range.Lo-margin
 }
 
+// saturates tells whether an edge leads to where the converter counts no further,
+// or from there: all readings on that side of it are the largest one, to the
+// count, which noise of more than a count would not allow.
+func (c *core) saturates(e edge) bool {
+	bright := c.Edges.V[nBuf-half+1:]
+	if e.Size < 0 {
+		bright = c.Edges.V[nBuf-2*half : nBuf-half-1]
+	}
+	return c.Noise.steps() > 1 && !slices.ContainsFunc(bright, func(y float64) bool { return y != c.Noise.Max })
+}
+
 // sharp tells whether the edges of about a's size took place between two
 // readings, as far as the noise lets one see.
 func (c *core) sharp(a, sd float64) bool {
@@ -160,7 +174,7 @@ func (c *core) back(e edge, sd float64) bool {
 // twoLevels tells whether all the light seen so far is one level, or two when
 // edges of a's size were seen before the last one; sd is the readings' noise.
 func (c *core) twoLevels(a, sd float64) bool {
-	span, wide := c.Range.Hi-c.Range.Lo, mul(3.5+1.5*clamp((c.Range.Minutes-360)/1440, 0, 1), sd)
+	span, wide := c.Range.Hi-c.Range.Lo, mul(3.5+mul(1.5, clamp((c.Range.Minutes-360)/1440, 0, 1)), sd)
 	if !c.Noise.Frac {
 		wide++ // rounding
 	}
