@@ -48,6 +48,44 @@ func TestBrokenCloudsAreNoBlinking(t *testing.T) {
 	}
 }
 
+// Nor are they where the light is known to move as far by day, however often they
+// come, nor in the first two hours; sharp levels in still light are a lamp's.
+func TestClouded(t *testing.T) {
+	for name, c := range map[string]struct {
+		scatter float64 // of the readings about their levels, counts
+		minutes float64
+		move    float64 // of the light by day, counts
+		flips   int
+		want    bool
+	}{
+		"still, sharp":               {0, 3000, 2, 6, false},
+		"still, not sharp":           {10, 3000, 2, 6, true},
+		"still, not sharp, often":    {10, 3000, 2, 12, false},
+		"moving light":               {0, 3000, 45, 6, true},
+		"moving light, often":        {0, 3000, 45, 12, false},
+		"as far, often":              {0, 3000, 90, 12, false},
+		"as far, not sharp, often":   {10, 3000, 90, 12, true},
+		"the first two hours":        {0, 100, 0, 6, true},
+		"the first two hours, often": {0, 100, 0, 12, false},
+	} {
+		l := New(Config{})
+		l.c.Range.Minutes = c.minutes
+		if c.move > 0 {
+			l.moves(2, 0, 23)
+			l.moves(c.move, 6, 18)
+		}
+		for i := range l.c.Edges.V {
+			l.c.Edges.V[i] = 400 + 80*float64(i%2) + c.scatter*float64(i%3-1)
+		}
+		if got := l.c.clouded(400, 480, c.flips, 36); got != c.want {
+			t.Errorf("%s: %v", name, got)
+		}
+		if l.c.clouded(400, 600, c.flips, 36) {
+			t.Errorf("%s: a large step, too", name)
+		}
+	}
+}
+
 // A small lamp that blinks in still light, or in light that moves less, is told.
 func TestSmallBlinkingIsTold(t *testing.T) {
 	for name, light := range map[string]func(int) float64{

@@ -87,9 +87,9 @@ func (c *core) clear(e edge) bool {
 	sd := math.Sqrt(c.Noise.variance())
 	// the first evening may bring a room's light: ask for much before a day
 	// and a half are over, unless the light is known never to move
-	times := clamp(20-(c.Range.Minutes-1080)/77, 6, 20)
+	times := clamp(22-(c.Range.Minutes-1080)/77, 6, 22)
 	if e.Size < 0 { // one that was on before the first reading goes out
-		times = clamp(24-(c.Range.Minutes-1080)/60, 6, 24)
+		times = clamp(26-(c.Range.Minutes-1080)/60, 6, 26)
 	}
 	if c.saturates(e) { // it is larger than it looks
 		times = math.Min(times, 10)

@@ -62,12 +62,7 @@ func (l *Learner) blinksAlready(ms int64, floor float64) bool {
 	lo, hi, flips, ok := c.Edges.blinks(floor)
 	step, sd, went := hi-lo, math.Sqrt(floor), c.Range.RHi-c.Range.RLo
 	if !ok || went >= 1.2*step || flips < 8 && !c.calmer(step) ||
-		c.wanders(step, sd) || c.Noise.Block <= 1 && sq(step) <= 150*floor {
-		return false
-	}
-	// Broken clouds let the light flicker between two levels, too, though not so
-	// often, nor between such sharp ones, and in light that moves.
-	if flips < 9 && step < mul(25, sd) && (went > mul(0.25, step)+mul(1.2, sd) || !c.calmer(0.5*step) || c.Edges.scatter(lo, hi) > 1.5*floor) {
+		c.wanders(step, sd) || c.Noise.Block <= 1 && sq(step) <= 150*floor || c.clouded(lo, hi, flips, floor) {
 		return false
 	}
 	lo, hi = c.Edges.sharpened(lo, hi, floor)
@@ -83,6 +78,23 @@ func (l *Learner) blinksAlready(ms int64, floor float64) bool {
 	}
 	l.announce(Blinking, ms, c.Edges.T[0], nBuf, 0.95)
 	return true
+}
+
+// clouded tells whether broken clouds may be what lets the light flicker between two
+// levels not far apart, so many times in the last readings: theirs are not so
+// sharp, and come in light that moves. In the first two hours nobody knows
+// whether it does.
+func (c *core) clouded(lo, hi float64, flips int, floor float64) bool {
+	step, sd := hi-lo, math.Sqrt(floor)
+	if step > mul(25, sd) {
+		return false
+	}
+	scatter := c.Edges.scatter(lo, hi)
+	if _, _, known := c.Hours.moves(); known && !c.calmer(step) && scatter > floor {
+		return true
+	}
+	moves := c.Range.RHi-c.Range.RLo > mul(0.25, step)+mul(1.2, sd) || !c.calmer(0.5*step)
+	return flips < 9 && (c.Range.Minutes < 120 || moves || scatter > 1.5*floor)
 }
 
 // visit begins with a lamp that shows itself for a few minutes only: by the first
