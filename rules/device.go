@@ -43,7 +43,9 @@ func newDevice(cfg DeviceConfig) *device {
 // lamps: reads tells which they are.
 func (d *device) configure(cfg DeviceConfig) {
 	d.cfg, d.lamps = cfg, nil
-	d.cadence.Configure(d.patience())
+	d.cadence.Configure(silence.Config{
+		ReportEvery: cfg.ReportEvery, SilentAfter: cfg.SilentAfter, FalseEvery: cfg.FalseEvery,
+	})
 	b := cfg.Battery
 	d.cell.Configure(battery.Config{
 		Chemistry: b.Chemistry, Cells: b.Cells, FlatVolts: b.FlatVolts,
@@ -51,14 +53,11 @@ func (d *device) configure(cfg DeviceConfig) {
 	})
 }
 
-// patience is how late a report may be, or one with the value of a certain lamp.
-func (d *device) patience() silence.Config {
-	return silence.Config{ReportEvery: d.cfg.ReportEvery, SilentAfter: d.cfg.SilentAfter, FalseEvery: d.cfg.FalseEvery}
-}
-
-// reads adds a lamp that the board reads.
+// reads adds a lamp that the board reads. How often its value comes is learned
+// alone: what was said of the board's reports is of any of them, and some lamp's
+// value may come with one in ten.
 func (d *device) reads(l *lamp) {
-	l.values.Configure(d.patience())
+	l.values.Configure(silence.Config{FalseEvery: d.cfg.FalseEvery})
 	d.lamps = append(d.lamps, l)
 }
 

@@ -63,9 +63,10 @@ const NoValue = "no_value"
 const neverRead = time.Hour
 
 // lacks takes a report of the lamp's board, the next after that of last, without a
-// value of the lamp. One that is missing for as long as makes a board silent is
-// told, for nobody watches the lamp. Time counts for which the board was there and
-// might have sent it.
+// value of the lamp. It is told if one is missing for as long as makes a board
+// silent, both by the cadence of the lamp's values and for this board: nobody
+// watches the lamp then. Time counts for which the board was there and might have
+// sent it.
 func (l *lamp) lacks(at, last time.Time, d *device, out []Event) []Event {
 	late, ok := d.cadence.Late()
 	limit, known := d.cadence.Limit()

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -160,4 +161,44 @@ func TestSnapshotWithoutValues(t *testing.T) {
 	require.NoError(t, err)
 	f.m.Step(Input{At: f.at, Kind: InStart})
 	assert.NotContains(t, kinds(f.stay(30, 580)), Fault)
+}
+
+// What is set by hand of a board's reports says nothing of how often each lamp's
+// value comes with them; and a board that was silent, of which the first of two
+// lamps is heard, does not lack the second.
+func TestNoValueBesideWhatIsSetByHand(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 7))
+	steady := func(every time.Duration) func() time.Duration { return func() time.Duration { return every } }
+	for name, c := range map[string]struct {
+		board DeviceConfig
+		gap   func() time.Duration
+		salt  int // comes with one report in so many
+	}{
+		"silent_after is shorter than its interval": {DeviceConfig{SilentAfter: 5 * time.Minute}, steady(time.Minute), 15},
+		"so is report_every":                        {DeviceConfig{ReportEvery: 10 * time.Second}, steady(10 * time.Second), 120},
+		"silent_after is shorter than many gaps": {DeviceConfig{SilentAfter: 15 * time.Minute},
+			func() time.Duration { return time.Duration(r.ExpFloat64()*600e3) * time.Millisecond }, 1},
+	} {
+		t.Run(name, func(t *testing.T) {
+			c.board.Name = "board"
+			cfg := Config{Devices: []DeviceConfig{c.board}, Lamps: []LampConfig{{Name: "tank", Device: "board"}, {Name: "salt", Device: "board"}}}
+			h := newHouse(t, 1, cfg)
+			report := func(i int) {
+				h.run(c.gap())
+				h.step(Input{Kind: InReading, Lamp: "tank", Value: 200 + float64(i*5%11)})
+				if i%c.salt == 0 {
+					h.step(Input{Kind: InReading, Lamp: "salt", Value: 300 + float64(i*7%11)})
+				}
+			}
+			for i := range 3000 {
+				report(i)
+			}
+			assert.NotContains(t, kinds(h.events), Fault)
+			c.salt = 1 << 20 // the control
+			for i := range 3000 {
+				report(1 + i)
+			}
+			assert.Contains(t, kinds(h.events), Fault)
+		})
+	}
 }
