@@ -177,7 +177,8 @@ func parseURL(address string) (*url.URL, error) {
 	}
 	if p := u.Port(); p != "" {
 		if n, err := strconv.ParseUint(p, 10, 16); err != nil || n == 0 {
-			return nil, fmt.Errorf("names port %s: write one from 1 to 65535", clip(p))
+			// Not repeated: before a / that is not escaped it is of a password.
+			return nil, errors.New("names no port that there is: write one from 1 to 65535; special characters in a password must be escaped, or the password put in a file")
 		}
 	}
 	if u.Port() == "" && port != "" {

@@ -439,12 +439,14 @@ func TestNewExternalSaysAllThatIsWrong(t *testing.T) {
 		{ExternalOptions{URL: "http://x", Topics: []string{"a"}}, []string{`"http://"`, "mqtt://192.0.2.7:1883"}},
 		{ExternalOptions{URL: "mqtt://", Topics: []string{"a"}}, []string{"names no host"}},
 		{ExternalOptions{URL: "mqtt://u:pw%zz@x", Topics: []string{"a"}}, []string{"cannot be read"}},
+		{ExternalOptions{URL: "mqtt://u:4711471/1@x", Topics: []string{"a"}}, []string{"no port", "password"}},
 		{ExternalOptions{URL: "x", Topics: []string{"a#", "+b"}}, []string{"url begins", "a#", "+b"}},
 		{ExternalOptions{URL: "mqtt://x"}, []string{"no topic"}},
 	} {
 		_, err := NewExternal(c.opts)
 		require.Error(t, err)
 		require.NotContains(t, err.Error(), "pw")
+		require.NotContains(t, err.Error(), "4711")
 		for _, s := range c.says {
 			require.ErrorContains(t, err, s)
 		}
