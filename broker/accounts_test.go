@@ -49,6 +49,12 @@ func TestPasswordHash(t *testing.T) {
 		err := CheckHash(bad)
 		require.Error(t, err, bad)
 	}
+	// Keys of other tools' lengths are taken, and those that lost some characters not.
+	for n, right := range map[int]bool{15: false, 16: true, 29: false, 31: false, 32: true, 64: true, 144: false} {
+		other := (&argonHash{8, 1, 1, []byte("0123456789abcdef"), argon2.IDKey([]byte("pw"), []byte("0123456789abcdef"), 1, 8, 1, uint32(n))}).String()
+		require.Equal(t, right, CheckHash(other) == nil, n)
+		require.Equal(t, right, VerifyPassword(other, "pw"), n)
+	}
 	// The text is that of the argon2 reference library: one computed by the
 	// x/crypto package directly, put together by hand.
 	key := argon2.IDKey([]byte("pw"), []byte("somesaltsomesalt"), 1, 64, 2, 16)

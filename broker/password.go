@@ -94,7 +94,9 @@ func parseHash(s string) (*argonHash, error) {
 	if h.salt, err = base64.RawStdEncoding.DecodeString(parts[4]); err != nil || len(h.salt) < 8 {
 		return nil, errors.New("has a damaged salt: make the hash anew with `lampward password`")
 	}
-	if h.key, err = base64.RawStdEncoding.DecodeString(parts[5]); err != nil || len(h.key) != hashKeyLen {
+	// Other tools make keys of 16, 32 or 64 bytes; one that was cut off has hardly
+	// ever such a length.
+	if h.key, err = base64.RawStdEncoding.DecodeString(parts[5]); err != nil || len(h.key) == 0 || len(h.key)%16 != 0 || len(h.key) > 128 {
 		return nil, errors.New("was cut off, or has too much at its end: copy all of it, or make it anew with `lampward password`")
 	}
 	return &h, nil
