@@ -279,7 +279,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 	if bearable > 0.15 && moved > 0.006 {
 		// Where only the hours' habits speak, the change itself was missed:
 		// of such late announcements about half were still in time (see the
-		// reliability table in CHOICE.md).
+		// table under Confidence in CHOICE.md).
 		conf = mul(conf, 0.5)
 	}
 	l.announce(next, ms, enter, age+1, conf)
