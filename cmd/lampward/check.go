@@ -75,12 +75,7 @@ func init() {
 		if atTerminal(c) {
 			fmt.Fprint(c.err, "Type the password (it shows as you type) and press Enter: ")
 		}
-		// Up to the end of the line, not of the input: a terminal has none.
-		line, err := bufio.NewReader(io.LimitReader(c.in, 4096)).ReadString('\n')
-		if err == io.EOF {
-			err = nil
-		}
-		pw := strings.TrimRight(line, "\r\n")
+		pw, err := readLine(ctx, c.in)
 		if err == nil && pw == "" {
 			err = fmt.Errorf("no password on standard input; write one line")
 		}
@@ -102,6 +97,27 @@ func init() {
 		fmt.Fprintln(c.out, "lampward", version())
 		return exitOK
 	}
+}
+
+// readLine reads up to the end of a line, not of the input, for a terminal has none.
+// Ctrl-C ends it: who reads from a terminal is not woken by a signal.
+func readLine(ctx context.Context, in io.Reader) (line string, err error) {
+	done := make(chan struct{}) // a reader that nobody waits for any more ends with the process
+	var text string
+	var failed error
+	go func() {
+		defer close(done)
+		text, failed = bufio.NewReader(io.LimitReader(in, 4096)).ReadString('\n')
+	}()
+	select {
+	case <-done:
+	case <-ctx.Done():
+		return "", errors.New("stopped")
+	}
+	if failed == io.EOF {
+		failed = nil
+	}
+	return strings.TrimRight(text, "\r\n"), failed
 }
 
 // tryParts makes what a daemon is made of, as run does, without a socket or the

@@ -28,6 +28,22 @@ func TestPasswordTakesALine(t *testing.T) {
 	})
 }
 
+// Ctrl-C ends the command while it waits for the line.
+func TestPasswordIsStopped(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		in, keys := io.Pipe()
+		defer keys.Close()
+		ctx, stop := context.WithCancel(t.Context())
+		ended := make(chan int)
+		var out, errOut strings.Builder
+		go func() { ended <- passwordCommand.execute(ctx, console{in, &out, &errOut}, nil) }()
+		synctest.Wait()
+		stop()
+		assert.Equal(t, exitFailed, <-ended)
+		assert.Equal(t, "lampward password: stopped\n", errOut.String())
+	})
+}
+
 // What run refuses, check and a reload refuse, also what reading the file let
 // pass.
 func TestCheckAgreesWithRun(t *testing.T) {
