@@ -110,7 +110,7 @@ func (c *core) still(sd float64) bool {
 // moves it farther, and makes edges of one size up and down in turn at all hours.
 func (c *core) wanders(step, sd float64) bool {
 	calm, _, known := c.Hours.moves()
-	return known && step < mul(25, sd) && calm > 1.3*step
+	return known && step < mul(beyondRoom, sd) && calm > 1.3*step
 }
 
 // calmer tells whether the ambient's movement within hours, as far as it is

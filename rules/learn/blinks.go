@@ -121,7 +121,7 @@ func (e *edges) blurs(s [nBuf]float64, floor float64) (lo, hi float64, flips int
 		}
 	}
 	// more flips than 7 would speak for a lamp amid moving light, too
-	return lo, hi, 7, flips > 7 && sq(hi-lo) > 625*floor
+	return lo, hi, 7, flips > 7 && sq(hi-lo) > beyondRoom*beyondRoom*floor
 }
 
 // firstFlip is how many of the readings kept, from the oldest, lie on one side
@@ -157,7 +157,7 @@ func (e *edges) pulse(floor float64) (x edge, first float64, ok bool) {
 	slices.Sort(s[:n])
 	size = level - s[n/2]
 	s2 := math.Max(variance, floor)
-	if sq(size) < 625*s2 {
+	if sq(size) < beyondRoom*beyondRoom*s2 {
 		return edge{}, 0, false
 	}
 	for i, v := range e.V {

@@ -10,7 +10,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	c := &l.c
 	f := &c.F
 	least := math.Max(c.Noise.variance(), sq(0.01*f.Step))
-	if sq(f.Step) > 196*least { // no noise comes near it
+	if sq(f.Step) > beyondNoise*beyondNoise*least { // no noise comes near it
 		f.R = least
 		if v := c.Edges.flicker(f.Step, math.Max(4*least, sq(f.Step)/49)); v > 0 {
 			f.R, least = v, v // restless light: for now the lamp is a faint one
@@ -105,7 +105,7 @@ const heavy = 4
 // recognized at once, and till then looks like such noise.
 func (f *filter) followTail(last []float64, h *hyp, v, least float64) {
 	const since = 4 // readings
-	if sq(f.Step) > 196*least || h.S == Blinking || h.Age < since+4 {
+	if sq(f.Step) > beyondNoise*beyondNoise*least || h.S == Blinking || h.Age < since+4 {
 		return
 	}
 	m := h.M

@@ -152,7 +152,7 @@ func (e *edges) abrupt(k int, size, floor float64) bool {
 			most = math.Max(most, math.Abs(e.V[i]-e.V[i-1]))
 		}
 	}
-	return jump > 5*most && jump > mul(0.8, math.Abs(size)) && sq(jump) > 625*floor
+	return jump > 5*most && jump > mul(0.8, math.Abs(size)) && sq(jump) > beyondRoom*beyondRoom*floor
 }
 
 // leap is how far the readings jump from k-1 to k and stay: the least of the
@@ -190,7 +190,7 @@ func (e *edges) returned(x edge) (n int) {
 // told with it. It asks for a large one.
 func (e *edges) ended(x edge, sd float64) bool {
 	back := (e.V[nBuf-1] - x.From) / x.Size
-	return math.Abs(x.Size) > mul(25, sd) && e.returned(x) == 1 && math.Abs(back) < 0.2
+	return math.Abs(x.Size) > mul(beyondRoom, sd) && e.returned(x) == 1 && math.Abs(back) < 0.2
 }
 
 // has tells whether an edge of about this size was recorded.
@@ -224,7 +224,7 @@ func (e *edges) record(x edge) {
 // all of it came from one reading to the next.
 func (x *edge) credit() float64 {
 	least := 0.0
-	if math.Abs(x.Size) > 25*x.SD {
+	if math.Abs(x.Size) > beyondRoom*x.SD {
 		least = 0.3
 		if x.Leap > 0.9*math.Abs(x.Size) {
 			least = 0.6

@@ -225,7 +225,7 @@ func (e *edges) fit(watched float64, still bool, moves, sd float64) (step, evide
 		if e.dwarfed(mean) && (daily || ev < 12) || daily && n < 8 {
 			continue
 		}
-		if step == 0 || mean > 1.3*step || mean > 0.77*step && ev > evidence {
+		if step == 0 || mean > muchMore*step || mean > muchLess*step && ev > evidence {
 			step, evidence = mean, ev
 		}
 	}

@@ -56,7 +56,7 @@ func (c *core) surpasses(e edge) bool {
 func (l *Learner) stayed(e edge, ms int64) {
 	c := &l.c
 	a := math.Abs(e.Size)
-	if a < 2*c.Refuted || a < mul(14, math.Sqrt(c.Noise.variance())) {
+	if a < 2*c.Refuted || a < mul(beyondNoise, math.Sqrt(c.Noise.variance())) {
 		return
 	}
 	if c.Edges.returned(e) == 1 && c.alone(e, c.surpasses(e)) {
@@ -105,7 +105,7 @@ func (c *core) clear(e edge) bool {
 	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(3.2, sd) && c.back(e, sd) && c.sharp(a, sd) && c.twoLevels(a, sd) {
 		return true // two levels and nothing else, the second time
 	}
-	if e.Size < 0 && c.Range.Minutes < 20 && (a < mul(25, sd) || e.Leap < 0.8*a) || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
+	if e.Size < 0 && c.Range.Minutes < 20 && (a < mul(beyondRoom, sd) || e.Leap < 0.8*a) || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
 		return false
 	}
 	if known && (lively-calm > 0.3*a && e.Leap < 0.5*a || lively-calm > 0.5*a && e.Leap < 0.85*a) {
@@ -190,7 +190,7 @@ func (c *core) dark(e edge) bool {
 		sd = math.Min(sd, math.Max(1.5*math.Sqrt(c.Noise.Now), 0.4*sd))
 	}
 	r := &c.Range
-	if math.Abs(e.Size) < mul(25, sd) || r.Minutes < 600 || r.RHi-r.RLo > mul(2.5, sd) {
+	if math.Abs(e.Size) < mul(beyondRoom, sd) || r.Minutes < 600 || r.RHi-r.RLo > mul(2.5, sd) {
 		return false
 	}
 	return e.From+math.Min(e.Size, 0) < r.Lo+mul(4, sd)
@@ -203,7 +203,7 @@ func (c *core) sudden(e edge) bool {
 	a := e.Leap
 	r := &c.Range
 	went := r.Way > 0.5*a || r.Jump < 0.15*a && r.Way > 0.25*a || r.Jump < 0.1*a && r.Hi-r.Lo < 0.67*a // nor has all the light there was made so much
-	if a < 0.8*math.Abs(e.Size) || a < mul(25, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || !went || r.Jump > 0.45*a {
+	if a < 0.8*math.Abs(e.Size) || a < mul(beyondRoom, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || !went || r.Jump > 0.45*a {
 		return false
 	}
 	for i := range c.Edges.E[:c.Edges.NE] {
@@ -224,7 +224,7 @@ func (c *core) twins(e edge) bool {
 	sd := math.Sqrt(c.Noise.variance())
 	near := mul(0.05, a) + mul(2, sd)
 	found := math.Abs(c.Range.Jump-a) < near // one that was not recorded as an edge; it had no other reason to be so large
-	if a < 0.75*math.Abs(e.Size) || a < mul(25, sd) || c.Range.Minutes < 120 || c.Range.Jump > 0.3*a && !found {
+	if a < 0.75*math.Abs(e.Size) || a < mul(beyondRoom, sd) || c.Range.Minutes < 120 || c.Range.Jump > 0.3*a && !found {
 		return false
 	}
 	for i := range c.Edges.E[:c.Edges.NE] {

@@ -5,7 +5,8 @@
 // Call New first, then Observe for every fresh reading. The Verdict tells the
 // state and whether this reading announces a change; Why says the reason in
 // one sentence. Everything is deterministic: the same calls give the same
-// answers, bit for bit, on every architecture (see fixed.go).
+// answers, bit for bit, on every architecture (see fixed.go). CHOICE.md tells how
+// it learns, why, and how well.
 package learn
 
 import (

@@ -4,6 +4,14 @@ import (
 	"math"
 )
 
+// Sizes of edges and steps, as the lab and the generators of CHOICE.md showed them.
+const (
+	beyondNoise = 14.0 // standard deviations: no noise comes near, not even with heavy tails
+	beyondRoom  = 25.0 // standard deviations: more than a room's light made, measured in calm hours
+
+	muchLess, muchMore = 0.77, 1.3 // of a step: beyond these it is another one
+)
+
 // edge looks for a sharp edge and learns the step from it.
 func (l *Learner) edge(ms int64) {
 	c := &l.c
@@ -50,8 +58,8 @@ func (l *Learner) edge(ms int64) {
 		}
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
-		step > 1.3*c.F.Step && ev > 6,
-		step > 0 && step < 0.77*c.F.Step && c.outgrown(step, ms, ev):
+		step > muchMore*c.F.Step && ev > 6,
+		step > 0 && step < muchLess*c.F.Step && c.outgrown(step, ms, ev):
 		l.relearned(step, e, ms)
 	}
 }
@@ -86,7 +94,7 @@ func (l *Learner) blinksAlready(ms int64, floor float64) bool {
 // whether it does.
 func (c *core) clouded(lo, hi float64, flips int, floor float64) bool {
 	step, sd := hi-lo, math.Sqrt(floor)
-	if step > mul(25, sd) {
+	if step > mul(beyondRoom, sd) {
 		return false
 	}
 	scatter := c.Edges.scatter(lo, hi)
@@ -168,7 +176,7 @@ func (l *Learner) ofKnown(e edge, sd float64, ms int64) bool {
 		}
 		return true
 	}
-	if a < 0.77*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && !c.wanders(a, sd) {
+	if a < muchLess*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && !c.wanders(a, sd) {
 		was := math.Max(c.Health.Was, c.F.Step)
 		_, mean, _ := c.Edges.evidence(a, c.Range.Minutes/60, 0)
 		l.relearned(mean, e, ms)
@@ -322,7 +330,7 @@ func (c *core) teachStep(e edge) {
 // hours since keeps it from seeing so. Noise (sd) may make edges of a small
 // step, and the short visits of a lamp that blinks are rightly not told.
 func (c *core) untold(sd float64) bool {
-	if c.NBlink > 0 || c.F.Step < mul(14, sd) {
+	if c.NBlink > 0 || c.F.Step < mul(beyondNoise, sd) {
 		return false
 	}
 	n, last := 0, 0.0
@@ -381,13 +389,13 @@ func (c *core) refute() {
 	case step < mul(12, sd) && n >= 6 && share < 0.62: // the light slides, and no lamp does
 	case step < mul(8, sd) && known && lively-calm > step && // it goes as far by itself,
 		(ev < 6 || lively-calm > 2*step || n >= 6 && share < 0.8): // and not by changes of the lamp that were not seen as edges
-	case step < mul(14, sd) && known && lively-calm > mul(0.33, step) && // a lamp changes at other hours than those of moving light, too
+	case step < mul(beyondNoise, sd) && known && lively-calm > mul(0.33, step) && // a lamp changes at other hours than those of moving light, too
 		n >= 8 && c.Edges.days() > 2 && c.Edges.spread(step) < clamp(float64(n), 9, 11) && ev < 15:
 	case ev > 0, c.Told < 12 && (ev > -2 && 5*matched >= c.Told || 2*matched > c.Told):
 		return
 	// Amid moving light the sizes of a lamp's edges scatter. What no cloud did
 	// so far, or nearly every change had a sharp edge of, is no cloud's.
-	case step > mul(25, sd) && (4*matched >= 3*c.Told || c.Range.Jump < 0.45*step || n >= 3 && share > 0.9),
+	case step > mul(beyondRoom, sd) && (4*matched >= 3*c.Told || c.Range.Jump < 0.45*step || n >= 3 && share > 0.9),
 		n >= 6 && share > 0.72 && 4*matched >= 3*c.Told,
 		n >= 6 && share > 0.85 && 2*matched >= c.Told: // of small ones many are not seen
 		return
