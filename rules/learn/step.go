@@ -366,42 +366,59 @@ func (c *core) byNight(step, move float64) bool {
 	return 5*night >= all
 }
 
-// refute gives the step up when the edges of the changes announced by it do
-// not agree on it: it was learned from clouds. From then on a lamp must show
-// more than such a step at once, or more often.
+// refute gives the step up when it was learned from something else. From then on a
+// lamp must show more than such a step at once, or more often.
 func (c *core) refute() {
+	if c.refuted() {
+		c.Refuted = math.Max(c.Refuted, c.F.Step)
+		c.forget()
+	}
+}
+
+// refuted tells whether the edges of the changes announced by the step do not agree
+// on it: it was learned from clouds, a room's light or noise.
+func (c *core) refuted() bool {
 	if !c.Known || c.Told < 6 || c.Taught[0] && c.Taught[1] {
-		return
+		return false
 	}
 	sd := math.Sqrt(c.Noise.variance())
 	if rail := c.Noise.rail(); rail != 0 && math.Max(c.Range.Hi, c.F.best().M+c.F.Step) > rail-mul(3, sd) {
-		return // its edges are cut short; outliers alone may saturate as well
+		return false // its edges are cut short; outliers alone may saturate as well
 	}
 	step := c.F.Step
 	share, n := c.Edges.sharp(step, sd)
 	matched := c.NUp + c.NDown
 	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60, 0)
 	calm, lively, known := c.Hours.moves()
-	switch {
-	case c.wanders(step, sd):
-	case c.NBlink*4 > c.Told && ev > -3: // a blinking lamp has few edges, but those agree
-		return
-	case step < mul(12, sd) && n >= 6 && share < 0.62: // the light slides, and no lamp does
-	case step < mul(8, sd) && known && lively-calm > step && // it goes as far by itself,
-		(ev < 6 || lively-calm > 2*step || n >= 6 && share < 0.8): // and not by changes of the lamp that were not seen as edges
-	case step < mul(beyondNoise, sd) && known && lively-calm > mul(0.33, step) && // a lamp changes at other hours than those of moving light, too
-		n >= 8 && c.Edges.days() > 2 && c.Edges.spread(step) < clamp(float64(n), 9, 11) && ev < 15:
-	case ev > 0, c.Told < 12 && (ev > -2 && 5*matched >= c.Told || 2*matched > c.Told):
-		return
-	// Amid moving light the sizes of a lamp's edges scatter. What no cloud did
-	// so far, or nearly every change had a sharp edge of, is no cloud's.
-	case step > mul(beyondRoom, sd) && (4*matched >= 3*c.Told || c.Range.Jump < 0.45*step || n >= 3 && share > 0.9),
-		n >= 6 && share > 0.72 && 4*matched >= 3*c.Told,
-		n >= 6 && share > 0.85 && 2*matched >= c.Told: // of small ones many are not seen
-		return
+
+	if c.wanders(step, sd) {
+		return true
 	}
-	c.Refuted = math.Max(c.Refuted, c.F.Step)
-	c.forget()
+	if c.NBlink*4 > c.Told && ev > -3 {
+		return false // a blinking lamp has few edges, but those agree
+	}
+	if step < mul(12, sd) && n >= 6 && share < 0.62 {
+		return true // the light slides, and no lamp does
+	}
+	// the light goes as far by itself, and not by changes of the lamp that were
+	// not seen as edges
+	if step < mul(8, sd) && known && lively-calm > step && (ev < 6 || lively-calm > 2*step || n >= 6 && share < 0.8) {
+		return true
+	}
+	// a lamp changes at other hours than those of moving light, too
+	if step < mul(beyondNoise, sd) && known && lively-calm > mul(0.33, step) &&
+		n >= 8 && c.Edges.days() > 2 && c.Edges.spread(step) < clamp(float64(n), 9, 11) && ev < 15 {
+		return true
+	}
+	if ev > 0 || c.Told < 12 && (ev > -2 && 5*matched >= c.Told || 2*matched > c.Told) {
+		return false
+	}
+	// Amid moving light the sizes of a lamp's edges scatter. What no cloud did so
+	// far, or nearly every change had a sharp edge of, is no cloud's.
+	nearly := 4*matched >= 3*c.Told
+	large := step > mul(beyondRoom, sd) && (nearly || c.Range.Jump < 0.45*step || n >= 3 && share > 0.9)
+	sharp := n >= 6 && (share > 0.72 && nearly || share > 0.85 && 2*matched >= c.Told) // of small ones many are not seen
+	return !large && !sharp
 }
 
 // forget goes back to learning, with the edges seen so far.
