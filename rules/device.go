@@ -57,7 +57,10 @@ func (d *device) configure(cfg DeviceConfig) {
 // alone: what was said of the board's reports is of any of them, and some lamp's
 // value may come with one in ten.
 func (d *device) reads(l *lamp) {
-	l.values.Configure(silence.Config{FalseEvery: d.cfg.FalseEvery})
+	l.patient = silence.Config{FalseEvery: d.cfg.FalseEvery}
+	if l.values != nil {
+		l.values.Configure(l.patient)
+	}
 	d.lamps = append(d.lamps, l)
 }
 
@@ -137,7 +140,9 @@ func (d *device) rearm(since, at time.Time) {
 func (d *device) unwatched(since, at time.Time) {
 	d.cadence.Unwatched(since, at)
 	for _, l := range d.lamps {
-		l.values.Unwatched(since, at)
+		if l.values != nil {
+			l.values.Unwatched(since, at)
+		}
 	}
 }
 

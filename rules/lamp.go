@@ -16,9 +16,11 @@ import (
 type lamp struct {
 	cfg     LampConfig
 	learner *learn.Learner
-	values  *silence.Estimator // the cadence of its values
-	missing time.Duration      // for which its board was there since the newest one
+	values  *silence.Estimator // the cadence of its values; nil while it is that of its board, whose reports carried one each
+	newest  time.Time          // value; zero: none yet
+	missing time.Duration      // for which its board was there since
 	unread  bool               // NoValue was told
+	patient silence.Config     // of values
 
 	// The newest reading, for people to see; no decision rests on it, so it is
 	// not part of the snapshot.
@@ -29,7 +31,7 @@ type lamp struct {
 }
 
 func newLamp(c LampConfig) *lamp {
-	return &lamp{cfg: c, learner: learn.New(c.Learn), values: silence.New(silence.Config{})}
+	return &lamp{cfg: c, learner: learn.New(c.Learn)}
 }
 
 // configure takes a new configuration. Where the learner forgets the lamp over
@@ -46,8 +48,13 @@ func (l *lamp) configure(in *Input, c LampConfig, out []Event) []Event {
 
 func (l *lamp) reading(in *Input, out []Event) []Event {
 	l.at, l.value = in.At, in.Value
-	l.values.Report(in.At)
-	l.missing = 0
+	if l.missing > 0 {
+		l.ownCadence()
+	}
+	if l.values != nil {
+		l.values.Report(in.At)
+	}
+	l.newest, l.missing = in.At, 0
 	v := l.learner.Observe(in.At, in.Value)
 	if l.unread {
 		l.unread, v.FaultChanged = false, true
@@ -71,21 +78,25 @@ func (l *lamp) lacks(at, last time.Time, d *device, out []Event) []Event {
 	late, ok := d.cadence.Late()
 	limit, known := d.cadence.Limit()
 	if !ok || !known {
+		l.ownCadence()
 		return out
 	}
-	own, ok := l.values.Limit()
-	if !ok {
-		own = neverRead
+	if l.values != nil || l.newest.IsZero() {
+		limit = max(limit, l.limit())
 	}
-	if l.missing += min(at.Sub(last), late); l.unread || l.missing < max(own, limit) {
+	if l.missing += min(at.Sub(last), late); l.unread || l.missing < limit {
 		return out
 	}
 	l.unread = true
 	e := Event{At: at, Kind: Fault, Lamp: l.cfg.Name, Confidence: 1, State: NoValue}
 	how, usual := "yet", ""
-	if newest, ok := l.values.Last(); ok {
-		e.Since, how = newest, "for "+span.Text(at.Sub(newest))
-		if every := l.values.Every(); every > 0 {
+	if !l.newest.IsZero() {
+		e.Since, how = l.newest, "for "+span.Text(at.Sub(l.newest))
+		every := d.cadence.Every()
+		if l.values != nil {
+			every = l.values.Every()
+		}
+		if every > 0 {
 			usual = ", where one every " + span.Text(every) + " is usual"
 		}
 	}
@@ -93,6 +104,28 @@ func (l *lamp) lacks(at, last time.Time, d *device, out []Event) []Event {
 	e.Why = "Its board reports, but no value of this lamp that can be read has come " + how + usual +
 		": compare what the board sends with the lamp's topic and value in the configuration; the log says what cannot be read."
 	return append(out, e)
+}
+
+// ownCadence has the lamp's values be heard as to when they come: its board reported
+// without one.
+func (l *lamp) ownCadence() {
+	if l.values != nil {
+		return
+	}
+	l.values = silence.New(l.patient)
+	if !l.newest.IsZero() {
+		l.values.Report(l.newest)
+	}
+}
+
+// limit is how long the lamp's values may be missing by their own cadence.
+func (l *lamp) limit() time.Duration {
+	if l.values != nil {
+		if own, ok := l.values.Limit(); ok {
+			return own
+		}
+	}
+	return neverRead
 }
 
 func (l *lamp) teach(in *Input, out []Event) []Event {
@@ -131,13 +164,21 @@ func (l *lamp) catchUp(in *Input, cfg *AlarmConfig, a *alarm, out []Event) []Eve
 }
 
 // marshal returns the lamp's state but for its learner's, the same bytes for the
-// same state.
+// same state: a byte of flags, missing in ms, the time of the newest value in Unix
+// ms, and the cadence of its values if it is its own.
 func (l *lamp) marshal() []byte {
 	b := []byte{0}
 	if l.unread {
-		b[0] = 1
+		b[0] |= 1
 	}
-	b, _ = l.values.AppendBinary(binary.AppendVarint(b, l.missing.Milliseconds()))
+	if !l.newest.IsZero() {
+		b[0] |= 2
+	}
+	b = binary.AppendVarint(b, l.missing.Milliseconds())
+	b = binary.AppendVarint(b, l.newest.UnixMilli())
+	if l.values != nil {
+		b, _ = l.values.AppendBinary(b)
+	}
 	return b
 }
 
@@ -151,8 +192,19 @@ func (l *lamp) unmarshal(b []byte) error {
 	if n <= 0 || ms < 0 {
 		return errDamaged
 	}
-	l.unread, l.missing = b[0] != 0, time.Duration(ms)*time.Millisecond
-	return l.values.UnmarshalBinary(b[1+n:])
+	newest, k := binary.Varint(b[1+n:])
+	if k <= 0 {
+		return errDamaged
+	}
+	l.unread, l.missing = b[0]&1 != 0, time.Duration(ms)*time.Millisecond
+	if b[0]&2 != 0 {
+		l.newest = time.UnixMilli(newest).UTC()
+	}
+	if b = b[1+n+k:]; len(b) == 0 {
+		return nil
+	}
+	l.values = silence.New(l.patient)
+	return l.values.UnmarshalBinary(b)
 }
 
 // tell appends the events of a verdict.

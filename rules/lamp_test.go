@@ -64,6 +64,41 @@ func TestNoValue(t *testing.T) {
 	assert.Empty(t, s.Fault)
 }
 
+// Where each report of a board carried the lamp's value, that is missed as a report
+// would be, though the lamp is new; and no cadence of its own is kept for it.
+func TestNoValueOfANewLamp(t *testing.T) {
+	m := New()
+	at := epoch
+	var got []Event
+	step := func(n int, in Input) {
+		for range n {
+			at = at.Add(time.Minute)
+			in.At, in.Kind, in.Device = at, InReading, "tank"
+			got = append(got, m.Step(in)...)
+		}
+	}
+	m.Step(Input{At: at, Kind: InConfig, Config: &Config{Lamps: []LampConfig{{Name: "tank"}}}})
+	m.Step(Input{At: at, Kind: InStart})
+	step(30, Input{Lamp: "tank", Value: 300})
+	require.Nil(t, m.lamps[0].values)
+	parts, err := m.Snapshot()
+	require.NoError(t, err)
+	m, err = Restore(parts)
+	require.NoError(t, err)
+	d, _ := m.DeviceStatus("tank", at)
+	failed := at
+	require.Empty(t, got)
+	step(60, Input{})
+	require.Equal(t, []Kind{Fault}, kinds(got))
+	assert.Equal(t, failed, got[0].Since)
+	assert.Less(t, got[0].At.Sub(failed), d.Limit+2*time.Minute)
+	assert.Contains(t, got[0].Why, "where one every 60 s is usual")
+	got = nil
+	step(60, Input{Lamp: "tank", Value: 300})
+	require.Equal(t, []Kind{FaultOver}, kinds(got))
+	require.NotNil(t, m.lamps[0].values, "from then on its own is learned")
+}
+
 // A lamp whose value never came is told once its board is known.
 func TestNoValueYet(t *testing.T) {
 	h := lampHouse(t, 2, time.Minute)
