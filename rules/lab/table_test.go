@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"testing"
+	"time"
 
 	"lampward/rules/lab/physical"
 	"lampward/rules/lab/simple"
@@ -37,27 +38,33 @@ func generator(t *testing.T, name string) (out []months) {
 			out = append(out, months{f.Name, func(seed uint64) *Trace { return Generate(f, seed) }})
 		}
 	case "simple":
-		for _, f := range simple.Families {
-			out = append(out, months{f, func(seed uint64) *Trace {
-				tr := &Trace{Name: f, LitLower: f == "inverted"}
-				for _, r := range simple.Generate(f, seed) {
-					tr.Points = append(tr.Points, Point{At: r.At, Value: r.Value, Truth: learn.Dark + learn.State(r.Truth)})
-				}
-				return tr
-			}})
-		}
+		return opinion(simple.Families, simple.Generate)
 	case "physical":
-		for _, f := range physical.Families {
-			out = append(out, months{f, func(seed uint64) *Trace {
-				tr := &Trace{Name: f, LitLower: f == "inverted"}
-				for _, r := range physical.Generate(f, seed) {
-					tr.Points = append(tr.Points, Point{At: r.At, Value: r.Value, Truth: learn.Dark + learn.State(r.Truth)})
-				}
-				return tr
-			}})
-		}
+		return opinion(physical.Families, physical.Generate)
 	default:
 		t.Fatalf("-generator %s: there are lab, simple and physical", name)
+	}
+	return out
+}
+
+// reading is one reading of a second opinion; Truth 0 dark, 1 lit, 2 blinking.
+type reading = struct {
+	At    time.Time
+	Value float64
+	Truth int
+}
+
+// opinion makes the lab's traces of a second opinion's.
+func opinion[R ~reading](families []string, generate func(family string, seed uint64) []R) (out []months) {
+	for _, f := range families {
+		out = append(out, months{f, func(seed uint64) *Trace {
+			tr := &Trace{Name: f, LitLower: f == "inverted"}
+			for _, x := range generate(f, seed) {
+				r := reading(x)
+				tr.Points = append(tr.Points, Point{At: r.At, Value: r.Value, Truth: learn.Dark + learn.State(r.Truth)})
+			}
+			return tr
+		}})
 	}
 	return out
 }
