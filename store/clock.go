@@ -1,11 +1,11 @@
 package store
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"slices"
+	"sort"
 	"time"
 )
 
@@ -58,14 +58,12 @@ func (a *appender) clock(r *Record, seq, at int64) error {
 
 // eraOf returns the index of the era that an input belongs to.
 func (l eraList) eraOf(seq int64) int {
-	after, _ := slices.BinarySearchFunc(l, seq+1, func(e era, seq int64) int { return cmp.Compare(e.seq, seq) })
-	return after - 1
+	return sort.Search(len(l), func(i int) bool { return l[i].seq > seq }) - 1
 }
 
 // offsetAt returns the offset in force at an engine time; ms.
 func (l eraList) offsetAt(at int64) int64 {
-	after, _ := slices.BinarySearchFunc(l, at+1, func(e era, at int64) int { return cmp.Compare(e.at, at) })
-	return l[max(0, after-1)].offset
+	return l[max(0, sort.Search(len(l), func(i int) bool { return l[i].at > at })-1)].offset
 }
 
 // wall gives the wall time of engine time t of an input.
