@@ -175,13 +175,13 @@ func parseURL(address string) (*url.URL, error) {
 	if u.Hostname() == "" {
 		return nil, fmt.Errorf("names no host: %s", example)
 	}
-	if p := u.Port(); p != "" {
+	switch p := u.Port(); {
+	case p != "":
 		if n, err := strconv.ParseUint(p, 10, 16); err != nil || n == 0 {
 			// Not repeated: before a / that is not escaped it is of a password.
 			return nil, errors.New("names no port that there is: write one from 1 to 65535; special characters in a password must be escaped, or the password put in a file")
 		}
-	}
-	if u.Port() == "" && port != "" {
+	case port != "":
 		u.Host = net.JoinHostPort(u.Hostname(), port)
 	}
 	return u, nil
