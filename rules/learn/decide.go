@@ -34,7 +34,8 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	where.Least, where.Most = c.possible()
 	was := *b
 	f.RhoHour = c.Hours.jumps(ms, f.Rho0)
-	f.observe(ms, y, dt, &where)
+	lit, rhythm := f.Alias.next()
+	f.observe(ms, y, dt, &where, lit, rhythm)
 	b = f.best()
 	f.followTail(c.Edges.V[:], b, v, least)
 	spike := 0.0
@@ -83,6 +84,9 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	}
 	if b.W > 0.9 && b.S == c.State && b.Age >= 3 {
 		c.Hours.learn(ms, b.M, minutes)
+	}
+	if c.State == Blinking && !c.Changed {
+		f.learnRhythm(y, dt, lit)
 	}
 	if c.State == Blinking && b.S == Blinking {
 		if b.By == byNormal {
@@ -289,6 +293,7 @@ func (l *Learner) decide(ms int64, dt float64) {
 func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) {
 	c := &l.c
 	c.F.Runs, c.F.Going = [maxRun]float64{}, 0 // the next blinking may have another rhythm
+	c.F.Alias.begin()
 	c.Told++
 	if s == Blinking {
 		c.NBlink++
@@ -300,8 +305,12 @@ func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) 
 	c.Why = why{State: s, From: c.State, At: ms, Enter: enter, Held: held, Value: c.Val,
 		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.Step, Conf: conf, Prov: c.Prov, Manual: c.Cfg.manual()}
 	for i := max(1, nBuf-int(min(held, nBuf))); i < nBuf; i++ {
-		if (c.Edges.V[i] > 0.5*(on+off)) != (c.Edges.V[i-1] > 0.5*(on+off)) {
+		is := c.Edges.V[i] > 0.5*(on+off)
+		if is != (c.Edges.V[i-1] > 0.5*(on+off)) {
 			c.Why.Flips++
+		}
+		if s == Blinking {
+			c.F.Alias.put(1, is, true)
 		}
 	}
 	c.State, c.Since, c.Changed, c.Conf = s, enter, true, conf

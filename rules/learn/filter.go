@@ -60,6 +60,7 @@ type filter struct {
 	Blur    float64         // share of a blinking lamp's readings that average over a flash's edge
 	Runs    [maxRun]float64 // runs of one phase that reached this length, in this blinking
 	Going   uint8           // length of the run going on
+	Alias   alias           // the rhythm of this blinking
 	Rail    float64         // readings saturate here; 0: unknown
 	PB      float64         // share of blinking among what follows dark (or lit)
 	Hazard  float64         // chance of a switch a reading, from a steady state
@@ -76,6 +77,7 @@ const (
 	leastEps = 2e-3 // chance of an outlier a reading, until more are seen
 
 	leastBlur = 0.02 // share of blurred readings, until more are seen
+	mostBlur  = 0.8  // the most learned for it: beyond, a few sharp ones would end the blinking
 
 	rareJump = 1e-4 // chance of a jump of the ambient out of the blue
 )
@@ -97,6 +99,7 @@ func broad(d, sd float64) float64 {
 // start begins with one hypothesis.
 func (f *filter) start(s State, m float64, enter int64) {
 	f.N = 1
+	f.Alias.begin()
 	f.H[0] = hyp{S: s, Prev: Learning, M: m, P: f.R, W: 1, Enter: enter, Age: 8}
 	if s == Blinking { // a run of anything else would keep equal histories apart
 		f.H[0].Run = 1
@@ -120,15 +123,18 @@ type extension struct {
 	y       float64
 	clipped bool // the reading is at the rail
 	where   *place
+	lit     float64 // chance that it is lit by the rhythm of this blinking
+	rhythm  float64 // how much that is to be believed
 	kids    [nHyp * 7]hyp
 	n       int
 	top     float64 // largest weight of the kids
 }
 
 // observe extends every hypothesis by reading y, dt nominal intervals after
-// the last one, in every way that may explain it.
-func (f *filter) observe(ms int64, y, dt float64, where *place) {
-	x := extension{f: f, ms: ms, y: y, clipped: f.Rail != 0 && y >= f.Rail, where: where}
+// the last one, in every way that may explain it. lit and rhythm are what
+// alias.next gave.
+func (f *filter) observe(ms int64, y, dt float64, where *place, lit, rhythm float64) {
+	x := extension{f: f, ms: ms, y: y, clipped: f.Rail != 0 && y >= f.Rail, where: where, lit: lit, rhythm: rhythm}
 	q := mul(f.Q, dt)
 	for i := range int(f.N) {
 		h := f.H[i]
@@ -283,16 +289,20 @@ func (x *extension) steady(h *hyp) {
 // blinking explains the reading by a lamp that goes on blinking, or by the end of it.
 func (x *extension) blinking(h *hyp) {
 	f := x.f
-	again := f.again(h.Run)
+	lit := f.again(h.Run)
+	if h.Phase == 0 {
+		lit = 1 - lit
+	}
+	lit += mul(x.rhythm, x.lit-lit)
 	on := f.stay() + f.Hazard - calms // it goes on
 	for ph := range uint8(2) {
-		mean, v, p, run := h.M, h.P+f.R, again, min(h.Run+1, maxRun)
+		mean, v, p, run := h.M, h.P+f.R, 1-lit, min(h.Run+1, maxRun)
 		if ph == 1 {
-			mean = h.M + f.Step
+			mean, p = h.M+f.Step, lit
 		}
 		if ph != h.Phase {
 			v += mul(0.1, f.Tau2)
-			p, run = 1-again, 1
+			run = 1
 		}
 		g := x.likely(mean, v)
 		k := x.update(h, mean, 0)
@@ -321,7 +331,7 @@ func (f *filter) between(y, m float64) bool {
 // learnBlur takes note whether a reading of a blinking lamp was blurred.
 func (f *filter) learnBlur(was bool) {
 	if was {
-		f.Blur += mul(0.02, 1-f.Blur)
+		f.Blur = math.Min(f.Blur+mul(0.02, 1-f.Blur), mostBlur)
 	} else {
 		f.Blur = math.Max(f.Blur-mul(0.02, f.Blur), leastBlur)
 	}
@@ -359,6 +369,18 @@ func (f *filter) learnRun(run uint8) {
 		}
 	}
 	f.Going = run
+}
+
+// learnRhythm takes note of reading y of a blinking lamp, dt nominal intervals after
+// the last one; lit is what alias.next gave before it.
+func (f *filter) learnRhythm(y, dt, lit float64) {
+	b := f.best()
+	is, known := y > b.M+mul(0.5, f.Step), b.By == byNormal || b.By == bySwitch
+	n := uint(math.Max(1, math.Round(dt)))
+	if n == 1 && known && f.Alias.Seen != 0 {
+		f.Alias.learn(is, lit, f.again(max(f.Going, 1)))
+	}
+	f.Alias.put(n, is, known)
 }
 
 // learnSplit learns how often a jump of the ambient comes in two readings with the

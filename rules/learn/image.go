@@ -200,6 +200,9 @@ func (f *filter) image(m *image) {
 	m.f64s(&f.Step, &f.Tau2, &f.R, &f.Q, &f.C, &f.Eps, &f.Rho, &f.Rho0, &f.RhoHour, &f.Jump, &f.Split, &f.Main, &f.Part, &f.Blur)
 	m.row(f.Runs[:])
 	m.u8(&f.Going)
+	m.u64(&f.Alias.Side)
+	m.u64(&f.Alias.Seen)
+	m.f64s(&f.Alias.Odds, &f.Alias.Since)
 	m.f64s(&f.Rail, &f.PB, &f.Hazard)
 }
 

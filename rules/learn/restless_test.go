@@ -345,7 +345,7 @@ func TestLampAndCloudAtOnce(t *testing.T) {
 		if i >= 3 {
 			y = 200 + 300 + 90
 		}
-		f.observe(int64(i)*60_000, y, 1, &at)
+		f.observe(int64(i)*60_000, y, 1, &at, 0.5, 0)
 	}
 	if p := f.chances(); p[Lit] < 0.9 {
 		t.Errorf("lit with a chance of %.3f", p[Lit])

@@ -1,0 +1,124 @@
+package learn
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+)
+
+// evenly is a lamp that blinks evenly, read so that each reading comes by part of a
+// period later in it, give or take a little.
+func evenly(r *rand.Rand, part, slip float64) func(i int) bool {
+	phase := r.Float64()
+	return func(i int) bool {
+		return math.Mod(10+phase+part*float64(i)+slip*r.NormFloat64(), 1) < 0.5
+	}
+}
+
+// Once half a turn was seen, a rhythm tells how long a run of one side lasts.
+func TestRhythm(t *testing.T) {
+	var a alias
+	a.begin()
+	for i := range 56 { // 16 lit, 16 dark in turn: now it is dark for eight
+		a.put(1, i%32 < 16, true)
+	}
+	for i := range 16 {
+		lit, _ := a.next()
+		t.Logf("after %d dark: lit with a chance of %.2f", 8+i, lit)
+		if i < 5 && lit > 0.15 || i > 11 && lit < 0.6 {
+			t.Errorf("after %d dark: lit with a chance of %.2f", 8+i, lit)
+		}
+		a.put(1, false, true)
+	}
+	if lit, weight := new(alias).next(); lit != 0.5 || weight != 0 {
+		t.Errorf("of nothing seen: %v, %v", lit, weight)
+	}
+}
+
+// Readings that are missing shift the rest, and those that tell nothing are left
+// out: what is known still fits.
+func TestRhythmOverGaps(t *testing.T) {
+	var a alias
+	a.begin()
+	for i := 0; i < 63; {
+		n := 1 + i%3
+		a.put(uint(n), i%32 < 16, i%5 != 0)
+		i += n
+	}
+	if lit, _ := a.next(); lit > 0.4 {
+		t.Errorf("lit with a chance of %.2f, it is dark", lit)
+	}
+}
+
+// A tossed coin has no rhythm, an even lamp before an even board has; and half of
+// that is forgotten with each blinking.
+func TestOddsOfARhythm(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 9))
+	odds := func(sides func(i int) bool) float64 {
+		var a alias
+		a.begin()
+		for i := range 400 {
+			is := sides(i)
+			if lit, _ := a.next(); a.Seen != 0 {
+				a.learn(is, lit, 0.5)
+			}
+			a.put(1, is, true)
+		}
+		if was := a.Odds; was > 2*leastOdds {
+			a.begin()
+			if a.Odds != was/2 || a.Seen != 0 {
+				t.Errorf("of odds of %v %v are left, of readings %b", was, a.Odds, a.Seen)
+			}
+			return was
+		}
+		return a.Odds
+	}
+	for range 20 {
+		if x := odds(func(int) bool { return r.IntN(2) == 1 }); x > 0.01 {
+			t.Errorf("a coin: odds of %v", x)
+		}
+		if x := odds(evenly(r, 1/(28+12*r.Float64()), 0.01)); x < 1 {
+			t.Errorf("a rhythm: odds of %v", x)
+		}
+	}
+}
+
+// A blinking lamp of which each reading shows the same for fourteen to twenty minutes
+// is told once, or a few times until its rhythm is known. Without the rhythm it
+// is told 320 times, with it 190.
+func TestSlowRhythmIsBlinking(t *testing.T) {
+	told, late := 0, 0
+	for seed := range uint64(40) {
+		f := feed(Config{}, time.Minute, 6)
+		f.r = rand.New(rand.NewPCG(seed, 3))
+		f.read(600, flat(200), 1)
+		coin := func(int) float64 { return 200 + 380*float64(f.r.IntN(2)) }
+		for range 2 { // it is known to blink
+			f.read(100, coin, 1)
+			f.read(100, flat(200), 1)
+		}
+		f.got = nil
+		lit := evenly(f.r, 1/(28+12*f.r.Float64()), 0.06)
+		f.read(400, func(i int) float64 { return 200 + 380*float64(btoi(lit(i))) }, 1)
+		told += len(f.got)
+		f.read(40, flat(200), 1)
+		if f.l.c.State != Dark {
+			late++
+		}
+	}
+	t.Logf("told %d times; %d not known to be over after 40 readings", told, late)
+	if told > 240 || late > 4 {
+		t.Errorf("told %d times; %d not known to be over after 40 readings", told, late)
+	}
+}
+
+// A board that averages for all of a flash hardly ever reads a level. That it read one
+// three times is no end of the blinking.
+func TestSharpAfterBlurred(t *testing.T) {
+	f := habits(t, 2, 10)
+	f.read(900, blurred(200, 380, 0.5), 1)
+	f.read(3, flat(580), 1)
+	f.read(100, blurred(200, 380, 0.5), 1)
+	f.want(t, Blinking)
+}
