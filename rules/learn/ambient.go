@@ -16,6 +16,8 @@ type ambient struct { // levels in counts
 	Lo, Hi   float64           // range of the level over days
 	RLo, RHi float64           // range over the last two hours or so of the level with sharp edges taken out
 	Past     [nPast][2]float64 // the same in the stretches of those hours, newest first
+	All      [nPast][2]float64 // of the level with its edges, in those stretches
+	L        float64           // level with its edges, smoothed
 	Stretch  float64           // minutes of the newest stretch
 	M        float64           // that level, smoothed
 	Jump     float64           // largest jump from one reading to the next of late that no edge was recorded for
@@ -39,11 +41,15 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 			r.Jump = j
 		}
 	}
+	m := e.oldLevel()
+	if r.Seen {
+		r.L += mul(0.12, m-r.L)
+		r.All[0] = [2]float64{math.Min(r.L, r.All[0][0]), math.Max(r.L, r.All[0][1])}
+	}
 	if r.Hold > 0 {
 		r.Hold--
 		return
 	}
-	m := e.oldLevel()
 	if !r.Seen {
 		r.begin(m)
 	}
@@ -57,6 +63,8 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 		r.Way += math.Max(r.Past[0][1]-r.Past[0][0]-mul(2, sd), 0)
 		copy(r.Past[1:], r.Past[:nPast-1])
 		r.Past[0] = [2]float64{m, m}
+		copy(r.All[1:], r.All[:nPast-1])
+		r.All[0] = [2]float64{r.L, r.L}
 	}
 	r.Past[0] = [2]float64{math.Min(m, r.Past[0][0]), math.Max(m, r.Past[0][1])}
 	r.RLo, r.RHi = m, m
@@ -65,11 +73,22 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 	}
 }
 
+// span is how far the level moved by itself in the last two hours or so. Edges taken
+// out, it moves by those that were not seen, too, but never farther than with them.
+func (r *ambient) span() float64 {
+	lo, hi := r.All[0][0], r.All[0][1]
+	for i := range r.All {
+		lo, hi = math.Min(lo, r.All[i][0]), math.Max(hi, r.All[i][1])
+	}
+	return math.Min(r.RHi-r.RLo, hi-lo)
+}
+
 // begin starts with a level of m.
 func (r *ambient) begin(m float64) {
-	r.Lo, r.Hi, r.M, r.Seen = m, m, m-r.Off, true
+	r.Lo, r.Hi, r.M, r.L, r.Seen = m, m, m-r.Off, m, true
 	for i := range r.Past {
 		r.Past[i] = [2]float64{r.M, r.M}
+		r.All[i] = [2]float64{m, m}
 	}
 }
 
@@ -89,7 +108,7 @@ func (r *ambient) edge(size float64, hold uint32) {
 
 // moved is how far the ambient moves by itself at this hour, or did lately.
 func (c *core) moved(ms int64) float64 {
-	move := c.Range.RHi - c.Range.RLo
+	move := c.Range.span()
 	if h := c.Hours.at(ms); h.Moves > 100 {
 		move = math.Max(move, h.Move)
 	}

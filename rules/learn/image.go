@@ -178,7 +178,10 @@ func (r *ambient) image(m *image) {
 	for i := range r.Past {
 		m.row(r.Past[i][:])
 	}
-	m.f64s(&r.Stretch, &r.M, &r.Jump, &r.Way, &r.Off)
+	for i := range r.All {
+		m.row(r.All[i][:])
+	}
+	m.f64s(&r.L, &r.Stretch, &r.M, &r.Jump, &r.Way, &r.Off)
 	m.u32(&r.Hold)
 	m.f64(&r.Minutes)
 	m.bool(&r.Seen)
