@@ -96,6 +96,9 @@ func (e *edges) detect(floor float64, still bool) (edge, bool) {
 	if !(a < 0.5 && b >= 0.5) && !(a < 0.3 && b > 0.3) {
 		return edge{}, false
 	}
+	if sq(size) < 81*s2 && e.later(cut, pre, size) {
+		return edge{}, false
+	}
 	// nearly all readings are on their side
 	wrong := 0
 	for i := cut - half; i < nBuf; i++ {
@@ -140,6 +143,19 @@ func (e *edges) detect(floor float64, still bool) (edge, bool) {
 	}
 	e.Wait = half - 1
 	return edge{At: e.T[cut], Size: size, Leap: e.leap(cut), SD: math.Sqrt(s2), From: pre}, true
+}
+
+// later tells whether a cut up to four readings after this one divides the two levels
+// better: noise near half of a small size may put a reading on either side.
+func (e *edges) later(cut int, pre, size float64) bool {
+	sum := 0.0
+	for _, v := range e.V[cut : cut+4] {
+		sum += clamp((v-pre)/size, -0.5, 1.5) - 0.5
+		if sum < 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // abrupt tells whether all of size came from reading k-1 to k, many times what
