@@ -105,7 +105,7 @@ func TestMoved(t *testing.T) {
 		{"mounting", mounting, false, 3},
 		{"mounting, told", mounting, true, 1},
 		{"moved", moved, false, 10},
-		{"moved, told", moved, true, 1},
+		{"moved, told", moved, true, 2},
 	} {
 		var sum Result
 		for s := range n {

@@ -410,6 +410,9 @@ func (c *core) refuted() bool {
 		n >= 8 && c.Edges.days() > 2 && c.Edges.spread(step) < clamp(float64(n), 9, 11) && ev < 15 {
 		return true
 	}
+	if known && lively-calm < mul(0.25, step) && calm < mul(0.45, step) {
+		return false // nothing else moves here
+	}
 	if ev > 0 || c.Told < 12 && (ev > -2 && 5*matched >= c.Told || 2*matched > c.Told) {
 		return false
 	}
@@ -433,10 +436,23 @@ func (c *core) outgrown(step float64, ms int64, ev float64) bool {
 	if c.Edges.daily(step) {
 		return false
 	}
-	if c.NUp+c.NDown < 4 {
+	if c.NUp+c.NDown < 4 && !c.shown() {
 		return ev > 10 && c.weak()
 	}
 	return ev > 30 && ms-c.Matched > 10*dayMS
+}
+
+// shown tells whether the lamp was seen to change both ways, each time from one
+// reading to the next in still light and by more than a room's light makes.
+func (c *core) shown() bool {
+	up, down := false, false
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x := &c.Edges.E[i]
+		if a := math.Abs(x.Size); x.speaks(c.F.Step) && x.Act < 0.15 && x.Leap > 0.85*a && a > mul(beyondRoom, x.SD) {
+			up, down = up || x.Size > 0, down || x.Size < 0
+		}
+	}
+	return up && down
 }
 
 // weak tells whether little speaks for the step in use.
