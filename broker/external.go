@@ -216,7 +216,7 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 		if ctx.Err() != nil {
 			return nil
 		}
-		why := strings.TrimPrefix(err.Error(), "network Error : ") // the library's words
+		why := strings.Replace(err.Error(), "network Error : ", "", 1) // the library's words say no more
 		if up || !told {
 			sink.Uplink(ctx, false, why)
 			told = true
@@ -349,9 +349,6 @@ func (x *External) explainConnect(err error, code byte) error {
 			return fmt.Errorf("the broker at %s closed the connection at once (%w): it may want TLS, which is %ss://", x.url.Host, err, plain)
 		}
 		return fmt.Errorf("the broker at %s does not speak TLS there (%w): name its port for TLS, often 8883, or write %s:// for none", x.url.Host, err, plain)
-	}
-	if inner := errors.Unwrap(err); inner != nil && strings.HasPrefix(err.Error(), "network Error") {
-		err = inner // the library's words say no more
 	}
 	return fmt.Errorf("the broker at %s cannot be reached: %w", x.url.Host, err)
 }

@@ -242,6 +242,7 @@ func TestExternalTellsWhyItCannotConnect(t *testing.T) {
 			require.Equal(t, []bool{false}, sink.ups)
 			require.Contains(t, sink.reasons[0], c.says)
 			require.NotContains(t, sink.reasons[0], "wrong")
+			require.NotContains(t, sink.reasons[0], "network Error", "the library's words say no more")
 			u.stop()
 		}
 		sink := &heard{}
