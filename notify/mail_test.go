@@ -168,7 +168,7 @@ func TestMailArrives(t *testing.T) {
 			const name = "Kühltruhe \"1\"\r\nBcc: evil@example.com\r\n\r\n<script>alert(1)</script>"
 			at := time.Date(2026, 3, 1, 2, 3, 4, 0, time.UTC)
 			d := lit("mail", name, at)
-			d.EventID = "ev-1"
+			d.EventID, d.Event.Confidence = "ev-1", 0.9986
 			before := time.Now().Add(-time.Second)
 			out := m.Send(t.Context(), d)
 			require.Equal(t, Delivered, out.Kind, out.Note)
@@ -206,11 +206,13 @@ func TestMailArrives(t *testing.T) {
 				switch part.Type {
 				case "text/plain":
 					assert.Contains(t, part.Text, "Reading:    900")
+					assert.Contains(t, part.Text, "Sure:       99.8 %", "never the whole")
 					assert.Contains(t, part.Text, "Sun 1 Mar 2026, 02:03:04 UTC")
 					assert.Contains(t, part.Text, "https://lamp.test/a?t=1&u=2")
 				case "text/html":
 					assert.NotContains(t, part.Text, "<script>")
 					assert.Contains(t, part.Text, `src="cid:trace"`)
+					assert.Contains(t, part.Text, "<td>99.8 %</td>")
 				case "image/png":
 					assert.Equal(t, "89504e470d0a1a0a", part.Magic)
 					assert.Equal(t, "<trace>", part.ID)
@@ -293,6 +295,7 @@ func TestMailRecipients(t *testing.T) {
 		out := m.Send(t.Context(), lit("mail", "tank", time.Now()))
 		assert.Equal(t, want.kind, out.Kind, to)
 		assert.Contains(t, out.Note, want.note)
+		assert.NotContains(t, out.Note, "affected", "whom it is about stands beside it")
 	}
 	assert.Equal(t, []string{"anna@example.com"}, next().To)
 }

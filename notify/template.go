@@ -7,6 +7,7 @@ import (
 	"mime"
 	"net/url"
 	"reflect"
+	"regexp"
 	"strconv"
 	"strings"
 	"text/template"
@@ -82,11 +83,27 @@ func parseTemplate(where, text string, esc escaping) (*safeTemplate, error) {
 	}
 	s := &safeTemplate{t, esc}
 	for _, m := range sampleMessages() {
-		if _, err := s.render(&m); err != nil {
-			return nil, fmt.Errorf("%s: the template fails on a %q message: %w", where, m.Kind, err)
+		_, err := s.render(&m)
+		if err == nil {
+			continue
 		}
+		if name := unknownValue.FindStringSubmatch(err.Error()); name != nil {
+			return nil, fmt.Errorf("%s: there is no {{.%s}}; there are %s", where, name[1], strings.Join(values(), ", "))
+		}
+		return nil, fmt.Errorf("%s: the template fails on a %q message: %w", where, m.Kind, err)
 	}
 	return s, nil
+}
+
+// unknownValue finds in the library's words what a template asks for in vain.
+var unknownValue = regexp.MustCompile(`can't evaluate field (\w+) in type \*?notify\.Message`)
+
+// values are what a template can show, as it writes them.
+func values() (out []string) {
+	for _, f := range reflect.VisibleFields(reflect.TypeFor[Message]()) {
+		out = append(out, "{{."+f.Name+"}}")
+	}
+	return out
 }
 
 // num is a number in six digits, for people.
