@@ -79,7 +79,7 @@ func ticks(lo, hi float64, n int) []float64 {
 	}
 	var out []float64
 	for v := math.Ceil(lo/step) * step; v <= hi && len(out) < 50; v += step {
-		out = append(out, math.Round(v/step)*step)
+		out = append(out, math.Round(v/step)*step+0) // and not -0
 	}
 	return out
 }
@@ -179,7 +179,11 @@ func drawTrace(t traceData) chart {
 	var p svg
 	p.add(`<svg class="plot" width="100%%" height="%s" role="img" aria-label="%s">`, num(chartHeight), esc(describe(t)))
 	p.add(`<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse"><rect class="hatch-back" width="6" height="6"/><rect class="hatch-bar" width="3" height="6"/></pattern></defs>`)
-	for _, v := range ticks(sc.lo, sc.hi, 5) {
+	counts := ticks(sc.lo, sc.hi, 5)
+	if lo > hi { // there is nothing to measure
+		counts = nil
+	}
+	for _, v := range counts {
 		y := num(sc.y(v))
 		p.add(`<line class="grid" x1="0" x2="100%%" y1="%s" y2="%s"/>`, y, y)
 		left.add(`<text x="38" y="%s" dy="4" text-anchor="end">%s</text>`, y, count(v))

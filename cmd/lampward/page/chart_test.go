@@ -49,6 +49,14 @@ func TestTraceOfAnything(t *testing.T) {
 	}
 }
 
+// A trace without a reading, and without levels, has no counts at its side.
+func TestTraceOfNothing(t *testing.T) {
+	d := traceData{lamp: Lamp{Name: "tank"}, from: now.Add(-time.Hour), to: now, zone: time.UTC}
+	assert.NotContains(t, drawTrace(d).Labels, "<text")
+	d.lamp.OnAbove, d.lamp.OffBelow = 470, 380
+	assert.Contains(t, drawTrace(d).Labels, ">400<")
+}
+
 // A line is not drawn over a gap, for nobody knows what was in it.
 func TestGaps(t *testing.T) {
 	var points []Point
@@ -66,6 +74,7 @@ func TestGaps(t *testing.T) {
 func TestTicks(t *testing.T) {
 	assert.Equal(t, []float64{200, 300, 400, 500, 600}, ticks(170, 650, 5))
 	assert.Equal(t, []float64{-0.5, 0, 0.5}, ticks(-0.7, 0.7, 3))
+	assert.Equal(t, "0", count(ticks(-0.08, 1.08, 3)[0]), "not -0")
 	assert.Empty(t, ticks(math.Inf(-1), 1, 5))
 	assert.Empty(t, ticks(1, 1, 5))
 }

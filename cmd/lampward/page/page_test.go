@@ -575,6 +575,29 @@ func TestAstray(t *testing.T) {
 	assert.NotContains(t, get(s, "/").Body.String(), "Messages that tell nothing")
 }
 
+// Before the first reading, the aim view tells nothing of the lamp.
+func TestAimBeforeTheFirstReading(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	f.st.Lamps[1] = Lamp{Name: "salt", Board: "salt", State: "learning", Aim: Aim{Noise: 0.5, Hint: "only one level seen so far"}}
+	aim := func() string { return get(s, "/aim?name=salt").Body.String() }
+	assert.Contains(t, aim(), "Wait for the first reading.")
+	assert.NotContains(t, aim(), "±")
+	assert.NotContains(t, aim(), "ne level seen")
+	f.st.Lamps[1].At, f.st.Lamps[1].Value, f.st.Lamps[1].Aim.Dark, f.st.Lamps[1].Aim.Lit = now, 212, 212, 212
+	assert.Contains(t, aim(), "Only one level seen so far.")
+	assert.Contains(t, aim(), "±0.50")
+}
+
+// What waits behind another message is due already, and has no time of its own.
+func TestWaitsForOthers(t *testing.T) {
+	f := newFake()
+	f.sent = []Delivery{{ID: 8, Route: "phone", State: "pending", Time: now, Due: now, Text: "behind"}, {ID: 7, Route: "phone", State: "pending", Time: now, Due: now.Add(time.Minute), Attempts: 2, Note: "no", Text: "first"}}
+	body := get(newServer(t, f, nil), "/alerts").Body.String()
+	assert.Contains(t, body, "phone: waits for its turn</p>")
+	assert.Contains(t, body, `phone: 2 attempts; next <time datetime="2026-05-02T11:01:00Z"`)
+}
+
 // So is that an external broker cannot be reached.
 func TestCutOff(t *testing.T) {
 	f := newFake()
