@@ -46,7 +46,7 @@ func remoteFlags(f *flag.FlagSet) remote {
 	return remote{
 		f.String("config", "", configUsage),
 		f.String("url", "", "`ADDRESS` of the page, such as http://192.0.2.7:8080; default: that of the configuration"),
-		f.String("user", "", "log in to the page as `NAME`, with the password in "+passwordEnv),
+		f.String("user", "", "log in to the page as `PERSON`, with the password in "+passwordEnv),
 	}
 }
 

@@ -83,6 +83,7 @@ func syntax(ctx context.Context) []commandSyntax {
 	for _, t := range chapters() {
 		help.words = append(help.words, t.name)
 	}
+	help.words = append(help.words, "manual")
 	return append(out, help)
 }
 

@@ -52,12 +52,14 @@ var completions = []struct {
 	{"lampward ", []string{"run", "check", "help", "completion"}, "wiring"},
 	{"lampward he", []string{"help", "healthcheck"}, "run"},
 	{"lampward help wi", []string{"wiring"}, "run"},
+	{"lampward help man", []string{"manual"}, "run"},
 	{"lampward help ru", []string{"run"}, "wiring"},
 	{"lampward completion ", []string{"bash", "zsh", "fish", "man"}, "run"},
 	{"lampward notify ", []string{"test"}, "run"},
 	{"lampward replay -l", []string{"-lamp"}, "-config"},
 	{"lampward replay -lamp ", []string{"tank", "salt lamp", "salt-board"}, "run"},
 	{"lampward replay -lamp tank tra", []string{"trace one.csv"}, "run"},
+	{"lampward status -user ", nil, "tank"},
 	{"lampward check -config lampw", []string{"lampward.toml"}, "trace one.csv"},
 }
 

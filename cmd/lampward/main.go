@@ -85,6 +85,10 @@ func Main(ctx context.Context, args []string, in io.Reader, out, errOut io.Write
 			return cmd.execute(ctx, c, args)
 		}
 	}
+	if helpTopic(io.Discard, name) {
+		fmt.Fprintf(c.err, "lampward: there is no command %q; `lampward help %s` shows that chapter\n", name, name)
+		return exitUsage
+	}
 	fmt.Fprintf(c.err, "lampward: there is no command %q; `lampward help` lists them\n", name)
 	return exitUsage
 }
@@ -127,7 +131,7 @@ func (cmd command) configured(c console, f *flag.FlagSet, args []string) (cfg *c
 }
 
 func (cmd command) help(w io.Writer, f *flag.FlagSet) {
-	fmt.Fprintf(w, "usage: lampward %s %s\n\n%s\n", cmd.name, cmd.usage, strings.TrimSpace(cmd.about))
+	fmt.Fprintf(w, "usage: lampward %s\n\n%s\n", strings.TrimSpace(cmd.name+" "+cmd.usage), strings.TrimSpace(cmd.about))
 	any := false
 	f.VisitAll(func(*flag.Flag) { any = true })
 	if any {
