@@ -155,6 +155,25 @@ func doubts(cfg *config.Config) (out []string) {
 	if len(cfg.Webhooks)+len(cfg.Mails) == 0 {
 		out = append(out, "no alert leaves this machine; add a [[webhook]] or [[mail]]")
 	}
+	var routes []config.Route
+	for _, w := range cfg.Webhooks {
+		routes = append(routes, w.Route)
+		shows := fmt.Sprint(w.Body, w.Form, w.Headers)
+		if cfg.Page.URL == "" && (strings.Contains(shows, ".AckURL") || strings.Contains(shows, ".ShelveURL")) {
+			out = append(out, fmt.Sprintf("route %q shows a link, which is empty until url in [page] says how a phone reaches the page", w.Name))
+		}
+	}
+	for _, m := range cfg.Mails {
+		routes = append(routes, m.Route)
+	}
+	if len(routes) > 0 && !slices.ContainsFunc(routes, func(r config.Route) bool { return !r.Policy.Escalation }) {
+		out = append(out, "every route takes only what was escalated: nothing is sent when a lamp changes; add one without escalation = true")
+	}
+	for _, r := range routes {
+		if r.Policy.Escalation && cfg.Rules.Alarm.EscalateAfter == 0 {
+			out = append(out, fmt.Sprintf("route %q takes only what was escalated, and nothing is: set escalate_after in [alarm]", r.Policy.Route))
+		}
+	}
 	reader := map[string]int{} // of each topic, the first lamp
 	for i, l := range cfg.Lamps {
 		board := cfg.Rules.Lamps[i].Board()
