@@ -24,6 +24,7 @@ the lamp lit and dark, in the light that the room has, and give both. Ohms may
 be written 6800, 6.8k, 6k8 or 1M. The wiring taken: supply, sensor, input of
 the converter, fixed resistor, ground; so lit reads higher.
 
+What you do not give is taken from an example, and shown with the result.
 Only the difference between lit and dark matters: lampward learns both levels
 by itself and needs no threshold.
 
@@ -97,6 +98,7 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	p := func(format string, args ...any) { fmt.Fprintf(out, format+"\n", args...) }
 
 	p("Divider")
+	p("  sensor              %s lit, %s dark, noise of %g counts", showOhms(d.Lit), showOhms(d.Dark), d.Noise)
 	p("  widest swing with   %s (the geometric mean of both resistances)", showOhms(r.Best))
 	if d.Fixed == 0 {
 		p("  take                %s, the nearest E24 value", showOhms(r.Fixed))
@@ -123,7 +125,11 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	}
 	p("")
 	p("Battery")
-	p("  mean current        %.3g mA", mean)
+	parts := ""
+	if s.MeanMA == 0 {
+		parts = fmt.Sprintf(": %g mA for %s every %s, else %g mA", s.ActiveMA, showSpan(s.Awake), showSpan(s.Every), s.SleepMA)
+	}
+	p("  mean current        %.3g mA%s", mean, parts)
 	p("  lasts about         %s (%g mAh, %.0f %% of it usable)", showDays(days), s.CapacityMAh, s.Derate*100)
 	if days > 365 {
 		p("  Over a year the battery's own self-discharge and age count too; do not trust more than that.")

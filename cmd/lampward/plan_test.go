@@ -32,6 +32,13 @@ func TestPlan(t *testing.T) {
 	_, out, _ = runPlan("-lit", "6k", "-dark", "8k")
 	assert.Contains(t, out, "6.8 kohm, the nearest E24 value")
 
+	// What was not said is taken from an example, so what was taken is told.
+	_, out, _ = runPlan("-lit", "2k")
+	assert.Contains(t, out, "sensor              2 kohm lit, 8 kohm dark, noise of 2 counts\n")
+	assert.Contains(t, out, "mean current        4.14 mA: 80 mA for 3 s every 60 s, else 0.15 mA\n")
+	_, out, _ = runPlan("-mean", "4")
+	assert.Contains(t, out, "mean current        4 mA\n")
+
 	// 2,500 mAh at 4 mA last 20.8 days at a derating of 0.8, and 26.0 without.
 	_, out, _ = runPlan("-capacity", "2500", "-mean", "4")
 	assert.Contains(t, out, "20.8 days")
