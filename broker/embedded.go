@@ -158,15 +158,15 @@ func (e *Embedded) Addr() net.Addr {
 // Run implements [Broker]: it listens until ctx ends.
 func (e *Embedded) Run(ctx context.Context, sink Sink) error {
 	if e.ran.Swap(true) {
-		return errors.New("broker: Run was called before: make a new broker")
+		return errors.New("Run was called before: make a new broker")
 	}
 	ln, err := e.listen("tcp", e.opts.Listen)
 	if err != nil {
-		return fmt.Errorf("broker: cannot listen on %s: %w: is another broker running there? Stop it, or choose another address", e.opts.Listen, err)
+		return fmt.Errorf("cannot listen on %s: %w: is another broker running there? Stop it, or choose another address", e.opts.Listen, err)
 	}
 	if a := Peer(ln.Addr().String()).Addr(); e.accounts.open() && a.IsValid() && !a.IsLoopback() {
 		_ = ln.Close()
-		return fmt.Errorf("broker: %s means %s here, which other machines can reach, and there is no account: listen on %s", e.opts.Listen, ln.Addr(), DefaultListen)
+		return fmt.Errorf("%s means %s here, which other machines can reach, and there is no account: listen on %s", e.opts.Listen, ln.Addr(), DefaultListen)
 	}
 	e.addr.Store(ln.Addr())
 	s, err := e.start(ctx, sink, ln)
@@ -242,7 +242,7 @@ func (e *Embedded) start(ctx context.Context, sink Sink, ln net.Listener) (*serv
 		h.later = atOnce{sink}
 	}
 	if err := srv.AddHook(h, nil); err != nil {
-		return nil, fmt.Errorf("broker: %w", err)
+		return nil, err
 	}
 	l := &listener{
 		net: ln, tls: e.opts.TLS, most: e.opts.MaxClients, mostEach: e.opts.MaxPerAddress, connectBy: e.opts.ConnectDeadline,
@@ -251,7 +251,7 @@ func (e *Embedded) start(ctx context.Context, sink Sink, ln net.Listener) (*serv
 	}
 	l.goodbye = func() { goodbye(srv) }
 	if err := srv.AddListener(l); err != nil {
-		return nil, fmt.Errorf("broker: %w", err)
+		return nil, err
 	}
 	// Not srv.Serve: it would also start the library's tickers (see janitor),
 	// and publish statistics as retained $SYS topics for all to read.

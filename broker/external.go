@@ -203,7 +203,7 @@ func (x *External) open(ctx context.Context) (net.Conn, error) {
 // Run implements [Broker]: it stays connected until ctx ends.
 func (x *External) Run(ctx context.Context, sink Sink) error {
 	if x.ran.Swap(true) {
-		return errors.New("broker: Run was called before: make a new broker")
+		return errors.New("Run was called before: make a new broker")
 	}
 	defer x.storing.Wait()
 	var giveUp context.CancelFunc

@@ -259,7 +259,7 @@ func (k *client) send(ctx context.Context, method, path, kind string, body io.Re
 		out.Error = strings.TrimSpace(fmt.Sprintf("%s answered %s", k.base, res.Status))
 	}
 	if res.StatusCode == http.StatusUnauthorized && path != "/login" {
-		out.Error += " Run this as the user that lampward runs as, or give -user and " + passwordEnv + "."
+		out.Error += " Run this as the user that lampward runs as, without -url, or give -user and " + passwordEnv + "."
 	}
 	return nil, errors.New(out.Error)
 }
