@@ -27,6 +27,8 @@ import (
 
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
+	"lampward/notify"
+	"lampward/rules"
 )
 
 var updateManual = flag.Bool("update-manual", false, "write deploy/MANUAL.md anew")
@@ -101,6 +103,21 @@ func TestManualConfigurations(t *testing.T) {
 	}
 	assert.Greater(t, n, 8)
 	assert.Error(t, check("[[webhook]]\nadress = \"http://192.0.2.1\"\n"))
+}
+
+// The manual names each kind of alert, and those that quiet hours let through.
+func TestManualNamesKinds(t *testing.T) {
+	_, keys, _ := run1("help", "configuration")
+	for _, k := range rules.Kinds() {
+		if k.Alerts() {
+			assert.Regexp(t, "(?s)The kinds of alert are.*`"+string(k)+"`", keys)
+		}
+	}
+	var through []string
+	for _, k := range notify.DefaultThrough() {
+		through = append(through, "`"+string(k)+"`")
+	}
+	assert.Contains(t, strings.Join(strings.Fields(keys), " "), "without `quiet_through`: "+strings.Join(through, ", "))
 }
 
 // Every payload in the manual is read by the configuration that follows it.
