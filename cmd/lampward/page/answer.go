@@ -22,6 +22,7 @@ func (s Status) Answer() Answer {
 	}
 	var unheard, learning, ill []string
 	known := false // of a lamp at least
+	heard := 0
 	shows := map[string][]string{}
 	darkIsNormal := true
 	for _, l := range s.Lamps {
@@ -38,6 +39,9 @@ func (s Status) Answer() Answer {
 		} else if l.Fault != "" {
 			ill = append(ill, l.Name)
 		}
+		if !silent[l.Board] && (l.State != "learning" || !l.At.IsZero()) {
+			heard++
+		}
 	}
 	var on []string
 	a := Answer{Sign: "dark"}
@@ -51,8 +55,8 @@ func (s Status) Answer() Answer {
 	}
 	a.Text = strings.Join(on, ", ")
 	var more []string
-	switch n := len(s.Lamps); {
-	case s.CutOff != "" || s.Broken != "" || len(unheard) == n:
+	switch {
+	case s.CutOff != "" || s.Broken != "" || heard == 0 && len(unheard) > 0:
 		a.Sign = ""
 		switch more = on; {
 		case a.On:
