@@ -589,6 +589,24 @@ func TestAimBeforeTheFirstReading(t *testing.T) {
 	assert.Contains(t, aim(), "±0.50")
 }
 
+// In a lamp's first hour its page shows an hour, for in a day it would be a line
+// at the edge.
+func TestFirstHour(t *testing.T) {
+	shown := func(f *fake, path string) string {
+		m := regexp.MustCompile(`aria-current="true">([^<]*)</a>`).FindStringSubmatch(get(newServer(t, f, nil), path).Body.String())
+		require.Len(t, m, 2)
+		return m[1]
+	}
+	f := newFake()
+	assert.Equal(t, "24 hours", shown(f, "/lamp?name=tank"), "two hours ago something happened")
+	f.points, f.events = f.points[1:], f.events[:1]
+	assert.Equal(t, "1 hour", shown(f, "/lamp?name=tank"))
+	assert.Equal(t, "24 hours", shown(f, "/lamp?name=tank&span=24h"))
+	assert.Equal(t, "24 hours", shown(f, "/lamp?name=tank&to=1000"))
+	f.points = nil
+	assert.Equal(t, "24 hours", shown(f, "/lamp?name=tank"))
+}
+
 // What waits behind another message is due already, and has no time of its own.
 func TestWaitsForOthers(t *testing.T) {
 	f := newFake()

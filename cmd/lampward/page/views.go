@@ -322,6 +322,12 @@ func (s *Server) lampOf(ctx context.Context, q url.Values, w func(time.Time) wor
 	if err != nil {
 		return b, st, err
 	}
+	// In a lamp's first hour, all there is would be a line at the edge of a day.
+	young := func(t time.Time) bool { return t.After(win.To.Add(-time.Hour)) }
+	if q.Get("span") == "" && win.Live && len(points) > 0 && young(points[0].At) && (len(events) == 0 || young(events[len(events)-1].Time)) {
+		q.Set("span", "1h")
+		return s.lampOf(ctx, q, w)
+	}
 	before, err := s.o.Source.Events(ctx, EventQuery{Lamp: name, Kinds: []string{"lit", "dark", "blinking", "learned", "unlearned"}, To: win.From, Limit: 1})
 	if err != nil {
 		return b, st, err
