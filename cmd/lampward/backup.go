@@ -111,6 +111,9 @@ func init() {
 
 // contents says what a backup holds.
 func contents(r store.Report) string {
+	if r.ID == "" {
+		return "from an older lampward, so what is in it was not counted; the start after restoring brings it up to date"
+	}
 	return fmt.Sprintf("%s, %s, %s waiting to be sent, up to input %d",
 		plural(int(r.Events), "event"), plural(int(r.Dead), "dead letter"), plural(int(r.Pending), "message"), r.LastSeq)
 }

@@ -198,3 +198,10 @@ func TestBackupMistakes(t *testing.T) {
 	assert.Equal(t, exitFailed, code)
 	assert.Contains(t, errOut, "database itself")
 }
+
+// A backup of an older version is not said to be empty.
+func TestCheckOldBackup(t *testing.T) {
+	code, out, errOut := run1("restore", "-check", "../../store/testdata/version1.db")
+	require.Equal(t, exitOK, code, errOut)
+	require.Equal(t, "../../store/testdata/version1.db is sound: from an older lampward, so what is in it was not counted; the start after restoring brings it up to date\n", out)
+}
