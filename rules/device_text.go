@@ -105,6 +105,11 @@ func basisWord(basis string) string {
 	return "capacity and current"
 }
 
+// usually tells of an interval, which is measured and so never quite round.
+func usually(every time.Duration) string {
+	return ", where one every " + span.Text(every.Round(time.Second)) + " is usual"
+}
+
 // silence makes the Silent event.
 func (d *device) silence(at time.Time) Event {
 	e := Event{At: at, Kind: Silent, Device: d.cfg.Name, Cause: CauseUnknown, Confidence: 1}
@@ -114,7 +119,7 @@ func (d *device) silence(at time.Time) Event {
 		e.Text = d.cfg.Name + " has been silent for " + span.Text(at.Sub(last))
 		why.WriteString("No report for " + span.Text(at.Sub(last)))
 		if every := d.cadence.Every(); every > 0 {
-			why.WriteString(", where one every " + span.Text(every) + " is usual")
+			why.WriteString(usually(every))
 		}
 	} else {
 		e.Text = d.cfg.Name + " has not reported yet"

@@ -97,7 +97,7 @@ func (l *lamp) lacks(at, last time.Time, d *device, out []Event) []Event {
 			every = l.values.Every()
 		}
 		if every > 0 {
-			usual = ", where one every " + span.Text(every) + " is usual"
+			usual = usually(every)
 		}
 	}
 	e.Text = l.cfg.Name + ": no readable value " + how
