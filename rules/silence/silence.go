@@ -59,7 +59,8 @@ const (
 	outage   = 3                // limits; a longer gap is an outage
 	connect  = 10 * 60 * 1000   // ms in which boards connect again after lampward was down
 	never    = 60 * 60 * 1000   // ms to wait for the first report of a board with a set cadence
-	minLimit = 5000             // ms; the shortest learned limit
+	minLimit = 5000             // ms; the shortest limit, however short an interval is expected
+	aimed    = 3 * 60 * 1000    // ms; the shortest where no interval is
 	maxGap   = 1 << 40          // ms; longer gaps are clipped, so that sums stay exact
 	dayMs    = 24 * 3600 * 1000 // ms
 
@@ -366,7 +367,17 @@ func (e *Estimator) general() int64 {
 	if e.cfg.ReportEvery <= 0 && e.n < ringSize {
 		limit += limit * 4 / int64(e.n) // so few gaps do not even tell the period
 	}
-	return max(limit, minLimit)
+	return max(limit, e.least())
+}
+
+// least is the shortest limit, in ms: a board that reported by the second while its
+// sensor was aimed goes back to one report a minute, and is not silent then. Where a
+// shorter interval is expected, three of it.
+func (e *Estimator) least() int64 {
+	if every := e.cfg.ReportEvery.Milliseconds(); every > 0 {
+		return min(max(3*every, minLimit), aimed)
+	}
+	return aimed
 }
 
 // wait returns how long after the newest report the device counts as silent,

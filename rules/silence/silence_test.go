@@ -118,6 +118,32 @@ func TestSlowerCadenceCostsAtMostOneSilence(t *testing.T) {
 	}
 }
 
+// A board that reports by the second while its sensor is aimed goes back to one
+// report a minute without being called silent, before and after days of its usual
+// way. One that is expected by the second is missed sooner.
+func TestQuickWhileAimed(t *testing.T) {
+	for _, expected := range []time.Duration{0, time.Minute} {
+		e := New(Config{ReportEvery: expected})
+		at := start
+		for range 3 {
+			at = every(e, at, time.Second, 2000)
+			assert.Equal(t, time.Second, e.Every())
+			for range 3000 {
+				due, ok := e.Deadline()
+				at = at.Add(time.Minute)
+				if require.True(t, ok); !at.Before(due) {
+					t.Fatalf("expected every %v: silent at %v, a report came at %v", expected, due, at)
+				}
+				e.Report(at)
+			}
+			at = at.Add(time.Minute)
+		}
+	}
+	e := New(Config{ReportEvery: time.Second})
+	every(e, start, time.Second, 2000)
+	assert.Less(t, limit(t, e), 20*time.Second)
+}
+
 func TestOutageDoesNotSpoilThePatience(t *testing.T) {
 	e := New(Config{})
 	at := every(e, start, time.Minute, 5000)
