@@ -25,11 +25,13 @@ type Policy struct {
 	// Through are the kinds that quiet hours do not hold; nil: those of
 	// DefaultThrough; empty but not nil: none.
 	Through []rules.Kind
+	// DarkIsAlarm names the lamps whose dark state is the alert: of them,
+	// DefaultThrough holds lit and not dark.
+	DarkIsAlarm []string
 }
 
 // DefaultThrough returns the kinds that quiet hours do not hold by default:
-// what may need someone now. A lamp whose dark state is the news needs a
-// Through of its own.
+// what may need someone now.
 func DefaultThrough() []rules.Kind {
 	return []rules.Kind{rules.Lit, rules.Blinking, rules.ManySilent, rules.Escalated, rules.Test}
 }
@@ -150,19 +152,27 @@ type Target struct {
 // HeldLine begins the Key of what is held.
 const HeldLine = "held/"
 
-// Hold returns how long a message of a kind that has been held for so long already
-// is to be held from now on, at the wall time wall: until the quiet hours end, and
+// Hold returns how long the message of an event that has been held for so long
+// already is to be held from now on, at the wall time wall: until the quiet hours end, and
 // never for more than a day in all.
-func (p *Policy) Hold(k rules.Kind, wall time.Time, already time.Duration) time.Duration {
-	return max(0, min(p.hold(k, wall), maxHold-already))
+func (p *Policy) Hold(e *rules.Event, wall time.Time, already time.Duration) time.Duration {
+	return max(0, min(p.hold(e, wall), maxHold-already))
 }
 
-func (p *Policy) hold(k rules.Kind, wall time.Time) time.Duration {
-	through := p.Through
+func (p *Policy) hold(e *rules.Event, wall time.Time) time.Duration {
+	through, kind := p.Through, e.Kind
 	if through == nil {
 		through = DefaultThrough()
+		if slices.Contains(p.DarkIsAlarm, e.Lamp) {
+			switch kind {
+			case rules.Lit:
+				kind = rules.Dark
+			case rules.Dark:
+				kind = rules.Lit
+			}
+		}
 	}
-	if slices.Contains(through, k) {
+	if slices.Contains(through, kind) {
 		return 0
 	}
 	return hold(p.Quiet, wall)
@@ -182,7 +192,7 @@ func Plan(e rules.Event, wall time.Time, routes []Policy) []Target {
 		if !p.takes(e.Kind, second) {
 			continue
 		}
-		t := Target{Route: p.Route, Key: e.Key(), Delay: p.hold(e.Kind, wall)}
+		t := Target{Route: p.Route, Key: e.Key(), Delay: p.hold(&e, wall)}
 		if t.Delay > 0 {
 			t.Key = HeldLine + t.Key
 		}

@@ -120,6 +120,14 @@ func TestQuietHoursBreakThrough(t *testing.T) {
 	assert.True(t, held(Policy{Through: []rules.Kind{}}, rules.Lit))
 	assert.False(t, held(Policy{Through: []rules.Kind{rules.Dark}}, rules.Dark))
 	assert.True(t, held(Policy{Through: []rules.Kind{rules.Dark}}, rules.Lit))
+	for lamp, dark := range map[string]bool{"tank": true, "salt": false} { // whose dark is the alert
+		p := Policy{DarkIsAlarm: []string{lamp}}
+		assert.Equal(t, !dark, held(p, rules.Dark), lamp)
+		assert.Equal(t, dark, held(p, rules.Lit), lamp)
+		assert.False(t, held(p, rules.Blinking), lamp)
+		p.Through = []rules.Kind{rules.Lit} // what a person wrote is kept to
+		assert.True(t, held(p, rules.Dark), lamp)
+	}
 
 	// Several stretches that touch hold until the last of them ends.
 	p := Policy{Route: "r", Quiet: append(quiet(t, "22:00-02:00"), quiet(t, "02:00-06:30")...)}

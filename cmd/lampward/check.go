@@ -170,10 +170,6 @@ func doubts(cfg *config.Config) (out []string) {
 		out = append(out, "every route takes only what was escalated: nothing is sent when a lamp changes; add one without escalation = true")
 	}
 	for _, r := range routes {
-		takesDark := !r.Policy.Escalation && (len(r.Policy.Kinds) == 0 || slices.Contains(r.Policy.Kinds, rules.Dark))
-		if dark := cfg.Rules.Alarm.DarkIsAlarm; takesDark && len(dark) > 0 && len(r.Policy.Quiet) > 0 && r.Policy.Through == nil {
-			out = append(out, fmt.Sprintf("route %q holds \"dark\", the alert of lamp %q, until its quiet hours end; name it in quiet_through if it is not to wait", r.Policy.Route, dark[0]))
-		}
 		if r.Policy.Escalation && cfg.Rules.Alarm.EscalateAfter == 0 {
 			out = append(out, fmt.Sprintf("route %q takes only what was escalated, and nothing is: set escalate_after in [alarm]", r.Policy.Route))
 		}

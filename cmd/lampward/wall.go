@@ -87,7 +87,7 @@ func (w *wallWatch) rehold(d *daemon) {
 		if route == nil || !m.Due.After(now) {
 			continue
 		}
-		due := now.Add(route.Hold(m.Event.Kind, now.Add(w.offset), now.Sub(m.Event.At)))
+		due := now.Add(route.Hold(&m.Event, now.Add(w.offset), now.Sub(m.Event.At)))
 		if due.Sub(m.Due).Abs() < wallStep {
 			continue
 		}

@@ -521,7 +521,7 @@ func (c *Config) readWebhook(t *table, i int) {
 	t.str("ca_file", "/etc/lampward/ca.pem", &w.CAFile)
 	needPair(t, &w.CertFile, &w.KeyFile)
 	t.duration("timeout", time.Second, 10*time.Minute, &w.Timeout)
-	w.Route.read(t, w.Name)
+	w.Route.read(t, w.Name, c.Rules.Alarm.DarkIsAlarm)
 	t.done()
 	c.Webhooks = append(c.Webhooks, w)
 }
@@ -547,12 +547,12 @@ func (c *Config) readMail(t *table, i int) {
 	if read := t.strings("to", "someone@example.com", &m.To); read && len(m.To) == 0 || !t.has("to") {
 		t.fail("to", `is missing; write who gets the mail, such as ["someone@example.com"]`)
 	}
-	m.Route.read(t, m.Name)
+	m.Route.read(t, m.Name, c.Rules.Alarm.DarkIsAlarm)
 	t.done()
 	c.Mails = append(c.Mails, m)
 }
 
-func (r *Route) read(t *table, name string) {
+func (r *Route) read(t *table, name string, darkIsAlarm []string) {
 	r.Line, r.Policy.Route = t.d.line(t.name), name
 	kinds := make([]string, 0, len(rules.Kinds()))
 	for _, k := range rules.Kinds() {
@@ -578,6 +578,7 @@ func (r *Route) read(t *table, name string) {
 		t.fail("kinds", "names no kind of alert, so that nothing would be sent; leave it out for every alert")
 	}
 	list("quiet_through", &r.Policy.Through)
+	r.Policy.DarkIsAlarm = darkIsAlarm
 	var hours []string
 	t.strings("quiet_hours", "22:00-07:00 Europe/Lisbon", &hours)
 	for _, h := range hours {

@@ -55,6 +55,7 @@ lit_reads = "lower"
 on_above = 100
 off_below = 120.5
 on_delay = "3m"
+normal = "lit"
 [[device]]
 name = "salt-board"
 report_every = "60s"
@@ -86,6 +87,9 @@ remind_every = "1h"
 	assert.Equal(t, 4.5, c.Rules.Devices[0].Battery.CurrentMA)
 	assert.Equal(t, "Cellar", c.Webhooks[0].Headers["Title"])
 	assert.Equal(t, time.Hour, c.Rules.Alarm.RemindEvery)
+	for _, r := range []Route{c.Webhooks[0].Route, c.Mails[0].Route} {
+		assert.Equal(t, []string{"salt"}, r.Policy.DarkIsAlarm)
+	}
 	assert.Equal(t, 30*24*time.Hour, c.Store.KeepReadings)
 	assert.Zero(t, c.Store.Flush)
 	assert.Empty(t, c.Broker.Listen, "no embedded broker beside an external one")
