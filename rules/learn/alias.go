@@ -19,7 +19,8 @@ type alias struct {
 }
 
 const (
-	nParts = 128 // parts of a period tried, up to half of one: more is like less, the other way
+	nParts = 128 // parts of a period, up to half of one: more is like less, the other way
+	slow   = 4   // of them not tried: in a rhythm of more than 28 readings of one side nobody waits to see whether it is over
 	nPhase = 8   // phases tried in half a period; the others are their opposites
 
 	leastOdds = 1e-6 // of a rhythm: chance makes of a few readings what looks like one
@@ -74,7 +75,7 @@ func (a *alias) next() (lit, weight float64) {
 		return 0.5, 0
 	}
 	var fits [2][64]int // rhythms, by the next side and the number of readings that do not fit
-	for k := range rhythms {
+	for k := slow; k < nParts; k++ {
 		for _, r := range rhythms[k] {
 			off := bits.OnesCount64((r ^ a.Side) & a.Seen)
 			fits[r&1][off]++

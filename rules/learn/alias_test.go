@@ -86,7 +86,7 @@ func TestOddsOfARhythm(t *testing.T) {
 
 // A blinking lamp of which each reading shows the same for fourteen to twenty minutes
 // is told once, or a few times until its rhythm is known. Without the rhythm it
-// is told 320 times, with it 190.
+// is told 320 times, with it 192.
 func TestSlowRhythmIsBlinking(t *testing.T) {
 	told, late := 0, 0
 	for seed := range uint64(40) {
