@@ -25,6 +25,7 @@ const (
 
 	leastOdds = 1e-6 // of a rhythm: chance makes of a few readings what looks like one
 	mostOdds  = 100
+	mostSince = 1e9 // a delay set by hand may hold the end of the blinking for a day
 )
 
 // rhythms has the sides of a lamp that blinks, for each part and phase: the next
@@ -77,9 +78,7 @@ func (a *alias) next() (lit, weight float64) {
 	var fits [2][64]int // rhythms, by the next side and the number of readings that do not fit
 	for k := slow; k < nParts; k++ {
 		for _, r := range rhythms[k] {
-			off := bits.OnesCount64((r ^ a.Side) & a.Seen)
-			fits[r&1][off]++
-			fits[1-r&1][n-off]++
+			fits[r&1][bits.OnesCount64((r^a.Side)&a.Seen)]++
 		}
 	}
 	var w [2]float64
@@ -90,7 +89,7 @@ func (a *alias) next() (lit, weight float64) {
 		}
 		for off := range n + 1 {
 			for side := range w {
-				g := mul(float64(fits[side][off]), chance)
+				g := mul(float64(fits[side][off]+fits[1-side][n-off]), chance) // and their opposites
 				w[side] += mul(g, 1-slip)
 				w[1-side] += mul(g, slip)
 			}
@@ -113,7 +112,7 @@ func (a *alias) learn(is bool, lit, again float64) {
 	if flip {
 		again = 1 - again
 	}
-	a.Since *= lit / again
+	a.Since = clamp(a.Since*(lit/again), 1/mostSince, mostSince)
 	if flip {
 		a.Odds, a.Since = clamp(mul(a.Odds, a.Since), leastOdds, mostOdds), 1
 	}

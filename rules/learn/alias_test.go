@@ -84,6 +84,21 @@ func TestOddsOfARhythm(t *testing.T) {
 	}
 }
 
+// A day of one side, while a delay set by hand holds the end of the blinking, is no
+// number too large to keep.
+func TestOddsOfADay(t *testing.T) {
+	f := feed(Config{OffDelay: 24 * time.Hour}, time.Minute, 6)
+	f.read(300, flat(200), 1)
+	f.read(100, func(int) float64 { return 200 + 380*float64(f.r.IntN(2)) }, 1)
+	f.read(1400, flat(200), 1)
+	f.want(t, Blinking)
+	if a := &f.l.c.F.Alias; a.Seen == 0 || a.Since > mostSince {
+		t.Errorf("%+v", a)
+	}
+	f.read(100, flat(200), 1)
+	f.want(t, Blinking, Dark)
+}
+
 // A blinking lamp of which each reading shows the same for fourteen to twenty minutes
 // is told once, or a few times until its rhythm is known. Without the rhythm it
 // is told 320 times, with it 192.
