@@ -25,8 +25,8 @@ type Policy struct {
 	// Through are the kinds that quiet hours do not hold; nil: those of
 	// DefaultThrough; empty but not nil: none.
 	Through []rules.Kind
-	// DarkIsAlarm names the lamps whose dark state is the alert: of them,
-	// DefaultThrough holds lit and not dark.
+	// DarkIsAlarm names the lamps whose dark state is the alert: by default
+	// quiet hours let their dark through, and hold their lit.
 	DarkIsAlarm []string
 }
 
@@ -164,7 +164,7 @@ func (p *Policy) hold(e *rules.Event, wall time.Time) time.Duration {
 	if through == nil {
 		through = DefaultThrough()
 		if slices.Contains(p.DarkIsAlarm, e.Lamp) {
-			switch kind {
+			switch kind { // what dark is to others, lit is to them
 			case rules.Lit:
 				kind = rules.Dark
 			case rules.Dark:

@@ -107,7 +107,11 @@ func basisWord(basis string) string {
 
 // usually tells of an interval, which is measured and so never quite round.
 func usually(every time.Duration) string {
-	return ", where one every " + span.Text(every.Round(time.Second)) + " is usual"
+	to := time.Second
+	if every > 2*time.Minute { // from there on minutes are told
+		to = time.Minute
+	}
+	return ", where one every " + span.Text(every.Round(to)) + " is usual"
 }
 
 // silence makes the Silent event.

@@ -123,7 +123,7 @@ func same(a, b string) bool {
 
 // Report is what Check found in a sound database.
 type Report struct {
-	ID      string // the database's id; empty: it is of an older version, and nothing else is known
+	ID      string // the database's id; empty: it is of an older version, and only Version is known besides
 	Version int    // of its schema
 	LastSeq int64
 	Inputs  int64 // other than packed ones

@@ -60,7 +60,7 @@ const (
 	connect  = 10 * 60 * 1000   // ms in which boards connect again after lampward was down
 	never    = 60 * 60 * 1000   // ms to wait for the first report of a board with a set cadence
 	minLimit = 5000             // ms; the shortest limit, however short an interval is expected
-	aimed    = 3 * 60 * 1000    // ms; the shortest where no interval is
+	aimed    = 3 * 60 * 1000    // ms; the shortest limit unless an interval of less than a third of it is
 	maxGap   = 1 << 40          // ms; longer gaps are clipped, so that sums stay exact
 	dayMs    = 24 * 3600 * 1000 // ms
 
@@ -371,8 +371,8 @@ func (e *Estimator) general() int64 {
 }
 
 // least is the shortest limit, in ms: a board that reported by the second while its
-// sensor was aimed goes back to one report a minute, and is not silent then. Where a
-// shorter interval is expected, three of it.
+// sensor was aimed goes back to one report a minute or two, and is not silent then.
+// Where a shorter interval is expected, three of it.
 func (e *Estimator) least() int64 {
 	if every := e.cfg.ReportEvery.Milliseconds(); every > 0 {
 		return min(max(3*every, minLimit), aimed)

@@ -322,7 +322,8 @@ func (s *Server) lampOf(ctx context.Context, q url.Values, w func(time.Time) wor
 	if err != nil {
 		return b, st, err
 	}
-	// In a lamp's first hour, all there is would be a line at the edge of a day.
+	// Where all that a day holds is of its last hour, as in a lamp's first, it would be
+	// a line at the edge.
 	young := func(t time.Time) bool { return t.After(win.To.Add(-time.Hour)) }
 	if q.Get("span") == "" && win.Live && len(points) > 0 && young(points[0].At) && (len(events) == 0 || young(events[len(events)-1].Time)) {
 		q.Set("span", "1h")
