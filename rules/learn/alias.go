@@ -50,7 +50,7 @@ var rhythms = func() (r [nParts][nPhase]uint64) {
 var slips = [3]float64{0.02, 0.06, 0.15}
 
 // begin starts with nothing seen: the next blinking may have another rhythm. Half of
-// what this one taught of there being one is forgotten.
+// what was learned of there being one is forgotten.
 func (a *alias) begin() {
 	*a = alias{Odds: math.Max(mul(0.5, a.Odds), leastOdds), Since: 1}
 }
@@ -67,10 +67,12 @@ func (a *alias) put(intervals uint, lit, known bool) {
 	}
 }
 
-// next gives the chance that the next reading is lit, by the rhythm if the lamp goes
-// on blinking, and how much that is to be believed. Every rhythm tried counts by
-// how many of the readings seen it fits.
-func (a *alias) next() (lit, weight float64) {
+// next gives the chance that the next reading, so many nominal intervals after the
+// last, is lit, by the rhythm if the lamp goes on blinking, and how much that is to
+// be believed. Every rhythm tried counts by how many of the readings seen it fits.
+func (a alias) next(intervals uint) (lit, weight float64) {
+	a.Side <<= intervals - 1
+	a.Seen <<= intervals - 1
 	n := bits.OnesCount64(a.Seen)
 	if n == 0 {
 		return 0.5, 0
@@ -102,8 +104,8 @@ func (a *alias) next() (lit, weight float64) {
 
 // learn takes note of a reading of a blinking lamp, whose chance to be lit was by the
 // rhythm lit, and whose chance to be on the side of the last was by the coin
-// again. What a run says counts when it has ended: the last one may be the end
-// of the blinking.
+// again. What a run says counts when a flip from one reading to the next ended it:
+// the last one may be the end of the blinking.
 func (a *alias) learn(is bool, lit, again float64) {
 	flip := is != (a.Side&2 != 0)
 	if !is {

@@ -24,35 +24,57 @@ func TestRhythm(t *testing.T) {
 		a.put(1, i%32 < 16, true)
 	}
 	for i := range 16 {
-		lit, _ := a.next()
+		lit, _ := a.next(1)
 		t.Logf("after %d dark: lit with a chance of %.2f", 8+i, lit)
 		if i < 5 && lit > 0.15 || i > 11 && lit < 0.6 {
 			t.Errorf("after %d dark: lit with a chance of %.2f", 8+i, lit)
 		}
 		a.put(1, false, true)
 	}
-	if lit, weight := new(alias).next(); lit != 0.5 || weight != 0 {
+	if lit, weight := new(alias).next(1); lit != 0.5 || weight != 0 {
 		t.Errorf("of nothing seen: %v, %v", lit, weight)
 	}
 }
 
 // Readings that are missing shift the rest, and those that tell nothing are left
-// out: what is known still fits.
+// out: what is known still fits, and the next is told across a gap as well.
 func TestRhythmOverGaps(t *testing.T) {
 	var a alias
 	a.begin()
-	for i := 0; i < 63; {
-		n := 1 + i%3
-		a.put(uint(n), i%32 < 16, i%5 != 0)
+	side := func(i int) bool { return i%10 < 5 }
+	for i, k := 0, 0; i < 300; k++ {
+		n := 1 + k%3
+		if lit, _ := a.next(uint(n)); i > 60 && (lit > 0.5) != side(i+n) && i%5 > 0 && (i+n)%5 > 0 {
+			t.Errorf("reading %d, %d after the last: lit with a chance of %.2f", i+n, n, lit)
+		}
 		i += n
+		a.put(uint(n), side(i), i%7 != 0)
 	}
-	if lit, _ := a.next(); lit > 0.4 {
-		t.Errorf("lit with a chance of %.2f, it is dark", lit)
+}
+
+// A lamp that is lit at every other reading blinks, however many readings are lost.
+func TestLossIsNoEndOfBlinking(t *testing.T) {
+	told := 0
+	for seed := range uint64(40) {
+		f := feed(Config{}, time.Minute, 6)
+		f.r = rand.New(rand.NewPCG(seed, 4))
+		f.read(600, flat(200), 1)
+		for i := range 800 {
+			if f.r.Float64() < 0.2 {
+				f.at = f.at.Add(time.Minute)
+				continue
+			}
+			f.read(1, flat(200+380*float64(i%2)), 1)
+		}
+		told += len(f.got)
+	}
+	if told != 40 {
+		t.Errorf("40 lamps are told %d times", told)
 	}
 }
 
 // A tossed coin has no rhythm, an even lamp before an even board has; and half of
-// that is forgotten with each blinking.
+// that is forgotten with each announcement.
 func TestOddsOfARhythm(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 9))
 	odds := func(sides func(i int) bool) float64 {
@@ -60,7 +82,7 @@ func TestOddsOfARhythm(t *testing.T) {
 		a.begin()
 		for i := range 400 {
 			is := sides(i)
-			if lit, _ := a.next(); a.Seen != 0 {
+			if lit, _ := a.next(1); a.Seen != 0 {
 				a.learn(is, lit, 0.5)
 			}
 			a.put(1, is, true)

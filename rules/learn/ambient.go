@@ -19,7 +19,7 @@ type ambient struct { // levels in counts
 	All      [nPast][2]float64 // of the level with its edges, in those stretches
 	L        float64           // level with its edges, smoothed
 	Stretch  float64           // minutes of the newest stretch
-	M        float64           // that level, smoothed
+	M        float64           // level with sharp edges taken out, smoothed
 	Jump     float64           // largest jump from one reading to the next of late that no edge was recorded for
 	Way      float64           // way that M went
 	Off      float64           // sum of the edges taken out
@@ -75,6 +75,8 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 
 // span is how far the level moved by itself in the last two hours or so. Edges taken
 // out, it moves by those that were not seen, too, but never farther than with them.
+// What the hours are known for goes by it; what asks for stillness just now goes by
+// RLo and RHi, which are never less.
 func (r *ambient) span() float64 {
 	lo, hi := r.All[0][0], r.All[0][1]
 	for i := range r.All {

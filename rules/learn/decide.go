@@ -34,7 +34,8 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	where.Least, where.Most = c.possible()
 	was := *b
 	f.RhoHour = c.Hours.jumps(ms, f.Rho0)
-	lit, rhythm := f.Alias.next()
+	intervals := uint(math.Max(1, math.Round(dt)))
+	lit, rhythm := f.Alias.next(intervals)
 	f.observe(ms, y, dt, &where, lit, rhythm)
 	b = f.best()
 	f.followTail(c.Edges.V[:], b, v, least)
@@ -86,7 +87,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		c.Hours.learn(ms, b.M, minutes)
 	}
 	if c.State == Blinking && !c.Changed {
-		f.learnRhythm(y, dt, lit)
+		f.learnRhythm(y, intervals, lit)
 	}
 	if c.State == Blinking && b.S == Blinking {
 		if b.By == byNormal {
@@ -309,7 +310,7 @@ func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) 
 		if is != (c.Edges.V[i-1] > 0.5*(on+off)) {
 			c.Why.Flips++
 		}
-		if s == Blinking {
+		if s == Blinking { // as if none of them had been lost
 			c.F.Alias.put(1, is, true)
 		}
 	}

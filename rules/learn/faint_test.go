@@ -122,21 +122,24 @@ func TestSeldomLampIsNotOutgrown(t *testing.T) {
 // Where nothing else moves, a step is not given up for edges whose sizes noise made
 // disagree; where the light moves, it is.
 func TestRefuteWhereNothingMoves(t *testing.T) {
-	for move, kept := range map[float64]bool{4: true, 12: false} {
+	for _, c := range []struct {
+		calm, lively float64
+		kept         bool
+	}{{4, 4, true}, {4, 12, false}, {12, 12, false}} {
 		sizes := []float64{32, 19, -28, 18}
 		l := given(22, 6, len(sizes), func(i int) edge {
 			return edge{At: int64(i) * 3_000_000, Size: sizes[i], SD: 6, From: 270, Leap: math.Abs(sizes[i])}
 		})
 		l.c.Told, l.c.NUp, l.c.NDown = 6, 1, 0
 		l.c.Range.Minutes = 3000
-		l.moves(4, 0, 23)
-		l.moves(move, 8, 16)
+		l.moves(c.calm, 0, 23)
+		l.moves(c.lively, 8, 16)
 		if ev, _, _ := l.c.Edges.evidence(22, 50, 0); ev > 0 {
 			t.Fatalf("the evidence is %.1f", ev)
 		}
 		l.c.refute()
-		if l.c.Known != kept {
-			t.Errorf("light that moves by %.0f: kept %v", move, l.c.Known)
+		if l.c.Known != c.kept {
+			t.Errorf("light that moves by %.0f to %.0f: kept %v", c.calm, c.lively, l.c.Known)
 		}
 	}
 }

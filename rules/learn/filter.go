@@ -371,16 +371,15 @@ func (f *filter) learnRun(run uint8) {
 	f.Going = run
 }
 
-// learnRhythm takes note of reading y of a blinking lamp, dt nominal intervals after
-// the last one; lit is what alias.next gave before it.
-func (f *filter) learnRhythm(y, dt, lit float64) {
+// learnRhythm takes note of reading y of a blinking lamp, so many nominal intervals
+// after the last one; lit is what alias.next gave before it.
+func (f *filter) learnRhythm(y float64, intervals uint, lit float64) {
 	b := f.best()
 	is, known := y > b.M+mul(0.5, f.Step), b.By == byNormal || b.By == bySwitch
-	n := uint(math.Max(1, math.Round(dt)))
-	if n == 1 && known && f.Alias.Seen != 0 {
+	if intervals == 1 && known && f.Alias.Seen&2 != 0 {
 		f.Alias.learn(is, lit, f.again(max(f.Going, 1)))
 	}
-	f.Alias.put(n, is, known)
+	f.Alias.put(intervals, is, known)
 }
 
 // learnSplit learns how often a jump of the ambient comes in two readings with the

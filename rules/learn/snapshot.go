@@ -68,6 +68,9 @@ func (c *core) check() error {
 			return errors.New("holds an impossible history")
 		}
 	}
+	if a := &c.F.Alias; a.Seen&1 != 0 || a.Odds < 0 || a.Odds > mostOdds || a.Since < 0 || a.Since > mostSince {
+		return errors.New("holds an impossible rhythm")
+	}
 	if c.Known && c.F.N == 0 {
 		return errors.New("holds no history of a known lamp")
 	}
