@@ -314,20 +314,26 @@ func (s *Server) lampOf(ctx context.Context, q url.Values, w func(time.Time) wor
 	b := lampBody{W: w(st.Now), Window: windowOf(q, st.Now), Spans: spans}
 	b.Row = row{Lamp: l, Board: boardsByName(st)[l.Board], W: b.W}
 	win := b.Window
-	points, err := s.o.Source.Trace(ctx, name, win.From, win.To.Add(time.Second), 600)
-	if err != nil {
-		return b, st, err
-	}
 	events, err := s.o.Source.Events(ctx, EventQuery{Lamp: name, From: win.From, To: win.To.Add(time.Second), Limit: eventsMost})
 	if err != nil {
 		return b, st, err
 	}
+	trace := func() ([]Point, error) {
+		return s.o.Source.Trace(ctx, name, win.From, win.To.Add(time.Second), 600)
+	}
+	points, err := trace()
+	if err != nil {
+		return b, st, err
+	}
 	// Where all that a day holds is of its last hour, as in a lamp's first, it would be
-	// a line at the edge.
+	// a line at the edge. The events are all of that hour, too.
 	young := func(t time.Time) bool { return t.After(win.To.Add(-time.Hour)) }
 	if q.Get("span") == "" && win.Live && len(points) > 0 && young(points[0].At) && (len(events) == 0 || young(events[len(events)-1].Time)) {
-		q.Set("span", "1h")
-		return s.lampOf(ctx, q, w)
+		win = windowOf(url.Values{"span": {"1h"}}, st.Now)
+		b.Window = win
+		if points, err = trace(); err != nil {
+			return b, st, err
+		}
 	}
 	before, err := s.o.Source.Events(ctx, EventQuery{Lamp: name, Kinds: []string{"lit", "dark", "blinking", "learned", "unlearned"}, To: win.From, Limit: 1})
 	if err != nil {
