@@ -56,8 +56,7 @@ func TestRhythmOverGaps(t *testing.T) {
 func TestLossIsNoEndOfBlinking(t *testing.T) {
 	told := 0
 	for seed := range uint64(40) {
-		f := feed(Config{}, time.Minute, 6)
-		f.r = rand.New(rand.NewPCG(seed, 4))
+		f := feed(Config{}, time.Minute, 6).seed(seed, 4)
 		f.read(600, flat(200), 1)
 		for i := range 800 {
 			if f.r.Float64() < 0.2 {
@@ -127,8 +126,7 @@ func TestOddsOfADay(t *testing.T) {
 func TestSlowRhythmIsBlinking(t *testing.T) {
 	told, late := 0, 0
 	for seed := range uint64(40) {
-		f := feed(Config{}, time.Minute, 6)
-		f.r = rand.New(rand.NewPCG(seed, 3))
+		f := feed(Config{}, time.Minute, 6).seed(seed, 3)
 		f.read(600, flat(200), 1)
 		coin := func(int) float64 { return 200 + 380*float64(f.r.IntN(2)) }
 		for range 2 { // it is known to blink

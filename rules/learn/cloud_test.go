@@ -33,7 +33,7 @@ func (l *Learner) moves(by float64, first, last int) {
 func TestHardClouds(t *testing.T) {
 	wrong, told, changes := 0, 0, 0
 	for seed := range uint64(6) {
-		f := &feeder{l: New(Config{}), r: rand.New(rand.NewPCG(seed, 7)), at: t0, every: time.Minute, noise: 6}
+		f := feed(Config{}, time.Minute, 6).seed(seed, 7)
 		cloud, level, part, depth := false, 0.0, 0.0, 0.0
 		lamp := Dark
 		left := 200 // minutes
@@ -123,7 +123,7 @@ func TestSplitJump(t *testing.T) {
 func TestWanderingNoise(t *testing.T) {
 	told := 0
 	for seed := range uint64(8) {
-		f := &feeder{l: New(Config{}), r: rand.New(rand.NewPCG(seed, 8)), at: t0, every: time.Minute, noise: 4.5}
+		f := feed(Config{}, time.Minute, 4.5).seed(seed, 8)
 		wander := 0.0
 		f.read(12*1440, func(int) float64 {
 			wander += -wander/12 + 4.5*math.Sqrt(2.0/12)*f.r.NormFloat64()

@@ -29,8 +29,7 @@ func shortly(r *rand.Rand, step float64) func(int) float64 {
 // given up within two days, and never known again.
 func TestFrequentFaintLampIsKept(t *testing.T) {
 	for seed := range uint64(6) {
-		f := feed(Config{}, time.Minute, 6)
-		f.r = rand.New(rand.NewPCG(seed, 4))
+		f := feed(Config{}, time.Minute, 6).seed(seed, 4)
 		level := shortly(rand.New(rand.NewPCG(seed, 5)), 24)
 		f.read(2*1440, level, 1)
 		f.got = nil
@@ -77,8 +76,7 @@ func TestSpan(t *testing.T) {
 func TestCutOfASmallEdge(t *testing.T) {
 	soon, seen := 0, 0
 	for seed := range uint64(300) {
-		f := feed(Config{}, time.Minute, 6)
-		f.r = rand.New(rand.NewPCG(seed, 8))
+		f := feed(Config{}, time.Minute, 6).seed(seed, 8)
 		f.read(300, flat(300), 1)
 		n, at := f.l.c.Edges.NE, f.at.UnixMilli()
 		f.read(12, flat(326), 1)
@@ -99,8 +97,7 @@ func TestCutOfASmallEdge(t *testing.T) {
 // A lamp seen to light and go out once, sixty deviations away, is not replaced by a
 // room's light of a quarter of its step that comes at odd hours.
 func TestSeldomLampIsNotOutgrown(t *testing.T) {
-	f := feed(Config{}, time.Minute, 6)
-	f.r = rand.New(rand.NewPCG(2, 2))
+	f := feed(Config{}, time.Minute, 6).seed(2, 2)
 	room := func(n int) { // switched on for some minutes now and then
 		for range n {
 			f.read(300+f.r.IntN(900), flat(200), 1)

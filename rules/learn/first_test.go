@@ -376,7 +376,7 @@ func TestShortVisits(t *testing.T) {
 // after before, with the latest delay in readings.
 func share(noise float64, before, n int, level func(base float64, i int) float64) (told, late int) {
 	for seed := range uint64(100) {
-		f := &feeder{l: New(Config{}), r: rand.New(rand.NewPCG(seed, 5)), at: t0, every: time.Minute, noise: noise}
+		f := feed(Config{}, time.Minute, noise).seed(seed, 5)
 		base := 60 + 400*f.r.Float64()
 		f.read(before, flat(base), 1)
 		for i := 0; i < n && len(f.got) == 0; i++ {
@@ -484,7 +484,7 @@ func TestNoiseOfWholeCounts(t *testing.T) {
 	for _, sd := range []float64{0.45, 0.6, 0.8} {
 		sum, want := 0.0, math.Sqrt(sq(sd)+1.0/12) // rounding adds a twelfth
 		for seed := range uint64(200) {
-			f := &feeder{l: New(Config{}), r: rand.New(rand.NewPCG(seed, 6)), at: t0, every: time.Minute, noise: sd}
+			f := feed(Config{}, time.Minute, sd).seed(seed, 6)
 			level := 60 + f.r.Float64()
 			f.read(200, func(i int) float64 { return level - 40*float64(1-min(i%50, 1)) }, 1)
 			got := math.Sqrt(f.l.c.Noise.variance())

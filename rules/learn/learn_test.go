@@ -23,7 +23,14 @@ type feeder struct {
 }
 
 func feed(c Config, every time.Duration, noise float64) *feeder {
-	return &feeder{l: New(c), r: rand.New(rand.NewPCG(1, 2)), at: t0, every: every, noise: noise}
+	f := &feeder{l: New(c), at: t0, every: every, noise: noise}
+	return f.seed(1, 2)
+}
+
+// seed gives it other noise, that of a PCG of this state.
+func (f *feeder) seed(a, b uint64) *feeder {
+	f.r = rand.New(rand.NewPCG(a, b))
+	return f
 }
 
 // read feeds n readings of a level; round is the board's resolution, 0: none.

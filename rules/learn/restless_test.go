@@ -2,7 +2,6 @@ package learn
 
 import (
 	"math"
-	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -138,8 +137,7 @@ func TestNightAfterRestlessDay(t *testing.T) {
 func TestRoomLightBeforeTheNoiseIsKnown(t *testing.T) {
 	told := 0
 	for seed := range uint64(200) {
-		f := feed(Config{}, time.Minute, 6)
-		f.r = rand.New(rand.NewPCG(3, seed))
+		f := feed(Config{}, time.Minute, 6).seed(3, seed)
 		f.read(20, flat(170), 1)
 		f.read(20, flat(250), 1)
 		told += len(f.got)
@@ -180,8 +178,7 @@ func TestHeldLevelIsQuiet(t *testing.T) {
 	for spread, want := range map[float64]bool{1: true, 1.7: false} {
 		told := 0
 		for seed := range uint64(100) {
-			f := feed(Config{}, time.Minute, 6)
-			f.r = rand.New(rand.NewPCG(4, seed))
+			f := feed(Config{}, time.Minute, 6).seed(4, seed)
 			f.read(300, flat(200), 0)
 			f.noise *= spread
 			f.read(40, flat(235), 0)
@@ -248,8 +245,7 @@ func TestHoursBeforeATwin(t *testing.T) {
 func TestFlicker(t *testing.T) {
 	missed, wrong := 0, 0
 	for seed := range uint64(10) {
-		f := feed(Config{}, time.Minute, 6)
-		f.r = rand.New(rand.NewPCG(5, seed))
+		f := feed(Config{}, time.Minute, 6).seed(5, seed)
 		for range 4 {
 			f.read(100, flat(200), 1)
 			f.read(100, flat(500), 1)

@@ -130,7 +130,7 @@ func TestHoldsLonger(t *testing.T) {
 // the level by itself, as far as light would. It is not given up for that.
 func TestNotGivenUpForItsOwnChanges(t *testing.T) {
 	for seed := range uint64(40) {
-		f := &feeder{l: New(Config{}), r: rand.New(rand.NewPCG(seed, 9)), at: t0, every: 3 * time.Minute, noise: 6}
+		f := feed(Config{}, 3*time.Minute, 6).seed(seed, 9)
 		f.read(60, flat(271), 1)
 		lost := 0
 		for range 120 {
