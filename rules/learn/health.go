@@ -92,10 +92,17 @@ func (c *core) stuck(ms int64, v float64) bool {
 	if !top && !bottom {
 		return false
 	}
-	// a lamp that saturates the converter when lit looks just like this the
-	// first time: give it half a day
+	// A lamp that saturates the converter when lit looks just like this, the
+	// first time: some are lit until somebody comes. One whose light was seen
+	// before does not shine beyond that of a sudden, but with the sun's it may.
 	if c.Known && c.State == Lit && top != c.Cfg.LitLower {
-		return ms-h.From > 12*stuckTime && c.NUp+c.NDown < 3
+		switch known := c.NUp+c.NDown >= 3; {
+		case !known:
+			return ms-h.From > 48*stuckTime
+		case v > h.Max || v < h.Min:
+			return ms-h.From > 12*stuckTime
+		}
+		return false
 	}
 	return true
 }

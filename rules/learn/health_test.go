@@ -46,6 +46,21 @@ func TestStuckRail(t *testing.T) {
 		f.read(500, flat(1023), 1)
 	}
 	f.wantFaults(t)
+	// control: and one that is lit for nearly two days when it is first seen
+	f = feed(Config{}, time.Minute, 6)
+	f.read(600, flat(800), 1)
+	f.noise = 0
+	f.read(2700, flat(1023), 1)
+	f.noise = 6
+	f.read(600, flat(800), 1)
+	f.wantFaults(t)
+	// but a lamp that was seen before never shone like that
+	f = feed(Config{}, time.Minute, 6)
+	known(f, 300, 200)
+	f.read(60, flat(500), 1)
+	f.noise = 0
+	f.read(900, flat(4095), 1)
+	f.wantFaults(t, StuckRail)
 	// control: a sensor that reads nought in every night
 	f = feed(Config{}, time.Minute, 0)
 	for range 10 {
