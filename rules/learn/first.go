@@ -94,6 +94,15 @@ func (c *core) clear(e edge) bool {
 	if c.saturates(e) { // it is larger than it looks
 		times = math.Min(times, 10)
 	}
+	// Daylight would have shown itself by now, and an evening's light comes soon
+	// after it, but may be on for hours.
+	since := 240.0 // minutes
+	if e.Size < 0 {
+		since = 720
+	}
+	if c.Range.Minutes > since && c.quiet(e) {
+		times = math.Min(times, 8)
+	}
 	if c.Noise.Block < 2 { // the noise is hardly known
 		sd = math.Max(sd, e.SD)
 	}

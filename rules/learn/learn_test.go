@@ -313,22 +313,23 @@ func TestWhy(t *testing.T) {
 // again, is not, nor is one as bright as a room's light.
 func TestFirstFaintStep(t *testing.T) {
 	for name, c := range map[string]struct {
-		after func(i int) float64
-		want  []State
+		before int
+		after  func(i int) float64
+		want   []State
 	}{
-		"lamp":    {func(i int) float64 { return 226 }, []State{Lit}},
-		"dawn":    {func(i int) float64 { return 200 + 4*float64(i) }, nil},
-		"passing": {func(i int) float64 { return []float64{226, 200}[i/15] }, nil},
-		"unsteady": {func(i int) float64 {
+		"lamp":    {300, func(i int) float64 { return 226 }, []State{Lit}},
+		"dawn":    {300, func(i int) float64 { return 200 + 4*float64(i) }, nil},
+		"passing": {300, func(i int) float64 { return []float64{226, 200}[i/15] }, nil},
+		"unsteady": {300, func(i int) float64 {
 			if i >= 8 && i < 14 {
 				return 270
 			}
 			return 226
 		}, nil},
-		"room light": {func(i int) float64 { return 300 }, nil},
+		"room light": {200, func(i int) float64 { return 300 }, nil},
 	} {
 		f := feed(Config{}, time.Minute, 6)
-		f.read(300, flat(200), 1)
+		f.read(c.before, flat(200), 1)
 		f.read(22, c.after, 1)
 		t.Log(name)
 		f.want(t, c.want...)

@@ -105,11 +105,12 @@ func TestTwins(t *testing.T) {
 // room's light, too.
 func TestFirstDayAsksForMuch(t *testing.T) {
 	for _, c := range []struct {
+		minutes  int
 		from, to float64
 		want     int
-	}{{317, 200, 0}, {200, 317, 1}, {200, 303, 0}, {400, 200, 1}} {
+	}{{600, 317, 200, 0}, {150, 200, 317, 1}, {150, 200, 303, 0}, {600, 400, 200, 1}} {
 		f := feed(Config{}, time.Minute, 5)
-		f.read(600, flat(c.from), 1)
+		f.read(c.minutes, flat(c.from), 1)
 		f.read(60, flat(c.to), 1)
 		if len(f.got) != c.want {
 			t.Errorf("from %v to %v: %d told, want %d", c.from, c.to, len(f.got), c.want)
