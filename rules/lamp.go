@@ -27,7 +27,7 @@ type lamp struct {
 	at    time.Time
 	value float64
 
-	relearned bool // its learner is not that of the snapshot, and no start was since
+	relearned bool // its learner is not that which decided what was told, and no start was since
 }
 
 func newLamp(c LampConfig) *lamp {
@@ -205,6 +205,17 @@ func (l *lamp) unmarshal(b []byte) error {
 	}
 	l.values = silence.New(l.patient)
 	return l.values.UnmarshalBinary(b)
+}
+
+// ofLearner tells whether an event is one of those that tell appends.
+func ofLearner(e *Event) bool {
+	switch e.Kind {
+	case Lit, Dark, Blinking, Learned, Unlearned, FaultOver:
+		return true
+	case Fault:
+		return e.State != NoValue
+	}
+	return false
 }
 
 // tell appends the events of a verdict.

@@ -12,6 +12,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -36,6 +37,10 @@ type Machine struct {
 	due deadlines
 	raw []Event // events of this step before the alarms saw them
 	out []Event // events of this step
+
+	replaying bool    // this step is of Replay
+	told      []Event // what came of it when it was decided first
+	otherwise bool    // a lamp began to be decided otherwise
 }
 
 // New returns a Machine that knows no lamp yet; step an InConfig input next.
@@ -85,6 +90,40 @@ func (m *Machine) Step(in Input) []Event {
 		m.at = in.At
 	}
 	return m.out
+}
+
+// Replay steps an input that was stepped before, by a Machine that may have
+// decided otherwise, and told of what it decided. Of a lamp whose learned state was of another
+// version, or which this one sees otherwise at this input or did at one before,
+// what was told stands, and its alert goes by that: the next InStart that is given
+// to Step tells the difference, once. same is false if such a difference begins
+// with this input, but for a lamp whose learned state was of another version.
+func (m *Machine) Replay(in Input, told []Event) (events []Event, same bool) {
+	m.replaying, m.told, m.otherwise = true, told, false
+	events = m.Step(in)
+	m.replaying, m.told = false, nil
+	return events, !m.otherwise
+}
+
+// stands puts what was told of a lamp in the place of what its learner says in a
+// replay, m.raw[from:], if that is other news, or was before.
+func (m *Machine) stands(l *lamp, from int) {
+	if !m.replaying {
+		return
+	}
+	var told []Event
+	for i := range m.told {
+		if e := &m.told[i]; e.Lamp == l.cfg.Name && ofLearner(e) {
+			told = append(told, *e)
+		}
+	}
+	if !l.relearned {
+		if slices.EqualFunc(m.raw[from:], told, func(a, b Event) bool { return a.Kind == b.Kind && a.State == b.State }) {
+			return
+		}
+		l.relearned, m.otherwise = true, true
+	}
+	m.raw = append(m.raw[:from], told...)
 }
 
 // The parts of the machine that have deadlines are numbered: the fleet, then
@@ -138,11 +177,15 @@ func (m *Machine) take(in *Input) {
 			m.reportFrom(dev, in)
 		}
 		if haveLamp {
+			before := len(m.raw)
 			m.raw = m.lamps[lamp].reading(in, m.raw)
+			m.stands(m.lamps[lamp], before)
 		}
 	case InTeach:
 		if haveLamp {
+			before := len(m.raw)
 			m.raw = m.lamps[lamp].teach(in, m.raw)
+			m.stands(m.lamps[lamp], before)
 		}
 	case InLink:
 		if haveDevice {
@@ -198,10 +241,12 @@ func (m *Machine) start(in *Input) {
 	}
 	m.started = true
 	for i, l := range m.lamps {
-		if l.relearned {
+		before := len(m.raw)
+		if l.relearned && !m.replaying {
 			l.relearned = false
 			m.raw = l.catchUp(in, &m.cfg.Alarm, m.alarms[i], m.raw)
 		}
+		m.stands(l, before)
 	}
 	m.rearm(in.At)
 }
@@ -289,7 +334,9 @@ func (m *Machine) configure(in *Input) {
 		a := newAlarm("lamp/" + c.Name)
 		if i, ok := old.lampAt[c.Name]; ok {
 			l, a = old.lamps[i], old.alarms[i]
+			before := len(m.raw)
 			m.raw = l.configure(in, c, m.raw)
+			m.stands(l, before)
 			if darkIsAlarm(&cfg.Alarm, c.Name) != darkIsAlarm(&old.cfg.Alarm, c.Name) {
 				a.end(condLamp) // its state is no alert any more, or is not news
 			}

@@ -678,3 +678,110 @@ func TestConfigChangedWhileDown(t *testing.T) {
 	h.all(func(b *board) { b.next = h.now.Add(time.Minute) })
 	assert.Empty(t, h.run(time.Hour))
 }
+
+// What an older version told after its last snapshot stands, whatever this one
+// makes of the same readings: the next start tells how the lamp shows, if that is
+// otherwise, once, also if the start after it replays the same again. So it is
+// with a version whose learned state is of the same form.
+func TestReplayTellsTheDifference(t *testing.T) {
+	cfg := cellar()
+	begin := epoch.Add(3000 * time.Minute)
+	reading := func(rng *rand.Rand, i int, lit bool) Input {
+		in := Input{At: epoch.Add(time.Duration(i) * time.Minute), Kind: InReading, Lamp: "tank", Value: 300 + 6*rng.NormFloat64()}
+		if lit {
+			in.Value += 80
+		}
+		return in
+	}
+	news := func(k Kind, at int) Event {
+		return Event{At: begin.Add(time.Duration(at) * time.Minute), Kind: k, Lamp: "tank", State: string(k), Text: "tank is " + string(k), Why: "as told", Confidence: 1}
+	}
+	for name, c := range map[string]struct {
+		lit  [2]int // minutes of the tail in which the lamp is lit
+		told []Event
+		want []Kind
+	}{
+		"lit, and nobody was told":      {[2]int{10, 40}, nil, []Kind{Lit}},
+		"lit, told later":               {[2]int{10, 40}, []Event{news(Lit, 30)}, nil},
+		"lit, told earlier":             {[2]int{10, 40}, []Event{news(Lit, 5)}, nil},
+		"never lit, and told so":        {[2]int{40, 40}, []Event{news(Lit, 20)}, []Kind{Dark}},
+		"dark again, which nobody told": {[2]int{5, 20}, []Event{news(Lit, 8)}, []Kind{Dark}},
+		"lit and dark, both told":       {[2]int{5, 20}, []Event{news(Lit, 8), news(Dark, 30)}, nil},
+		"nothing happened":              {[2]int{40, 40}, nil, nil},
+	} {
+		for _, stale := range []bool{true, false} {
+			t.Run(fmt.Sprintf("%s, another form %v", name, stale), func(t *testing.T) {
+				// restored is the machine of the snapshot.
+				restored := func() *Machine {
+					rng := rand.New(rand.NewPCG(8, 2))
+					m := New()
+					m.Step(Input{At: epoch, Kind: InConfig, Config: &cfg})
+					var log []Input
+					for i := range 3000 {
+						log = append(log, reading(rng, i, (i/200)%2 == 1 && i < 2800))
+						m.Step(log[i])
+					}
+					if !stale {
+						return m
+					}
+					m = ofOldVersion(t, m, "tank")
+					for _, in := range log {
+						m.Relearn(in)
+					}
+					return m
+				}
+				tail := func(m *Machine) (differs int) {
+					rng := rand.New(rand.NewPCG(3, 4))
+					for i := range 40 {
+						var told []Event
+						for _, e := range c.told {
+							if e.At.Equal(begin.Add(time.Duration(i) * time.Minute)) {
+								told = append(told, e)
+							}
+						}
+						got, same := m.Replay(reading(rng, 3000+i, i >= c.lit[0] && i < c.lit[1]), told)
+						assert.Equal(t, encode(t, told), encode(t, got), "what was told stands")
+						if !same {
+							differs++
+						}
+						if i == 35 { // the older version found its disk full, say
+							start := Input{At: begin.Add(time.Duration(i) * time.Minute), Kind: InStart}
+							if got, same := m.Replay(start, nil); !same {
+								differs++
+							} else {
+								assert.Empty(t, got)
+							}
+						}
+					}
+					return differs
+				}
+				m := restored()
+				if differs := tail(m); stale {
+					assert.Zero(t, differs, "it is known of a lamp that is learned anew")
+				} else {
+					assert.Equal(t, name != "nothing happened", differs == 1, "it begins once")
+				}
+				start := Input{At: begin.Add(time.Hour), Kind: InStart}
+				first := append([]Event(nil), m.Step(start)...)
+				var got []Kind
+				for _, e := range first {
+					if e.Lamp != "" {
+						got = append(got, e.Kind)
+					}
+				}
+				assert.Equal(t, c.want, got)
+				for _, e := range m.Step(Input{At: begin.Add(2 * time.Hour), Kind: InStart}) {
+					assert.Empty(t, e.Lamp, "told once")
+				}
+
+				m = restored()
+				tail(m)
+				again, _ := m.Replay(start, first)
+				assert.Equal(t, encode(t, first), encode(t, again))
+				for _, e := range m.Step(Input{At: begin.Add(2 * time.Hour), Kind: InStart}) {
+					assert.Empty(t, e.Lamp, "told before")
+				}
+			})
+		}
+	}
+}

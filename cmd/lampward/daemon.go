@@ -282,9 +282,13 @@ func (d *daemon) rebuild(ctx context.Context) error {
 			return err
 		}
 		d.seq = seq
-		if !sameEvents(m.Step(in), stored) {
+		told, err := eventsOf(stored)
+		if err != nil {
+			return fmt.Errorf("the events of input %d: %w", seq, err)
+		}
+		if events, same := m.Replay(in, told); !same || !sameEvents(events, stored) {
 			if differs++; differs == 1 {
-				d.log.Warn("replay decides otherwise than it was decided live (normal once after an upgrade)", "input", seq)
+				d.log.Warn("replay decides otherwise than it was decided live (normal once after an upgrade); if a lamp shows otherwise than what was told last, that is told now", "input", seq)
 			}
 		}
 		return nil
@@ -402,6 +406,20 @@ func (d *daemon) way(ctx context.Context, doing string, last int64) func(seq int
 		}
 		return ctx.Err()
 	}
+}
+
+// eventsOf reads stored events.
+func eventsOf(stored [][]byte) ([]rules.Event, error) {
+	if len(stored) == 0 {
+		return nil, nil
+	}
+	events := make([]rules.Event, len(stored))
+	for i, b := range stored {
+		if err := json.Unmarshal(b, &events[i]); err != nil {
+			return nil, err
+		}
+	}
+	return events, nil
 }
 
 // sameEvents compares events with their stored form.

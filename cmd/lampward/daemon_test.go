@@ -279,6 +279,68 @@ func TestUpgradeOfTheLearner(t *testing.T) {
 	assert.NotZero(t, st.Verdict.OnAbove, "a lamp that learned nothing proves nothing")
 }
 
+// After a power cut and an upgrade to a version that learns in another way, what
+// this one makes of the readings since the last snapshot reaches the phone once:
+// not at all if the older one told it, and not again at a start after that.
+func TestUpgradeAfterPowerCut(t *testing.T) {
+	for name, blind := range map[string]bool{"told by the older version": false, "not told by the older version": true} {
+		t.Run(name, func(t *testing.T) {
+			h := newHarness(t, harnessConfig)
+			say := func(level int) {
+				h.clock.Advance(time.Minute)
+				require.NoError(t, h.publish("cellar/tank", fmt.Sprint(level+h.clock.Now().Minute()%7)))
+			}
+			for i := range 500 {
+				level := 200
+				if i%200 >= 150 {
+					level += 400
+				}
+				say(level)
+			}
+			lit := func() int {
+				rows, err := h.st.Deliveries(t.Context(), store.DeliveryFilter{Key: "lamp/tank"})
+				require.NoError(t, err)
+				n := 0
+				for _, r := range rows {
+					if r.Event.Kind == rules.Lit {
+						n++
+					}
+				}
+				return n
+			}
+			before := lit()
+			require.NotZero(t, before, "a lamp that learned nothing proves nothing")
+			h.d.flush(t.Context())
+			h.ageLearner("")
+			h.d.snapAt = h.clock.Now().Add(time.Hour)
+			if blind {
+				h.spoil = func(recs []store.Record) []store.Record {
+					recs = append([]store.Record(nil), recs...)
+					for i := range recs {
+						recs[i].Events, recs[i].Routes = nil, nil
+					}
+					return recs
+				}
+			}
+			for range 20 {
+				say(600)
+			}
+			h.spoil = nil
+			require.Equal(t, !blind, lit() == before+1)
+			for range 3 { // cut off again before it stores a snapshot of its own
+				h.crash()
+				h.clock.Advance(time.Minute)
+				h.boot()
+				assert.Equal(t, before+1, lit())
+			}
+			for range 5 {
+				say(600)
+			}
+			assert.Equal(t, before+1, lit())
+		})
+	}
+}
+
 // What is stored from before a lamp was there is not counted: the first of its
 // fifty inputs is two per cent of the way.
 func TestLearningAgainCountsFromTheFirst(t *testing.T) {
