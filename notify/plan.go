@@ -201,6 +201,29 @@ func Plan(e rules.Event, wall time.Time, routes []Policy) []Target {
 	return out
 }
 
+// Unreached returns the kinds of alert of which each route that takes them fails,
+// so that one of them would reach nobody now. Kinds that no route takes are wanted
+// by nobody.
+func Unreached(routes []Policy, fails func(route string) bool) (out []rules.Kind) {
+	second := slices.ContainsFunc(routes, func(p Policy) bool { return p.Escalation })
+	for _, k := range rules.Kinds() {
+		if !k.Alerts() || k == rules.Test {
+			continue
+		}
+		taken, reached := false, false
+		for i := range routes {
+			if routes[i].takes(k, second) {
+				taken = true
+				reached = reached || !fails(routes[i].Route)
+			}
+		}
+		if taken && !reached {
+			out = append(out, k)
+		}
+	}
+	return out
+}
+
 // takes tells whether the route wants a kind; second tells that there is a
 // route for escalation.
 func (p *Policy) takes(k rules.Kind, second bool) bool {

@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"slices"
 	"testing"
 	"time"
 	_ "time/tzdata" // the zones of these tests, wherever they run
@@ -16,6 +17,36 @@ func quiet(t *testing.T, s string) []QuietHours {
 	q, err := ParseQuietHours(s, time.UTC)
 	require.NoError(t, err)
 	return []QuietHours{q}
+}
+
+// A kind of alert is unreached when each route that takes it fails, and some does.
+func TestUnreached(t *testing.T) {
+	ann, ben := Policy{Route: "ann"}, Policy{Route: "ben"}
+	some := Policy{Route: "some", Kinds: []rules.Kind{rules.Silent, rules.BatteryLow}}
+	second := Policy{Route: "second", Escalation: true}
+	for name, c := range map[string]struct {
+		routes []Policy
+		fails  []string
+		want   []rules.Kind // some of them
+		not    []rules.Kind
+		none   bool
+	}{
+		"none is configured":          {nil, nil, nil, nil, true},
+		"both work":                   {[]Policy{ann, ben}, nil, nil, nil, true},
+		"one of two":                  {[]Policy{ann, ben}, []string{"ann"}, nil, nil, true},
+		"both":                        {[]Policy{ann, ben}, []string{"ann", "ben"}, []rules.Kind{rules.Lit, rules.Silent, rules.Escalated}, []rules.Kind{rules.Test, rules.Acknowledged}, false},
+		"one with a few kinds":        {[]Policy{ann, some}, []string{"some"}, nil, nil, true},
+		"the one that takes the rest": {[]Policy{ann, some}, []string{"ann"}, []rules.Kind{rules.Lit, rules.Dark}, []rules.Kind{rules.Silent, rules.BatteryLow}, false},
+		"what nobody takes":           {[]Policy{some}, nil, nil, nil, true},
+		"the second route":            {[]Policy{ann, second}, []string{"second"}, []rules.Kind{rules.Escalated}, []rules.Kind{rules.Lit}, false},
+	} {
+		got := Unreached(c.routes, func(r string) bool { return slices.Contains(c.fails, r) })
+		assert.Subset(t, got, c.want, name)
+		assert.Equal(t, c.none, len(got) == 0, name)
+		for _, k := range c.not {
+			assert.NotContains(t, got, k, name)
+		}
+	}
 }
 
 func TestPlanRoutes(t *testing.T) {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -554,7 +555,9 @@ func earliest(a, b time.Time) time.Time {
 	return a
 }
 
-// healthy tells why the daemon cannot do its job now; nil: it can.
+// healthy tells why the daemon cannot do its job now; nil: it can. One of several
+// ways to people that fails is for the page to show: an outside watcher that is
+// left to wonder for weeks over a full mailbox would not tell of the power cut.
 func (d *daemon) healthy() error {
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
@@ -565,8 +568,16 @@ func (d *daemon) healthy() error {
 	if broken != nil {
 		return broken
 	}
-	for _, t := range d.failing(muteAfter) {
-		return fmt.Errorf("messages to %s have not got through for %s: %s", t.Route, d.clock.Now().Sub(t.Since).Round(time.Minute), t.Note)
+	failing := d.failing(muteAfter)
+	fails := func(route string) bool {
+		return slices.ContainsFunc(failing, func(t notify.Trouble) bool { return t.Route == route })
+	}
+	if len(failing) > 0 && (d.cfg.Beat.AllRoutes || len(notify.Unreached(d.routes.policies, fails)) > 0) {
+		var all []string
+		for _, t := range failing {
+			all = append(all, fmt.Sprintf("messages to %s have not got through for %s: %s", t.Route, d.clock.Now().Sub(t.Since).Round(time.Minute), t.Note))
+		}
+		return errors.New(strings.Join(all, "; "))
 	}
 	return nil
 }

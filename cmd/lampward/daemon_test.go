@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -760,9 +761,12 @@ func TestLinksOfLateMessage(t *testing.T) {
 }
 
 // stubRoute takes messages, or does not.
-type stubRoute struct{ fails atomic.Bool }
+type stubRoute struct {
+	fails atomic.Bool
+	name  string // empty: "phone"
+}
 
-func (*stubRoute) Name() string { return "phone" }
+func (r *stubRoute) Name() string { return cmp.Or(r.name, "phone") }
 
 func (r *stubRoute) Send(context.Context, rules.Delivery) notify.Outcome {
 	if r.fails.Load() {
@@ -821,6 +825,15 @@ func TestRouteThatFails(t *testing.T) {
 		assert.NoError(t, h.d.healthy())
 		publish(30, 200)
 		assert.ErrorContains(t, h.d.healthy(), "phone have not got through for 38m0s: 401 Unauthorized")
+		was := h.d.routes
+		h.d.routes = &routes{policies: []notify.Policy{{Route: "phone"}, {Route: "ben"}}}
+		assert.NoError(t, h.d.healthy(), "the other one is told")
+		h.d.cfg.Beat.AllRoutes = true
+		assert.ErrorContains(t, h.d.healthy(), "phone")
+		h.d.cfg.Beat.AllRoutes = false
+		h.d.routes.policies[1].Kinds = []rules.Kind{rules.Silent}
+		assert.ErrorContains(t, h.d.healthy(), "phone", "nobody would be told that the lamp is lit")
+		h.d.routes = was
 		r.fails.Store(false)
 		publish(12, 200)
 		assert.NoError(t, h.d.healthy())

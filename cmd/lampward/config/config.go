@@ -105,7 +105,10 @@ type Heartbeat struct {
 	URL    string        // empty: none
 	Every  time.Duration // default 5 minutes
 	CAFile string        // PEM of the authorities that vouch for the watcher; empty: the system's
-	Line   int           // of its table in the file
+	// AllRoutes holds it back when any one route fails; else it is when an alert of
+	// some kind would reach nobody.
+	AllRoutes bool
+	Line      int // of its table in the file
 }
 
 // Lamp is where the readings of one lamp come from.
@@ -611,6 +614,7 @@ func (c *Config) readAlarm(root *table) {
 	}
 	b.str("ca_file", "/etc/lampward/ca.pem", &c.Beat.CAFile)
 	b.duration("every", 10*time.Second, 24*time.Hour, &c.Beat.Every)
+	b.boolean("all_routes", &c.Beat.AllRoutes)
 	b.done()
 	t.whole("fold_devices", 2, 100_000, &c.Rules.FoldDevices)
 	t.done()
