@@ -171,7 +171,7 @@ func (m *Mail) send(ctx context.Context, msg *Message, attempts int) Outcome {
 	defer limit.Stop()
 	letter, err := m.letter(msg, m.picture(ctx, msg), limit)
 	if err != nil {
-		return Outcome{Kind: Again, Refused: true, Unsent: true, Note: m.clean("cannot build the message: " + err.Error())}
+		return Outcome{Kind: Again, Refused: true, Mistake: true, Unsent: true, Note: m.clean("cannot build the message: " + err.Error())}
 	}
 	begun, err := m.deliver(ctx, letter, limit)
 	var se *mail.SendError
@@ -183,11 +183,14 @@ func (m *Mail) send(ctx context.Context, msg *Message, attempts int) Outcome {
 	case letter.IsDelivered():
 		return Outcome{Kind: Delivered, Note: "accepted", Answered: true}
 	case permanent(code):
-		return Outcome{Kind: Never, Note: m.clean(se.Error()), Answered: true}
+		return Outcome{Kind: Never, Note: m.clean(se.Error()), Mistake: true, Answered: true}
 	case ctx.Err() != nil:
 		err = context.Cause(ctx) // the error itself is about the closed connection
 	}
-	return Outcome{Kind: Again, Note: m.clean(explainMail(err, m.o.Host)), Unsent: !begun, Answered: code != 0}
+	return Outcome{
+		Kind: Again, Note: m.clean(explainMail(err, m.o.Host)), Mistake: mistaken(err) || loginRefused(err) || noStartTLS(err),
+		Unsent: !begun, Answered: code != 0,
+	}
 }
 
 // permanent tells whether a server's answer means never: 5yz (RFC 5321 section
@@ -295,16 +298,23 @@ func (c *boundedConn) Read(p []byte) (int, error) {
 	return n, err
 }
 
+// loginRefused tells whether a login is wanted, or refused (RFC 4954 section 6).
+func loginRefused(err error) bool {
+	var te *textproto.Error
+	return errors.As(err, &te) && slices.Contains([]int{530, 534, 535, 538}, te.Code)
+}
+
+func noStartTLS(err error) bool {
+	return err != nil && strings.Contains(err.Error(), "not support STARTTLS")
+}
+
 // explainMail puts an error of the conversation into words.
 func explainMail(err error, host string) string {
 	var te *textproto.Error
-	if errors.As(err, &te) {
-		switch te.Code {
-		case 530, 534, 535, 538:
-			return fmt.Sprintf("%s refuses the login (%v); check user and password, many providers want an application password", host, te)
-		}
+	if loginRefused(err) && errors.As(err, &te) {
+		return fmt.Sprintf("%s refuses the login (%v); check user and password, many providers want an application password", host, te)
 	}
-	if strings.Contains(err.Error(), "not support STARTTLS") {
+	if noStartTLS(err) {
 		return fmt.Sprintf(`%s offers no STARTTLS, so nothing was sent; try security "tls", or "none" if the way to it is your own`, host)
 	}
 	return explain(err, host)

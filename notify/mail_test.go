@@ -274,6 +274,7 @@ func TestMailRefusesBadServers(t *testing.T) {
 				}
 				assert.Equal(t, Again, out.Kind)
 				assert.Contains(t, out.Note, c.want)
+				assert.Equal(t, c.name != "out of date", out.Mistake, "our clock may be wrong, and be set yet")
 			})
 		}
 	}
@@ -294,6 +295,7 @@ func TestMailRecipients(t *testing.T) {
 		require.Len(t, m.Warnings(), 1)
 		out := m.Send(t.Context(), lit("mail", "tank", time.Now()))
 		assert.Equal(t, want.kind, out.Kind, to)
+		assert.Equal(t, want.kind == Never, out.Mistake, to)
 		assert.Contains(t, out.Note, want.note)
 		assert.NotContains(t, out.Note, "affected", "whom it is about stands beside it")
 	}

@@ -87,6 +87,9 @@ type Outcome struct {
 	// be this message, or what the route makes of every message, which a person
 	// will put right.
 	Refused bool
+	// Mistake tells that it will hardly work before a person puts something right: an
+	// address, a token, a certificate.
+	Mistake bool
 	// Answered tells that the receiver itself answered this message, so that
 	// the way to it works.
 	Answered bool

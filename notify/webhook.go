@@ -310,7 +310,7 @@ func (w *Webhook) SendFolded(ctx context.Context, ds []rules.Delivery) Outcome {
 func (w *Webhook) send(ctx context.Context, m *Message) Outcome {
 	req, err := w.request(ctx, m)
 	if err != nil {
-		return Outcome{Kind: Again, Refused: true, Unsent: true, Note: "cannot build the request: " + w.clean(err.Error())}
+		return Outcome{Kind: Again, Refused: true, Mistake: true, Unsent: true, Note: "cannot build the request: " + w.clean(err.Error())}
 	}
 	return w.exchange(req)
 }
@@ -323,7 +323,7 @@ func (w *Webhook) exchange(req *http.Request) Outcome {
 	req = req.WithContext(httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{GotConn: func(httptrace.GotConnInfo) { reached.Store(true) }}))
 	resp, err := w.client.Do(req)
 	if err != nil {
-		return Outcome{Kind: Again, Note: w.clean(explain(err, w.url.Host)), Unsent: !reached.Load()}
+		return Outcome{Kind: Again, Note: w.clean(explain(err, w.url.Host)), Mistake: mistaken(err), Unsent: !reached.Load()}
 	}
 	defer resp.Body.Close()
 	var answer []byte
@@ -420,7 +420,7 @@ func (w *Webhook) judge(resp *http.Response, answer []byte) Outcome {
 	if code/100 == 2 {
 		return Outcome{Kind: Delivered, Note: note, Answered: true}
 	}
-	o := Outcome{Kind: Again, Answered: true}
+	o := Outcome{Kind: Again, Answered: true, Mistake: code/100 == 4 && !slices.Contains(passing, code)}
 	switch {
 	case code/100 == 3:
 		// Whoever redirects may not be the receiver at all.
@@ -444,6 +444,19 @@ func (w *Webhook) judge(resp *http.Response, answer []byte) Outcome {
 var wrong = []int{
 	http.StatusBadRequest, http.StatusLengthRequired, http.StatusRequestEntityTooLarge, http.StatusRequestURITooLong,
 	http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity, http.StatusRequestHeaderFieldsTooLarge,
+}
+
+// passing are the answers of 4xx that are about now, not about the request.
+var passing = []int{http.StatusRequestTimeout, http.StatusTooEarly, http.StatusTooManyRequests}
+
+// mistaken tells whether an error of a connection comes from a wrong certificate,
+// port or scheme.
+func mistaken(err error) bool {
+	var unknown x509.UnknownAuthorityError
+	var badHost x509.HostnameError
+	var record tls.RecordHeaderError
+	return errors.As(err, &unknown) || errors.As(err, &badHost) || errors.As(err, &record) ||
+		err != nil && strings.Contains(err.Error(), "HTTP response to HTTPS client")
 }
 
 // clean makes a text fit for a log line: one line, short, nothing secret.

@@ -199,6 +199,8 @@ func TestJudge(t *testing.T) {
 		out := w.judge(&http.Response{StatusCode: code}, nil)
 		assert.Equal(t, want, out.Kind, code)
 		assert.Equal(t, slices.Contains([]int{400, 413, 422}, code), out.Refused, code)
+		// The answers that say "later" are of RFC 9110 sections 15.5.9, RFC 8470 and RFC 6585.
+		assert.Equal(t, code/100 == 4 && !slices.Contains([]int{408, 425, 429}, code), out.Mistake, code)
 	}
 }
 
@@ -288,9 +290,11 @@ func TestWebhookTLS(t *testing.T) {
 	out := hook(t, WebhookOptions{URL: u}).Send(t.Context(), d)
 	assert.Equal(t, Again, out.Kind)
 	assert.Contains(t, out.Note, "unknown authority")
+	assert.True(t, out.Mistake)
 	out = hook(t, WebhookOptions{URL: u, TLS: &tls.Config{RootCAs: roots, ServerName: "other.test"}}).Send(t.Context(), d)
 	assert.Equal(t, Again, out.Kind)
 	assert.Contains(t, out.Note, "for another name")
+	assert.True(t, out.Mistake)
 	out = hook(t, WebhookOptions{URL: strings.Replace(u, "https", "http", 1)}).Send(t.Context(), d)
 	assert.Equal(t, Again, out.Kind, "a TLS server answers plain HTTP with 400")
 	out = hook(t, WebhookOptions{URL: u, TLS: &tls.Config{RootCAs: roots, Certificates: []tls.Certificate{pair}}}).Send(t.Context(), d)

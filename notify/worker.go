@@ -187,6 +187,8 @@ type Trouble struct {
 	Route string
 	Since time.Time // engine time of the first failure since it worked last
 	Note  string    // what the last attempt came to; nothing secret is in it
+	// Mistake tells that it will hardly work before a person puts something right.
+	Mistake bool
 }
 
 // Troubles returns the routes whose last message was not accepted, or whose
@@ -235,7 +237,7 @@ func (l *routeLoop) note(to *Trouble, now time.Time, why string) {
 	case why == "":
 		*to = Trouble{}
 	case to.Since.IsZero():
-		*to = Trouble{l.route.Name(), now, why}
+		*to = Trouble{Route: l.route.Name(), Since: now, Note: why}
 	default:
 		to.Note = why
 	}
@@ -507,6 +509,9 @@ func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err err
 	}
 	if out.Kind != Delivered {
 		l.note(&l.trouble, now, cmp.Or(out.Note, "no answer"))
+		l.mu.Lock()
+		l.trouble.Mistake = out.Mistake && len(m.ds) == 1 // of several, one may be to blame
+		l.mu.Unlock()
 	}
 	tries := 0
 	for i := range m.ds {

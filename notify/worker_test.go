@@ -165,7 +165,7 @@ func TestWorkerTroubles(t *testing.T) {
 		time.Sleep(50 * time.Minute)
 		got := w.Troubles()
 		require.Len(t, got, 1)
-		assert.Equal(t, Trouble{"bad", start, got[0].Note}, got[0])
+		assert.Equal(t, Trouble{Route: "bad", Since: start, Note: got[0].Note}, got[0])
 		assert.Equal(t, fmt.Sprint("try ", tries.Load()), got[0].Note, "the newest")
 		time.Sleep(30 * time.Minute)
 		assert.Empty(t, w.Troubles())

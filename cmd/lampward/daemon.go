@@ -583,7 +583,7 @@ func (d *daemon) healthy() error {
 }
 
 const (
-	failsAfter = 5 * time.Minute  // for which a route has not worked before it is shown
+	failsAfter = 5 * time.Minute  // for which a route has not worked before it is shown, if it may work again by itself
 	muteAfter  = 30 * time.Minute // and before an outside watcher is left to wonder
 )
 
@@ -591,6 +591,12 @@ const (
 func (d *daemon) failing(since time.Duration) []notify.Trouble {
 	now := d.clock.Now()
 	return slices.DeleteFunc(d.worker.Troubles(), func(t notify.Trouble) bool { return now.Sub(t.Since) < since })
+}
+
+// shownFailing are the routes that people are to see as failing.
+func (d *daemon) shownFailing() []notify.Trouble {
+	now := d.clock.Now()
+	return slices.DeleteFunc(d.worker.Troubles(), func(t notify.Trouble) bool { return !t.Mistake && now.Sub(t.Since) < failsAfter })
 }
 
 // alive has the loop call look, and tells if it does not, or if the disk that

@@ -762,15 +762,15 @@ func TestLinksOfLateMessage(t *testing.T) {
 
 // stubRoute takes messages, or does not.
 type stubRoute struct {
-	fails atomic.Bool
-	name  string // empty: "phone"
+	fails, mistake atomic.Bool
+	name           string // empty: "phone"
 }
 
 func (r *stubRoute) Name() string { return cmp.Or(r.name, "phone") }
 
 func (r *stubRoute) Send(context.Context, rules.Delivery) notify.Outcome {
 	if r.fails.Load() {
-		return notify.Outcome{Kind: notify.Again, Note: "401 Unauthorized"}
+		return notify.Outcome{Kind: notify.Again, Note: "401 Unauthorized", Mistake: r.mistake.Load()}
 	}
 	return notify.Outcome{Kind: notify.Delivered}
 }
@@ -838,6 +838,10 @@ func TestRouteThatFails(t *testing.T) {
 		publish(12, 200)
 		assert.NoError(t, h.d.healthy())
 		assert.Empty(t, failing())
+		r.fails.Store(true)
+		r.mistake.Store(true)
+		publish(4, 800)
+		assert.Len(t, failing(), 1, "it will not be back by itself")
 		stop()
 		require.NoError(t, <-looped)
 		require.ErrorIs(t, <-sent, context.Canceled)

@@ -85,7 +85,7 @@ func (m *meters) text(ctx context.Context) (string, error) {
 	x.sample("lampward_heap_bytes", heapBytes())
 	x.family("lampward_storing", "gauge", "", "1 while readings can be stored, else 0: they are refused then.")
 	x.sample("lampward_storing", bit(st.Broken == ""))
-	x.family("lampward_route_failing", "gauge", "", "1 for a webhook or mail that has taken no message for some minutes, else 0.")
+	x.family("lampward_route_failing", "gauge", "", "1 for a webhook or mail that refuses messages, or has taken none for some minutes, else 0.")
 	for _, r := range st.Routes {
 		x.sample("lampward_route_failing", bit(slices.ContainsFunc(st.Failing, func(f page.Failing) bool { return f.Route == r })), "route", r)
 	}

@@ -72,7 +72,7 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 	for _, r := range d.routes.policies {
 		st.Routes = append(st.Routes, r.Route)
 	}
-	for _, t := range d.failing(failsAfter) {
+	for _, t := range d.shownFailing() {
 		st.Failing = append(st.Failing, page.Failing{Route: t.Route, Since: t.Since.Add(offset), Note: t.Note})
 	}
 	cfg := m.Config()

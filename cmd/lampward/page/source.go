@@ -69,7 +69,8 @@ func (s Status) Astray() string {
 	return "Messages that tell nothing came: " + strings.Join(out, ", ") + ". The log says which, and why."
 }
 
-// Failing is a way to a person that has not worked for some minutes.
+// Failing is a way to a person that has not worked for some minutes, or will not
+// before a person puts something right.
 type Failing struct {
 	Route string    `json:"route"`
 	Since time.Time `json:"since"`
