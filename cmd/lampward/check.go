@@ -8,9 +8,12 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
 	"runtime/debug"
 	"slices"
 	"strings"
+
+	"golang.org/x/term"
 
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
@@ -34,7 +37,8 @@ var passwordCommand = command{
 	name: "password", brief: "turn a password into the hash that an [[account]] or [[person]] needs", usage: "",
 	about: `
 Password reads one line from standard input and prints the password_hash for
-an [[account]] of the broker or a [[person]] of the page. The password itself is stored nowhere.
+an [[account]] of the broker or a [[person]] of the page. The password itself is
+stored nowhere. At a terminal it asks twice, and does not show what is typed.
 
 examples:
   lampward password
@@ -72,10 +76,7 @@ func init() {
 		if code, ok := passwordCommand.parse(c, f, args, 0); !ok {
 			return code
 		}
-		if atTerminal(c) {
-			fmt.Fprint(c.err, "Type the password (it shows as you type) and press Enter: ")
-		}
-		pw, err := readLine(ctx, c.in)
+		pw, err := readPassword(ctx, c)
 		if err == nil && pw == "" {
 			err = fmt.Errorf("no password on standard input; write one line")
 		}
@@ -99,6 +100,55 @@ func init() {
 	}
 }
 
+// readPassword reads a line; at a terminal twice and without showing it, for
+// nobody sees a slip there.
+func readPassword(ctx context.Context, c console) (string, error) {
+	if !atTerminal(c) {
+		return readLine(ctx, c.in)
+	}
+	fd := int(c.in.(*os.File).Fd())
+	before, err := term.MakeRaw(fd) // from now on nothing shows by itself, and Ctrl-C is a key like others
+	if err != nil {
+		return "", err
+	}
+	defer func() { _ = term.Restore(fd, before) }()
+	t := term.NewTerminal(struct {
+		io.Reader
+		io.Writer
+	}{c.in, c.err}, "")
+	type answer struct {
+		pw  string
+		err error
+	}
+	ask := func(what string) (string, error) {
+		done := make(chan answer, 1)
+		go func() { // if nobody waits for it any more, it ends with the process
+			pw, err := t.ReadPassword(what)
+			done <- answer{pw, err}
+		}()
+		select {
+		case a := <-done:
+			if a.err == io.EOF { // Ctrl-C or Ctrl-D
+				a.err = errStopped
+			}
+			return a.pw, a.err
+		case <-ctx.Done():
+			return "", errStopped
+		}
+	}
+	pw, err := ask("Type the password (it does not show) and press Enter: ")
+	if err != nil || pw == "" {
+		return "", err
+	}
+	again, err := ask("Once more: ")
+	if err == nil && again != pw {
+		err = errors.New("the two are not the same; start again")
+	}
+	return pw, err
+}
+
+var errStopped = errors.New("stopped")
+
 // readLine reads up to the end of a line, not of the input, for a terminal has none.
 // Ctrl-C ends it: who reads from a terminal is not woken by a signal.
 func readLine(ctx context.Context, in io.Reader) (line string, err error) {
@@ -112,7 +162,7 @@ func readLine(ctx context.Context, in io.Reader) (line string, err error) {
 	select {
 	case <-done:
 	case <-ctx.Done():
-		return "", errors.New("stopped")
+		return "", errStopped
 	}
 	if failed == io.EOF {
 		failed = nil

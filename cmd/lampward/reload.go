@@ -8,7 +8,7 @@ import (
 	"os"
 	"path/filepath"
 
-	"github.com/mattn/go-isatty"
+	"golang.org/x/term"
 
 	"lampward/cmd/lampward/config"
 )
@@ -154,5 +154,5 @@ func samePort(a, b string) bool {
 // signal that asks a service to reload means that the terminal is gone.
 func atTerminal(c console) bool {
 	f, ok := c.in.(*os.File)
-	return ok && isatty.IsTerminal(f.Fd())
+	return ok && term.IsTerminal(int(f.Fd()))
 }
