@@ -80,6 +80,7 @@ func TestClientCommands(t *testing.T) {
 		{[]string{"aim", "nobody"}, exitFailed, "There is no lamp"},
 		{[]string{"teach", evil, "lit"}, exitFailed, "No reading of"},
 		{[]string{"history", "-limit", "-3"}, exitFailed, "whole number"},
+		{[]string{"history", "-limit", "0"}, exitFailed, `limit must be a whole number from 1 to 10000; it is "0"`},
 	} {
 		code, _, errOut := runMain(ctx, append(x.args, "-url", c.url)...)
 		assert.Equal(t, x.code, code, x.args)

@@ -170,7 +170,7 @@ func runHistory(ctx context.Context, c console, f *flag.FlagSet, args []string) 
 	asJSON := f.Bool("json", false, "print JSON")
 	board := f.Bool("board", false, "NAME is a board")
 	kind := f.String("kind", "", "only events of this `KIND`, such as lit")
-	limit := f.Int("limit", 20, "at most this many `EVENTS`, up to 10000")
+	limit := f.Int("limit", 20, "at most this many `EVENTS`, from 1 to 10000")
 	names, code, ok := historyCommand.names(c, f, args, 0, 1)
 	if !ok {
 		return code

@@ -99,14 +99,14 @@ func moment(q url.Values, key string) (time.Time, error) {
 	return t, nil
 }
 
-func whole(q url.Values, key string, most int64) (int64, error) {
+func whole(q url.Values, key string, least, most int64) (int64, error) {
 	v := q.Get(key)
 	if v == "" {
 		return 0, nil
 	}
 	n, err := strconv.ParseInt(v, 10, 64)
-	if err != nil || n < 0 || n > most {
-		return 0, refused("%s must be a whole number up to %d; it is %q", key, most, short(v))
+	if err != nil || n < least || n > most {
+		return 0, refused("%s must be a whole number from %d to %d; it is %q", key, least, most, short(v))
 	}
 	return n, nil
 }
@@ -134,8 +134,8 @@ func (s *Server) apiHistory(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	from, e1 := moment(q, "from")
 	to, e2 := moment(q, "to")
-	before, e3 := whole(q, "before", 1<<62)
-	limit, e4 := whole(q, "limit", 10_000)
+	before, e3 := whole(q, "before", 0, 1<<62)
+	limit, e4 := whole(q, "limit", 1, 10_000)
 	asCSV, e5 := format(q)
 	err := first(e1, e2, e3, e4, e5)
 	var list []Event
@@ -164,7 +164,7 @@ func (s *Server) apiTrace(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	from, e1 := moment(q, "from")
 	to, e2 := moment(q, "to")
-	points, e3 := whole(q, "points", 10_000)
+	points, e3 := whole(q, "points", 1, 10_000)
 	asCSV, e4 := format(q)
 	err := first(e1, e2, e3, e4)
 	var st Status
@@ -205,8 +205,8 @@ func (s *Server) apiTrace(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) apiDeliveries(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
-	before, e1 := whole(q, "before", 1<<62)
-	limit, e2 := whole(q, "limit", 10_000)
+	before, e1 := whole(q, "before", 0, 1<<62)
+	limit, e2 := whole(q, "limit", 1, 10_000)
 	asCSV, e3 := format(q)
 	err := first(e1, e2, e3)
 	if state := q.Get("state"); err == nil && state != "" && stateWords[state] == "" {
