@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"lampward/cmd/lampward/config"
+	"lampward/rules"
 )
 
 var completionCommand = command{
@@ -132,6 +133,16 @@ func takesFile(value string) bool { return value == "FILE" || value == "DIR" }
 // takesName tells whether a value is the name of a lamp or board.
 func takesName(value string) bool { return value == "NAME" || value == "LAMP" || value == "BOARD" }
 
+// fixedValues are those that a value must be one of; nil: others than these.
+func fixedValues(value string) (words []string) {
+	if value == "KIND" {
+		for _, k := range rules.Kinds() {
+			words = append(words, string(k))
+		}
+	}
+	return words
+}
+
 func bashCompletion(w io.Writer, cmds []commandSyntax) {
 	fmt.Fprint(w, `# bash completion of lampward
 _lampward() {
@@ -149,7 +160,7 @@ _lampward() {
 	case ${COMP_WORDS[1]} in
 `)
 	for _, s := range cmds {
-		var all, files, names, other []string
+		var all, files, names, fixed, other []string
 		for _, f := range s.flags {
 			all = append(all, "-"+f.name)
 			switch {
@@ -158,6 +169,8 @@ _lampward() {
 				files = append(files, "-"+f.name)
 			case takesName(f.value):
 				names = append(names, "-"+f.name)
+			case fixedValues(f.value) != nil:
+				fixed = append(fixed, fmt.Sprintf("-%s) COMPREPLY=($(compgen -W $'%s' -- \"$cur\")); return ;;", f.name, strings.Join(fixedValues(f.value), `\n`)))
 			default:
 				other = append(other, "-"+f.name)
 			}
@@ -168,6 +181,9 @@ _lampward() {
 		}
 		if len(names) > 0 {
 			fmt.Fprintf(w, "\t\t%s) COMPREPLY=($(compgen -W \"$(lampward completion names 2>/dev/null)\" -- \"$cur\")); return ;;\n", strings.Join(names, "|"))
+		}
+		for _, f := range fixed {
+			fmt.Fprintf(w, "\t\t%s\n", f)
 		}
 		if len(other) > 0 {
 			fmt.Fprintf(w, "\t\t%s) return ;;\n", strings.Join(other, "|"))
@@ -231,6 +247,8 @@ _lampward() {
 				spec += ":" + f.value + ":_files"
 			case takesName(f.value):
 				spec += ":" + f.value + ":_lampward_names"
+			case fixedValues(f.value) != nil:
+				spec += ":" + f.value + ":(" + strings.Join(fixedValues(f.value), " ") + ")"
 			default:
 				spec += ":" + f.value + ":"
 			}
@@ -266,6 +284,8 @@ func fishCompletion(w io.Writer, cmds []commandSyntax) {
 				value = " -r -F"
 			case takesName(f.value):
 				value = " -x -a '(lampward completion names 2>/dev/null)'"
+			case fixedValues(f.value) != nil:
+				value = " -x -a " + quote(strings.Join(fixedValues(f.value), " "))
 			default:
 				value = " -x"
 			}

@@ -60,6 +60,8 @@ var completions = []struct {
 	{"lampward replay -lamp ", []string{"tank", "salt lamp", "salt-board"}, "run"},
 	{"lampward replay -lamp tank tra", []string{"trace one.csv"}, "run"},
 	{"lampward status -user ", nil, "tank"},
+	{"lampward history -kind ", []string{"lit", "battery_low", "many_silent"}, "tank"},
+	{"lampward history tank -kind batt", []string{"battery_low", "battery_new"}, "lit"},
 	{"lampward check -config lampw", []string{"lampward.toml"}, "trace one.csv"},
 }
 
