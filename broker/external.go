@@ -218,13 +218,14 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 		}
 		why := strings.Replace(err.Error(), "network Error : ", "", 1) // the library's words say no more
 		if up || !told {
-			sink.Uplink(ctx, false, why)
+			sink.Uplink(ctx, false, why) // which logs it
 			told = true
+		} else {
+			x.quiet.Note("broker", x.url.Host, "uplink", "still no connection to the broker; trying again", "error", why)
 		}
 		if held >= retryGood {
 			wait = retryFirst
 		}
-		x.quiet.Note("broker", x.url.Host, "uplink", "no connection to the broker; trying again", "error", why)
 		// The jitter keeps several clients from coming back in step.
 		select {
 		case <-time.After(wait/2 + rand.N(wait/2+1)):

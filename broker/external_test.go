@@ -255,6 +255,32 @@ func TestExternalTellsWhyItCannotConnect(t *testing.T) {
 	})
 }
 
+// That the broker is out of reach is the sink's to log, once an outage; only that it stays
+// so is logged here.
+func TestExternalLogsAnOutageOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		br := embedded(t, Options{}, &counting{})
+		sink := &heard{}
+		u := uplinkTo(t, br, ExternalOptions{}, sink, true)
+		failed := func() uint64 { return noted(u.quiet)[quietKey{"broker.test:1883", "uplink"}] }
+		synctest.Wait()
+		require.Equal(t, []bool{false}, sink.ups)
+		require.Zero(t, failed())
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		require.Greater(t, len(u.dials), 2)
+		require.EqualValues(t, len(u.dials)-1, failed())
+		u.setDown(false)
+		time.Sleep(retryMost)
+		synctest.Wait()
+		before := failed()
+		u.cut()
+		synctest.Wait()
+		require.Equal(t, []bool{false, true, false}, sink.ups)
+		require.Equal(t, before, failed())
+	})
+}
+
 func TestExternalStoreStallsForHours(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		br := embedded(t, Options{}, &counting{})
