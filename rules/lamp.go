@@ -52,6 +52,9 @@ func (l *lamp) reading(in *Input, out []Event) []Event {
 		l.ownCadence()
 	}
 	if l.values != nil {
+		if l.unread && l.newest.IsZero() { // it takes that long at least
+			l.values.Report(in.At.Add(-l.missing))
+		}
 		l.values.Report(in.At)
 	}
 	l.newest, l.missing = in.At, 0
@@ -66,8 +69,11 @@ func (l *lamp) reading(in *Input, out []Event) []Event {
 // value of the lamp that can be read.
 const NoValue = "no_value"
 
-// neverRead is how long a value of a lamp of which few were read yet may take.
-const neverRead = time.Hour
+// How long a value of a lamp may take whose values' cadence is not known yet:
+const (
+	neverRead = time.Hour // before anything is known of it
+	seldom    = 3         // and so many times as long as the longest that was waited for so far
+)
 
 // lacks takes a report of the lamp's board, the next after that of last, without a
 // value of the lamp. It is told if one is missing for as long as makes a board
@@ -124,6 +130,7 @@ func (l *lamp) limit() time.Duration {
 		if own, ok := l.values.Limit(); ok {
 			return own
 		}
+		return max(neverRead, seldom*l.values.Longest())
 	}
 	return neverRead
 }

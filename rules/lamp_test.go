@@ -237,3 +237,29 @@ func TestNoValueBesideWhatIsSetByHand(t *testing.T) {
 		})
 	}
 }
+
+// A value that comes less often than hourly is hardly taken for missing before its
+// cadence is known: once at most, and never again after.
+func TestNoValueOfOneThatIsSeldom(t *testing.T) {
+	for _, every := range []time.Duration{90 * time.Minute, 2 * time.Hour, 5 * time.Hour, 12 * time.Hour} {
+		for _, first := range []time.Duration{time.Second, 30 * time.Minute, every} {
+			h := lampHouse(t, 9, time.Minute)
+			value := func() []Event { return h.step(Input{Kind: InReading, Lamp: "lamp1", Value: 200}) }
+			got := h.run(first)
+			got = append(got, value()...)
+			got = append(got, runWith(h, 20*every, every)...)
+			n := 0
+			for _, k := range kinds(got) {
+				if k == Fault {
+					n++
+				}
+			}
+			assert.Equal(t, 1, n, "every %s, the first after %s: %v", every, first, kinds(got))
+			last := h.now
+			got = h.run(10 * every)
+			require.NotEmpty(t, got, "the control: it comes no more")
+			assert.Equal(t, Fault, got[0].Kind)
+			assert.Less(t, got[0].At.Sub(last), 5*every)
+		}
+	}
+}

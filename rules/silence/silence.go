@@ -403,6 +403,14 @@ func (e *Estimator) Every() time.Duration {
 	return ms(e.period)
 }
 
+// Longest returns the longest of the newest gaps; 0 while there is none.
+func (e *Estimator) Longest() time.Duration {
+	if e.n == 0 {
+		return 0
+	}
+	return ms(e.ring[e.order[e.n-1]])
+}
+
 // Limit returns how long after its newest report the device counts as silent;
 // ok is false while that is unknown.
 func (e *Estimator) Limit() (limit time.Duration, ok bool) {
