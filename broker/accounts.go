@@ -16,6 +16,7 @@ import (
 // Limits on guessing passwords.
 const (
 	guessesFree  = 5                // wrong passwords in a row from one address for one name before it has to wait
+	guessesFar   = 50               // and from one IPv6 /48
 	guessWait    = time.Second      // first wait; it doubles with each further wrong password
 	guessWaitMax = 15 * time.Minute // longest wait
 	guessKeep    = time.Hour        // how long a guesser is remembered
@@ -49,6 +50,17 @@ type account struct {
 type guesser struct {
 	addr netip.Prefix
 	name string
+}
+
+// far is the /48 of an IPv6 guesser, who may have any /64 in it: less strict, for
+// others may be in it as well. ok is false for others.
+func (g guesser) far() (far guesser, ok bool) {
+	a := g.addr.Addr()
+	if !a.Is6() || a.IsLoopback() || a.IsLinkLocalUnicast() {
+		return guesser{}, false
+	}
+	p, err := a.Prefix(48)
+	return guesser{p, g.name}, err == nil
 }
 
 type guesses struct {
@@ -163,20 +175,36 @@ func (a *accounts) login(ctx context.Context, addr netip.Prefix, name, pw string
 func (a *accounts) mayTry(who guesser) bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	g := a.guessers[who]
-	return g == nil || !time.Now().Before(g.until)
+	now := time.Now()
+	may := func(who guesser) bool {
+		g := a.guessers[who]
+		return g == nil || !now.Before(g.until)
+	}
+	far, ok := who.far()
+	return may(who) && (!ok || may(far))
 }
 
 func (a *accounts) right(who guesser) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	delete(a.guessers, who)
+	if far, ok := who.far(); ok {
+		delete(a.guessers, far)
+	}
 }
 
 func (a *accounts) wrong(who guesser) {
-	now := time.Now()
 	a.mu.Lock()
 	defer a.mu.Unlock()
+	a.count(who, guessesFree)
+	if far, ok := who.far(); ok {
+		a.count(far, guessesFar)
+	}
+}
+
+// count counts a wrong password; a.mu is held.
+func (a *accounts) count(who guesser, free int) {
+	now := time.Now()
 	g := a.guessers[who]
 	if g == nil || now.Sub(g.last) > guessKeep {
 		if g == nil && len(a.guessers) >= guessersMost {
@@ -195,7 +223,7 @@ func (a *accounts) wrong(who guesser) {
 	}
 	g.last = now
 	g.wrong++
-	if over := g.wrong - guessesFree; over >= 0 {
+	if over := g.wrong - free; over >= 0 {
 		g.until = now.Add(min(guessWait<<min(over, 20), guessWaitMax))
 	}
 }

@@ -2,6 +2,7 @@ package broker
 
 import (
 	"encoding/base64"
+	"fmt"
 	"runtime"
 	"strings"
 	"testing"
@@ -277,6 +278,42 @@ func TestGuessingIsSlowedDown(t *testing.T) {
 			br.accounts.wrong(guesser{name: string(rune('a'+i%26)) + time.Duration(i).String()})
 		}
 		require.LessOrEqual(t, len(br.accounts.guessers), guessersMost)
+	})
+}
+
+// Who has a whole IPv6 /48 has 65,536 networks to guess from: those count together,
+// but not with others, nor for another name.
+func TestGuessingFromManyNetworks(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		a, err := newAccounts(twoAccounts().Accounts)
+		require.NoError(t, err)
+		guess := func(i int) guesser {
+			return guesser{Peer(fmt.Sprintf("[2001:db8:7:%x::1]:1000", i)), "tank"}
+		}
+		for i := range guessesFar {
+			require.True(t, a.mayTry(guess(i)), i)
+			a.wrong(guess(i))
+		}
+		require.False(t, a.mayTry(guess(guessesFar)))
+		require.True(t, a.mayTry(guesser{guess(0).addr, "freezer"}), "another name")
+		require.True(t, a.mayTry(guesser{Peer("[2001:db8:8::1]:1000"), "tank"}), "another house")
+		require.True(t, a.mayTry(guesser{Peer("192.0.2.7:1000"), "tank"}))
+		tried := 0
+		for end := time.Now().Add(24 * time.Hour); time.Now().Before(end); time.Sleep(time.Second) {
+			if g := guess(1000 + tried); a.mayTry(g) {
+				tried++
+				a.wrong(g)
+			}
+		}
+		require.Less(t, tried, 120)
+		time.Sleep(guessWaitMax)
+		a.right(guess(1))
+		for i := range guessesFar {
+			require.True(t, a.mayTry(guess(3000+i)), "the right one ends it")
+			a.wrong(guess(3000 + i))
+		}
+		_, ok := guesser{Peer("[fe80::1]:1000"), "tank"}.far()
+		require.False(t, ok, "link-local addresses have no /48")
 	})
 }
 
