@@ -9,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
-	"math"
 	"net"
 	netmail "net/mail"
 	"net/textproto"
@@ -440,10 +439,8 @@ func newLetterView(m *Message) letterView {
 	return v
 }
 
-// Percent is the confidence for people, which is never the whole.
-func (v letterView) Percent() string {
-	return fmt.Sprintf("%.1f %%", math.Floor(1000*min(v.Confidence, 0.999))/10)
-}
+// Sure is the confidence for people.
+func (v letterView) Sure() string { return rules.Sure(v.Confidence) }
 
 // Levels tells whether there are levels to show.
 func (v letterView) Levels() bool { return v.Lamp != "" && (v.OnAbove != 0 || v.OffBelow != 0) }
@@ -466,7 +463,7 @@ Reading:    {{num .Value}}
 {{if .Lower}}Lit below:  {{num .OnAbove}}
 Dark above: {{num .OffBelow}}{{else}}Lit above:  {{num .OnAbove}}
 Dark below: {{num .OffBelow}}{{end}}
-Sure:       {{.Percent}}{{end}}
+Sure:       {{.Sure}}{{end}}
 {{end}}{{if .AckURL}}
 Acknowledge: {{.AckURL}}
 {{end}}{{if .ShelveURL}}Shelve: {{.ShelveURL}}
@@ -492,7 +489,7 @@ var htmlLetter = template.Must(template.New("letter").Funcs(template.FuncMap{"li
 {{end}}{{if .Levels}}<tr><td style="padding-right:1em">Reading</td><td>{{num .Value}}</td></tr>
 <tr><td style="padding-right:1em">Lit {{if .Lower}}below{{else}}above{{end}}</td><td>{{num .OnAbove}}</td></tr>
 <tr><td style="padding-right:1em">Dark {{if .Lower}}above{{else}}below{{end}}</td><td>{{num .OffBelow}}</td></tr>
-<tr><td style="padding-right:1em">Sure</td><td>{{.Percent}}</td></tr>
+<tr><td style="padding-right:1em">Sure</td><td>{{.Sure}}</td></tr>
 {{end}}</table>
 {{end}}{{if .AckURL}}<p><a href="{{.AckURL}}">Acknowledge</a>{{if .ShelveURL}} &nbsp; <a href="{{.ShelveURL}}">Shelve</a>{{end}}</p>
 {{end}}{{range .Acks}}<p><a href="{{.AckURL}}">Acknowledge {{line .Name}}</a></p>

@@ -551,3 +551,16 @@ func TestPicture(t *testing.T) {
 		_, _ = tracePNG(ps, []float64{inf, nan, 1})
 	}
 }
+
+// How sure an alert is stands in a letter twice, in the reason and beside the
+// levels: in the same words.
+func TestLetterSaysHowSure(t *testing.T) {
+	for _, sure := range []float64{0.5, 0.87, 0.991, 0.9986, 0.9999, 1} {
+		m := Message{Name: "tank", Lamp: "tank", Text: "tank is lit", OnAbove: 400, OffBelow: 300, Confidence: sure}
+		var plain, html strings.Builder
+		require.NoError(t, plainLetter.Execute(&plain, newLetterView(&m)))
+		require.NoError(t, htmlLetter.Execute(&html, newLetterView(&m)))
+		assert.Contains(t, plain.String(), "Sure:       "+rules.Sure(sure)+"\n")
+		assert.Contains(t, html.String(), "<td>"+rules.Sure(sure)+"</td>")
+	}
+}

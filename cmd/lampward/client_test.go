@@ -142,6 +142,15 @@ func (s *syncBuffer) String() string {
 	return s.b.String()
 }
 
+// How sure a lamp's state is reads as on the page.
+func TestStatusSaysHowSure(t *testing.T) {
+	for _, v := range []float64{0.87, 0.991, 1} {
+		var out strings.Builder
+		printLamp(&out, page.Lamp{Name: "tank", State: "lit", Confidence: v}, time.Now())
+		assert.Contains(t, out.String(), "\t"+rules.Sure(v)+"\t")
+	}
+}
+
 // Aim prints each reading as it comes over MQTT.
 func TestClientAimIsLive(t *testing.T) {
 	c := newCellar(t, "")

@@ -16,6 +16,7 @@ import (
 	"unicode/utf16"
 
 	"lampward/cmd/lampward/page"
+	"lampward/rules"
 )
 
 var statusCommand = command{
@@ -397,7 +398,7 @@ func printLamp(w io.Writer, l page.Lamp, now time.Time) {
 		since = page.Long(now.Sub(l.Since))
 	}
 	if l.State != "learning" {
-		sure = fmt.Sprintf("%.1f %%", 100*math.Floor(l.Confidence*1000)/1000)
+		sure = rules.Sure(l.Confidence)
 	}
 	alarm := alarmText(l.Alarm)
 	if l.Fault != "" {

@@ -22,6 +22,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lampward/rules"
 )
 
 // fake is a daemon that shows what a test says.
@@ -550,6 +552,18 @@ func TestExport(t *testing.T) {
 	}
 	assert.Contains(t, get(s, "/api/history?format=csv").Body.String(), "'=1+1")
 	assert.Contains(t, get(s, "/api/history?download=1").Header().Get("Content-Disposition"), "lampward-history.json")
+}
+
+// How sure a lamp's state is reads as in the reason of its event.
+func TestPageSaysHowSure(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	for _, v := range []float64{0.5, 0.87, 0.991, 0.9999, 1} {
+		f.st.Lamps[0].Confidence = v
+		for _, path := range []string{"/", "/lamp?name=tank"} {
+			assert.Contains(t, get(s, path).Body.String(), "<li>"+rules.Sure(v)+" sure</li>", path)
+		}
+	}
 }
 
 // A route that does not work is on the first page, and in what programs read.

@@ -11,6 +11,8 @@ import (
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"lampward/rules"
 )
 
 // words turns numbers and times into what people read, for one reader.
@@ -162,9 +164,6 @@ func count(v float64) string {
 	return strconv.FormatFloat(v, 'f', 2, 64)
 }
 
-// sure writes a confidence, which is never the whole.
-func sure(v float64) string { return percent(min(v, 0.9995)) }
-
 // percent writes a share; it says 100 or 0 only of the whole or nothing.
 func percent(v float64) string {
 	switch {
@@ -225,7 +224,7 @@ var stateWords = map[string]string{"pending": "waiting", "sent": "sent", "dead":
 
 func (s *Server) words() template.FuncMap {
 	return template.FuncMap{
-		"asset": s.assetPath, "count": count, "percent": percent, "sure": sure, "handle": handle, "plain": plain,
+		"asset": s.assetPath, "count": count, "percent": percent, "sure": rules.Sure, "handle": handle, "plain": plain,
 		"kindWord": kindWord, "capital": capital, "long": Long, "every": Interval,
 		"sentWord": func(state string) string { return stateWords[state] },
 		// Not printf, which shows where a pointer points to.
