@@ -10,6 +10,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"modernc.org/sqlite"
@@ -375,7 +376,7 @@ func Restore(ctx context.Context, path, dir string, beside ...string) (aside str
 	if err := syncFile(making); err != nil {
 		return "", explain("restore", to, err)
 	}
-	if aside, err = moveAside(to); err != nil {
+	if aside, err = moveAside(to, os.Rename); err != nil {
 		return "", explain("restore", to, err)
 	}
 	if err := os.Rename(making, to); err != nil {
@@ -409,43 +410,75 @@ func newIdentity(ctx context.Context, path string) error {
 	return db.Close()
 }
 
-// setAside names a database that moveAside put beside path; empty: none.
-func setAside(path string) string {
+// setAside names a database that moveAside put beside path, with an ending that is
+// so; empty: none.
+func setAside(path, ending string) string {
 	list, _ := os.ReadDir(filepath.Dir(path)) // if it cannot be read, making a new database fails too
 	for _, f := range list {
-		if strings.HasPrefix(f.Name(), filepath.Base(path)+".old-") {
+		if strings.HasPrefix(f.Name(), filepath.Base(path)+".old-") && strings.HasSuffix(f.Name(), ending) {
 			return f.Name()
 		}
 	}
 	return ""
 }
 
-// moveAside renames a database and the files that belong to it.
-func moveAside(path string) (aside string, err error) {
-	var there []string
-	for _, ext := range []string{"", "-wal", "-shm", "-journal"} {
-		if _, err := os.Lstat(path + ext); err == nil {
-			there = append(there, ext)
+// moving ends the name of a database that is being moved aside: the files that
+// belong to it have not all followed yet.
+const moving = ".moving"
+
+// moveAside renames a database and the files that belong to it, the log too, without which
+// its newest part is lost. Cut short, it leaves no database that could be opened
+// without them, and is brought to its end by the next one.
+func moveAside(path string, rename func(from, to string) error) (aside string, err error) {
+	beside := []string{"-wal", "-shm", "-journal"}
+	there := func(path string) bool {
+		_, err := os.Lstat(path)
+		return err == nil
+	}
+	finish := func(aside string) error {
+		for _, ext := range beside {
+			if !there(path + ext) {
+				continue
+			}
+			if err := rename(path+ext, aside+ext); err != nil {
+				return err
+			}
+		}
+		if err := syncDir(filepath.Dir(path)); err != nil {
+			return err
+		}
+		return rename(aside+moving, aside)
+	}
+	if !there(path) {
+		if name, ok := strings.CutSuffix(setAside(path, moving), moving); ok {
+			aside = filepath.Join(filepath.Dir(path), name)
+			return aside, finish(aside)
 		}
 	}
-	if len(there) == 0 {
+	all := append([]string{"", moving}, beside...)
+	if !slices.ContainsFunc(all, func(ext string) bool { return there(path + ext) }) {
 		return "", nil
 	}
 	for n := 1; ; n++ {
 		aside = fmt.Sprintf("%s.old-%d", path, n)
-		taken := false
-		for _, ext := range []string{"", "-wal", "-shm", "-journal"} {
-			if _, err := os.Lstat(aside + ext); err == nil {
-				taken = true
-			}
-		}
-		if !taken {
+		if !slices.ContainsFunc(all, func(ext string) bool { return there(aside + ext) }) {
 			break
 		}
 	}
-	for _, ext := range there {
-		if err := os.Rename(path+ext, aside+ext); err != nil {
+	if there(path) {
+		if err := rename(path, aside+moving); err != nil {
 			return "", err
+		}
+		if err := syncDir(filepath.Dir(path)); err != nil {
+			return "", err
+		}
+		return aside, finish(aside)
+	}
+	for _, ext := range beside { // of a database that somebody took away
+		if there(path + ext) {
+			if err := rename(path+ext, aside+ext); err != nil {
+				return "", err
+			}
 		}
 	}
 	return aside, nil

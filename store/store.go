@@ -187,7 +187,7 @@ func open(ctx context.Context, o Options, steps []migration) (_ *Store, err erro
 		return nil, err
 	}
 	if fresh {
-		if old := setAside(s.path); old != "" {
+		if old := setAside(s.path, ""); old != "" {
 			return nil, damaged("open", s.path, "it is gone, but "+old+" is still there, as after a restore that was cut short", nil)
 		}
 		if err := create(ctx, o, s.path, steps); err != nil {
