@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"log/slog"
@@ -127,6 +128,10 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 	case m.Retained:
 		t.count.retained.Add(1)
 		return out
+	case offline(m.Payload):
+		t.count.malformed.Add(1)
+		t.quiet.Note("topic", m.Topic, "offline", "a message says that the board is offline, as a will does; it is no sign of life")
+		return out
 	}
 	trouble := func(err error) {
 		t.quiet.Note("topic", m.Topic, string(broker.ReasonOf(err)), "a payload cannot be read as configured; what cannot be read is dropped", "error", err)
@@ -196,6 +201,16 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 		out = append(out, rules.Input{Kind: rules.InReading, Device: x.device, Word: rules.ReadingLate})
 	}
 	return out
+}
+
+// offline tells whether a payload is the word that a board's will usually is
+// (common practice, no source). An external broker publishes a will like any other
+// message, and the board is dead by then.
+func offline(payload []byte) bool {
+	if len(payload) > 32 || len(payload) < len("offline") {
+		return false
+	}
+	return bytes.EqualFold(bytes.Trim(bytes.TrimSpace(payload), `"`), []byte("offline"))
 }
 
 // lateAfter is how much later than its fellows a reading may arrive and still

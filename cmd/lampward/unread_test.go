@@ -12,6 +12,37 @@ import (
 	"lampward/store"
 )
 
+// A will that an external broker publishes for a board is no sign of life, on the
+// lamp's topic or the board's, if it is the usual word; any other text is one.
+func TestWillIsNoSignOfLife(t *testing.T) {
+	for payload, alive := range map[string]bool{
+		"offline": false, `"offline"`: false, " Offline\n": false,
+		"online": true, "off": true, "null": true, "": true, `{"tank": "offline"}`: true, "offline, mostly": true,
+	} {
+		for _, topic := range []string{"cellar/tank", "cellar/board"} {
+			h := newHarness(t, `
+[[lamp]]
+name = "tank"
+topic = "cellar/tank"
+device = "board"
+[[device]]
+name = "board"
+topic = "cellar/board"
+`)
+			for i := range 100 {
+				h.clock.Advance(time.Minute)
+				require.NoError(t, h.publish("cellar/tank", fmt.Sprint(200+i*5%11)))
+			}
+			last := h.clock.Now()
+			h.clock.Advance(90 * time.Second)
+			require.NoError(t, h.publish(topic, payload))
+			board, ok := h.d.machine.DeviceStatus("board", h.clock.Now())
+			require.True(t, ok)
+			assert.Equal(t, alive, board.Heard.After(last), "%q on %s", payload, topic)
+		}
+	}
+}
+
 // A board that goes on talking, but whose lamp has no readable value any more, is
 // not silent; who is told that the lamp is not watched learns the true cause, and
 // that it is watched again.
