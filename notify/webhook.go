@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"mime"
 	"net"
 	"net/http"
 	"net/http/httptrace"
@@ -72,7 +73,8 @@ const (
 	defaultTimeout = 15 * time.Second
 	maxAnswer      = 4 << 10  // bytes of an answer's body that are read
 	maxAnswerHead  = 64 << 10 // bytes of an answer's header
-	maxNote        = 200      // characters of an answer that are kept
+	pageTime       = 2 * time.Second
+	maxNote        = 200 // characters of an answer that are kept
 	maxRedirects   = 3
 )
 
@@ -330,7 +332,25 @@ func (w *Webhook) exchange(req *http.Request) Outcome {
 	if resp.StatusCode/100 != 2 { // what a satisfied receiver says is not worth waiting for
 		answer, _ = io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
 	}
-	return w.judge(resp, answer)
+	out := w.judge(resp, answer)
+	if out.Kind == Delivered && webPage(resp) {
+		out.Note += ", with a web page: a sign-in page in the service's place answers like that; see whether the message arrived"
+	}
+	return out
+}
+
+// webPage tells whether an answer is an HTML document. That is no proof that it
+// is not the receiver's: taken for a failure, a message that arrived would be sent
+// again and again. So people are told, and decide.
+func webPage(resp *http.Response) bool {
+	if kind, _, _ := mime.ParseMediaType(resp.Header.Get("Content-Type")); kind != "text/html" {
+		return false
+	}
+	t := time.AfterFunc(pageTime, func() { _ = resp.Body.Close() })
+	defer t.Stop()
+	head, _ := io.ReadAll(io.LimitReader(resp.Body, 512))
+	head = bytes.ToLower(bytes.TrimSpace(bytes.TrimPrefix(head, []byte("\uFEFF"))))
+	return bytes.HasPrefix(head, []byte("<!doctype html")) || bytes.HasPrefix(head, []byte("<html"))
 }
 
 // request builds the HTTP request of a message.

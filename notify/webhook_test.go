@@ -1,6 +1,8 @@
 package notify
 
 import (
+	"bufio"
+	"context"
 	"crypto/tls"
 	"encoding/json"
 	"fmt"
@@ -16,6 +18,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"lampward/rules"
@@ -407,4 +410,52 @@ func trickle(c io.Writer, s string, every time.Duration) {
 		}
 		time.Sleep(every)
 	}
+}
+
+// A web page as the answer is doubted aloud, and delivered all the same: a receiver
+// that answers like that must not get its messages again.
+func TestWebPageAsAnswer(t *testing.T) {
+	for name, c := range map[string]struct {
+		kind, body string
+		doubt      bool
+	}{
+		"a sign-in page":         {"text/html; charset=utf-8", "\uFEFF\n<!DOCTYPE html><title>Welcome guest</title>", true},
+		"an old one":             {"TEXT/HTML", "<HTML><body>Sign in", true},
+		"a script's word":        {"text/html; charset=UTF-8", "ok", false},
+		"a script that is quiet": {"text/html", "", false},
+		"text":                   {"text/plain", "<!doctype html>", false},
+		"JSON":                   {"application/json", `{"ok":true}`, false},
+	} {
+		srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Content-Type", c.kind)
+			_, _ = io.WriteString(w, c.body)
+		}))
+		h := hook(t, WebhookOptions{URL: srv.URL})
+		out := h.Send(t.Context(), lit("x", "tank", time.Now()))
+		assert.Equal(t, Delivered, out.Kind, name)
+		assert.Equal(t, c.doubt, strings.Contains(out.Note, "see whether the message arrived"), name)
+		said := Test(t.Context(), []Route{h}, time.Time{})[0].String()
+		assert.Contains(t, said, "ok: 200 OK", name)
+		assert.Equal(t, c.doubt, strings.Contains(said, "with a web page"), name)
+		srv.Close()
+	}
+}
+
+// A page that never ends holds up nothing for long, and is delivered.
+func TestWebPageThatHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ours, theirs := net.Pipe()
+		go func() {
+			_, _ = http.ReadRequest(bufio.NewReader(theirs))
+			_, _ = io.WriteString(theirs, "HTTP/1.1 200 OK\r\nContent-Type: text/html\r\nContent-Length: 900\r\n\r\n<!doc")
+		}()
+		h := hook(t, WebhookOptions{URL: "http://receiver.test"})
+		h.client.Transport.(*http.Transport).DialContext = func(context.Context, string, string) (net.Conn, error) { return ours, nil }
+		began := time.Now()
+		out := h.Send(t.Context(), lit("x", "tank", time.Now()))
+		assert.Equal(t, Delivered, out.Kind)
+		assert.LessOrEqual(t, time.Since(began), pageTime)
+		h.client.CloseIdleConnections()
+		theirs.Close()
+	})
 }

@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net/netip"
+	"net/url"
 	"os"
 	"runtime/debug"
 	"slices"
@@ -208,6 +210,9 @@ func doubts(cfg *config.Config) (out []string) {
 	var routes []config.Route
 	for _, w := range cfg.Webhooks {
 		routes = append(routes, w.Route)
+		if host := clearHost(w.URL); host != "" {
+			out = append(out, fmt.Sprintf("route %q goes over http to %s: who is on the way can read the alerts, and a sign-in page there can pass for the service; write https:// if it has that", w.Name, host))
+		}
 		shows := fmt.Sprint(w.Body, w.Form, w.Headers)
 		if cfg.Page.URL == "" && (strings.Contains(shows, ".AckURL") || strings.Contains(shows, ".ShelveURL")) {
 			out = append(out, fmt.Sprintf("route %q shows a link, which is empty until url in [page] says how a phone reaches the page", w.Name))
@@ -249,6 +254,33 @@ func doubts(cfg *config.Config) (out []string) {
 		}
 	}
 	return out
+}
+
+// clearHost is the host of an address that is reached without TLS and not in the
+// own network, as far as its name tells; else empty.
+func clearHost(address string) string {
+	u, err := url.Parse(address)
+	if err != nil || u.Scheme != "http" {
+		return ""
+	}
+	host := u.Hostname()
+	if ip, err := netip.ParseAddr(host); err == nil {
+		if ip.IsLoopback() || ip.IsPrivate() || ip.IsLinkLocalUnicast() {
+			return ""
+		}
+		return host
+	}
+	// Names of the own network: without a dot, and those of RFC 6762, RFC 8375 and
+	// (common practice, no source) of many routers.
+	if !strings.Contains(host, ".") {
+		return ""
+	}
+	for _, end := range []string{".localhost", ".local", ".home.arpa", ".internal", ".lan", ".home"} {
+		if strings.HasSuffix(strings.ToLower(host), end) {
+			return ""
+		}
+	}
+	return host
 }
 
 // version is the module version and revision that the Go tool stamped.

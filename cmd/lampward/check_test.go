@@ -75,3 +75,20 @@ func TestCheckAgreesWithRun(t *testing.T) {
 		assert.Equal(t, check, reload)
 	}
 }
+
+// An alert that leaves the own network without TLS is doubted.
+func TestCheckDoubtsHTTP(t *testing.T) {
+	for address, want := range map[string]string{
+		"http://push.example.com/x": "push.example.com", "http://192.0.2.7:8080/": "192.0.2.7", "http://[2001:db8::1]/": "2001:db8::1",
+		"https://push.example.com/x": "", "http://127.0.0.1:9000/hook": "", "http://[::1]:9000": "", "http://10.1.2.3": "", "http://[fd00::1]": "",
+		"http://localhost:1": "", "http://pi": "", "http://pi.local:9000": "", "http://pi.HOME.arpa": "", "http://pi.lan": "",
+	} {
+		assert.Equal(t, want, clearHost(address), address)
+	}
+	cfg, err := config.Parse("t.toml", []byte("[[lamp]]\nname = \"tank\"\ntopic = \"t\"\n[[webhook]]\nurl = \"http://push.example.com/secret\"\n"))
+	require.NoError(t, err)
+	got := doubts(cfg)
+	require.Len(t, got, 1)
+	assert.Contains(t, got[0], "goes over http to push.example.com:")
+	assert.NotContains(t, got[0], "secret")
+}
