@@ -164,8 +164,8 @@ func takesGzip(r *http.Request) bool {
 	return false
 }
 
-// compressible leaves out streams, which must not wait in a buffer, and files
-// that are kept compressed.
+// compressible leaves out streams, which must not wait in a buffer and are compressed
+// piece by piece, and files that are kept compressed.
 func compressible(r *http.Request) bool {
 	return takesGzip(r) && r.URL.Path != "/live" && r.URL.Path != "/api/stream" && !strings.HasPrefix(r.URL.Path, "/static/")
 }

@@ -53,6 +53,11 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, update func(t *s
 		return
 	}
 	defer leave()
+	if takesGzip(r) {
+		z := newZipStream(w)
+		defer z.end()
+		w = z
+	}
 	t := &stream{w, http.NewResponseController(w), map[string]string{}}
 	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
 	w.Header().Set("X-Accel-Buffering", "no") // a proxy must not hold it back
