@@ -4,11 +4,11 @@ import (
 	"bytes"
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"reflect"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -214,22 +214,33 @@ func (h *harness) live(seed uint64, minutes int) {
 }
 
 // replayAll steps every stored input on a new machine and returns the first
-// that gives other events than were stored.
+// that gives other events than were stored. One that is told what was told must do
+// the same, and be the same afterwards.
 func (h *harness) replayAll() (difference string, kinds map[rules.Kind]int) {
-	m := rules.New()
+	m, told := rules.New(), rules.New()
 	kinds = map[rules.Kind]int{}
 	require.NoError(h.t, h.st.Inputs(context.Background(), 0, func(seq int64, in rules.Input, stored [][]byte) error {
 		events := m.Step(in)
 		if difference == "" && !sameEvents(events, stored) {
 			difference = fmt.Sprintf("input %d %+v: stored %q, replay %+v", seq, in, stored, events)
 		}
-		for _, b := range stored {
-			var e rules.Event
-			require.NoError(h.t, json.Unmarshal(b, &e))
+		before, err := eventsOf(stored)
+		require.NoError(h.t, err)
+		for _, e := range before {
 			kinds[e.Kind]++
+		}
+		if again, same := told.Replay(in, before); difference == "" && !(same && sameEvents(again, stored)) {
+			difference = fmt.Sprintf("input %d %+v: stored %q, told so %+v", seq, in, stored, again)
 		}
 		return nil
 	}))
+	a, err := m.Snapshot()
+	require.NoError(h.t, err)
+	b, err := told.Snapshot()
+	require.NoError(h.t, err)
+	if difference == "" && !reflect.DeepEqual(a, b) {
+		difference = "the machine that was told is another one"
+	}
 	return difference, kinds
 }
 
