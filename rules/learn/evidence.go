@@ -194,6 +194,36 @@ func together(at []int64) (most int) {
 	return most
 }
 
+// other is the size of another light's edges, such as a room's: the most frequent one
+// beside the step's, of four edges at least, up and down; 0 if there is none. Those that
+// end at the converter's rail (0: unknown), cut short, may be the lamp's.
+func (e *edges) other(step, rail float64) float64 {
+	beside := func(x *edge) bool {
+		return math.Abs(math.Abs(x.Size)-step) > 0.25*step && (rail == 0 || math.Max(x.From, x.From+x.Size) < rail-mul(3, x.SD))
+	}
+	best, most := 0.0, 3
+	for i := range e.E[:e.NE] {
+		if !beside(&e.E[i]) {
+			continue
+		}
+		size := math.Abs(e.E[i].Size)
+		n, up, sum := 0, 0, 0.0
+		for k := range e.E[:e.NE] {
+			if x := &e.E[k]; x.speaks(size) && beside(x) {
+				n++
+				sum += math.Abs(x.Size)
+				if x.Size > 0 {
+					up++
+				}
+			}
+		}
+		if n > most && up > 0 && up < n {
+			best, most = sum/float64(n), n
+		}
+	}
+	return best
+}
+
 // fit finds the step that the collected edges speak for, with its evidence.
 // Of two that qualify it takes the larger: room lights are no lamps. Where the
 // light is known never to move by itself (still), less evidence will do. Where

@@ -29,6 +29,7 @@ const (
 // hyp is one history, summed up.
 type hyp struct {
 	S, Prev State   // state now and before the last switch
+	Other   State   // the other light is Lit or Dark; Learning: nobody knows
 	Phase   uint8   // blinking: the lamp shone at the last reading
 	Run     uint8   // blinking: readings of this phase in a row
 	By      uint8   // how it explained the last reading
@@ -56,6 +57,7 @@ type filter struct {
 	Jump    float64         // size of its larger jumps; 0: none seen
 	Split   float64         // share of the ambient's jumps that come in two readings, the larger part second
 	Main    float64         // size of that larger part; 0: none seen
+	Other   float64         // size of another light's changes, such as a room's; 0: none seen
 	Part    float64         // chance that a reading averages over a change of the lamp
 	Blur    float64         // share of a blinking lamp's readings that average over a flash's edge
 	Runs    [maxRun]float64 // runs of one phase that reached this length, in this blinking
@@ -78,6 +80,8 @@ const (
 
 	leastBlur = 0.02 // share of blurred readings, until more are seen
 	mostBlur  = 0.8  // the most learned for it: beyond, a few sharp ones would end the blinking
+
+	elsewhere = 1.0 / 400 // chance of a change of another light that is known, a reading
 
 	rareJump = 1e-4 // chance of a jump of the ambient out of the blue
 )
@@ -240,17 +244,57 @@ func (x *extension) outlying(h *hyp) {
 		// all sizes up to the usual large one alike, hardly any beyond
 		g += mul(rho, sized(d, f.Jump))
 	}
+	g += x.others(h, d)
 	k.W, k.By = h.W*g*math.Min(exp(x.where.odds(h.M+d)-x.where.odds(h.M)), 1), byJump
 	k.M, k.P, k.Jump, k.Leap = h.M+d, f.R, x.ms, d
+	x.switched(&k, h, d)
 	x.addJump(&k)
 	// both at once: the lamp changes as a room's light does
 	if d2 := x.y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !x.clipped {
 		k = *h
-		g := mul(rho, sized(d2, f.Jump))
+		g := mul(rho, sized(d2, f.Jump)) + x.others(h, d2)
 		k.W = h.W * f.Hazard * g * math.Min(exp(x.where.odds(h.M+d2)-x.where.odds(h.M)), 1)
 		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
 		k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, x.ms, d2, Dark+Lit-h.S
+		x.switched(&k, h, d2)
 		x.addJump(&k)
+	}
+}
+
+// others is the density of a jump of d by another light whose changes are known.
+func (x *extension) others(h *hyp, d float64) float64 {
+	f := x.f
+	if f.Other == 0 || x.clipped || d > 0 && h.Other == Lit || d < 0 && h.Other == Dark {
+		return 0
+	}
+	return mul(0.5*elsewhere, gauss(math.Abs(d)-f.Other, h.P+f.R+sq(0.05*f.Other)))
+}
+
+// switched takes note in k, whose ambient jumped by d from h's, if that was the
+// other light.
+func (x *extension) switched(k, h *hyp, d float64) {
+	f := x.f
+	if f.Other == 0 || sq(math.Abs(d)-f.Other) > 9*(h.P+f.R+sq(0.05*f.Other)) {
+		return
+	}
+	k.Other = Dark
+	if d > 0 {
+		k.Other = Lit
+	}
+}
+
+// otherLight takes note of the size of another light's changes (0: none is known),
+// one of which the last edge (e) may be.
+func (f *filter) otherLight(size float64, e edge) {
+	f.Other = size
+	if size == 0 || !e.speaks(size) {
+		return
+	}
+	for i := range int(f.N) {
+		f.H[i].Other = Dark
+		if e.Size > 0 {
+			f.H[i].Other = Lit
+		}
 	}
 }
 

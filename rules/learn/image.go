@@ -193,6 +193,7 @@ func (f *filter) image(m *image) {
 		h := &f.H[i]
 		m.u8((*uint8)(&h.S))
 		m.u8((*uint8)(&h.Prev))
+		m.u8((*uint8)(&h.Other))
 		m.u8(&h.Phase)
 		m.u8(&h.Run)
 		m.u8(&h.By)
@@ -200,7 +201,7 @@ func (f *filter) image(m *image) {
 		m.i64s(&h.Enter, &h.Jump)
 		m.f64s(&h.Leap, &h.M, &h.P, &h.W)
 	}
-	m.f64s(&f.Step, &f.Tau2, &f.R, &f.Q, &f.C, &f.Eps, &f.Rho, &f.Rho0, &f.RhoHour, &f.Jump, &f.Split, &f.Main, &f.Part, &f.Blur)
+	m.f64s(&f.Step, &f.Tau2, &f.R, &f.Q, &f.C, &f.Eps, &f.Rho, &f.Rho0, &f.RhoHour, &f.Jump, &f.Split, &f.Main, &f.Other, &f.Part, &f.Blur)
 	m.row(f.Runs[:])
 	m.u8(&f.Going)
 	m.u64(&f.Alias.Side)

@@ -11,7 +11,7 @@ import (
 // of core, and a CRC-32 of all that.
 const (
 	snapMagic   = "lampward learner "
-	snapVersion = 7
+	snapVersion = 8
 )
 
 // MarshalBinary gives everything learned, exactly and always in the same
@@ -64,7 +64,7 @@ func (c *core) check() error {
 		return errors.New("holds an unknown state")
 	}
 	for _, h := range c.F.H {
-		if h.S > Blinking || h.Prev > Blinking || h.Phase > 1 || h.Run > maxRun || h.S == Blinking && h.Run == 0 {
+		if h.S > Blinking || h.Prev > Blinking || h.Other > Lit || h.Phase > 1 || h.Run > maxRun || h.S == Blinking && h.Run == 0 {
 			return errors.New("holds an impossible history")
 		}
 	}

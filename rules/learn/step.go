@@ -44,6 +44,9 @@ func (l *Learner) edge(ms int64) {
 	if c.Known && l.ofKnown(e, sd, ms) {
 		return
 	}
+	if c.Known {
+		c.F.otherLight(c.Edges.other(c.F.Step, c.Noise.rail()), e)
+	}
 	if c.Known && c.Edges.daily(c.F.Step) && c.Edges.dwarfed(c.F.Step) {
 		// a room's light was taken for the lamp
 		c.forget()

@@ -1,0 +1,111 @@
+package learn
+
+import (
+	"math"
+	"testing"
+	"time"
+)
+
+// cellar feeds readings of a lamp of 200 counts in a cellar whose light, of 105, comes on
+// and goes out each evening for days.
+func cellar() *feeder {
+	f := feed(Config{}, time.Minute, 6)
+	for d := range 6 {
+		f.read(500+60*d, flat(100), 1)
+		f.read(90, flat(300), 1)
+		f.read(400-60*d, flat(100), 1)
+		f.read(120, flat(205), 1) // the room's light
+		f.read(330, flat(100), 1)
+	}
+	f.got = nil
+	return f
+}
+
+// A room's light that is switched with the lamp, or a reading beside it, does not hide
+// the lamp, once both are known.
+func TestLampWithTheRoomsLight(t *testing.T) {
+	for name, c := range map[string]struct {
+		levels []float64
+		want   []State
+	}{
+		"lamp first":           {[]float64{300, 405}, []State{Lit}},
+		"light first":          {[]float64{205, 405}, []State{Lit}},
+		"at once":              {[]float64{405}, []State{Lit}},
+		"light alone":          {[]float64{205}, nil},
+		"light and more light": {[]float64{205, 255}, nil},
+	} {
+		f := cellar()
+		if o := f.l.c.F.Other; math.Abs(o-105) > 4 {
+			t.Fatalf("the other light counts %v", o)
+		}
+		f.read(600, flat(100), 1)
+		f.read(25, func(i int) float64 { return c.levels[min(i, len(c.levels)-1)] }, 1)
+		t.Log(name)
+		f.want(t, c.want...)
+	}
+}
+
+// The other light is on or off: what is on does not come on again.
+func TestOtherLightIsOnOrOff(t *testing.T) {
+	f := &filter{Other: 105, R: 36}
+	x := extension{f: f}
+	for _, c := range []struct {
+		is   State
+		d    float64
+		want bool
+	}{{Learning, 105, true}, {Learning, -105, true}, {Dark, 105, true}, {Dark, -105, false}, {Lit, 105, false}, {Lit, -105, true}} {
+		h := hyp{Other: c.is, P: 4}
+		if got := x.others(&h, c.d); got > 1e-6 != c.want {
+			t.Errorf("%v, by %v: %v", c.is, c.d, got)
+		}
+		k := h
+		x.switched(&k, &h, c.d)
+		if want := map[bool]State{true: Lit, false: Dark}[c.d > 0]; k.Other != want {
+			t.Errorf("%v, by %v: then %v", c.is, c.d, k.Other)
+		}
+	}
+	if h, k := (hyp{P: 4}), (hyp{}); x.others(&h, 160) > 1e-6 {
+		t.Error("another size")
+	} else if x.switched(&k, &h, 160); k.Other != Learning {
+		t.Error("another size switches it")
+	}
+	f.N, f.H[0] = 1, hyp{S: Dark}
+	if f.otherLight(105, edge{Size: -104, SD: 6}); f.H[0].Other != Dark {
+		t.Error("the last edge tells")
+	}
+	if f.otherLight(105, edge{Size: 160, SD: 6}); f.H[0].Other != Dark {
+		t.Error("an edge of another size tells nothing")
+	}
+	if f.otherLight(0, edge{Size: 105, SD: 6}); f.H[0].Other != Dark || f.Other != 0 {
+		t.Error("no other light is known any more")
+	}
+}
+
+func TestOther(t *testing.T) {
+	for name, c := range map[string]struct {
+		sizes []float64
+		from  float64
+		rail  float64
+		want  float64
+	}{
+		"a room's":            {[]float64{105, -104, 106, -105, 200, -200}, 100, 0, 105},
+		"three of them":       {[]float64{105, -104, 106, 200, -200}, 100, 0, 0},
+		"up only":             {[]float64{105, 104, 106, 105}, 100, 0, 0},
+		"of all sizes":        {[]float64{60, -80, 105, -130, 90, -300}, 100, 0, 0},
+		"the lamp's":          {[]float64{200, -200, 200, -200}, 100, 0, 0},
+		"cut short by a rail": {[]float64{105, -104, 106, -105}, 918, 1023, 0},
+		"below the rail":      {[]float64{105, -104, 106, -105}, 818, 1023, 105},
+	} {
+		var e edges
+		for _, s := range c.sizes {
+			x := edge{Size: s, SD: 6, From: c.from, Leap: math.Abs(s)}
+			if s < 0 {
+				x.From -= s
+			}
+			e.record(x)
+		}
+		if got := e.other(200, c.rail); math.Abs(got-c.want) > 1 {
+			t.Errorf("%s: %v, want %v", name, got, c.want)
+		}
+	}
+}
