@@ -144,8 +144,12 @@ func (f *filter) observe(ms int64, y, dt float64, where *place, lit, rhythm floa
 		h := f.H[i]
 		h.W *= exp(mul(where.Weight, where.odds(h.M)))
 		h.P = math.Min(h.P+q, 1e20)
-		if h.Age < 2 && h.Prev != Learning {
-			h.P += mul(0.25, f.Tau2) // lamps warm up, and boards average
+		if h.Age < 2 && h.Prev != Learning { // lamps warm up, and boards average
+			p := mul(0.25, f.Tau2)
+			if h.Prev == Blinking { // or did, with every flash
+				p = math.Min(p, 4*f.R)
+			}
+			h.P += p
 		}
 		if h.Age < math.MaxUint32 {
 			h.Age++

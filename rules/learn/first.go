@@ -95,12 +95,12 @@ func (c *core) clear(e edge) bool {
 		times = math.Min(times, 10)
 	}
 	// Daylight would have shown itself by now, and an evening's light comes soon
-	// after it, but may be on for hours.
+	// after it, but may be on for hours; a dawn behind clouds slides.
 	since := 240.0 // minutes
 	if e.Size < 0 {
 		since = 720
 	}
-	if c.Range.Minutes > since && c.quiet(e) {
+	if c.Range.Minutes > since && c.quiet(e) && e.Leap+mul(1.2, sd) > mul(0.5, a) {
 		times = math.Min(times, 8)
 	}
 	if c.Noise.Block < 2 { // the noise is hardly known

@@ -545,18 +545,19 @@ func TestFirstEdgeInADarkPlace(t *testing.T) {
 	for name, c := range map[string]struct {
 		before int
 		light  func(i int) float64
-		step   float64
+		step   func(i int) float64
 		want   []State
 	}{
-		"five hours dark":   {300, flat(200), 100, []State{Lit}},
-		"goes out":          {300, flat(300), -100, nil},
-		"goes out later":    {780, flat(300), -100, []State{Dark}},
-		"three hours dark":  {180, flat(200), 100, nil},
-		"evening after day": {600, func(i int) float64 { return 200 - math.Max(0, 60-2*float64(i)) }, 100, nil},
+		"five hours dark":   {300, flat(200), flat(100), []State{Lit}},
+		"goes out":          {300, flat(300), flat(-100), nil},
+		"goes out later":    {780, flat(300), flat(-100), []State{Dark}},
+		"slides":            {300, flat(200), func(i int) float64 { return math.Min(100, 30*float64(i+1)) }, nil},
+		"three hours dark":  {180, flat(200), flat(100), nil},
+		"evening after day": {600, func(i int) float64 { return 200 - math.Max(0, 60-2*float64(i)) }, flat(100), nil},
 	} {
 		f := feed(Config{}, time.Minute, 6)
 		f.read(c.before, c.light, 1)
-		f.read(40, flat(c.light(c.before)+c.step), 1)
+		f.read(40, func(i int) float64 { return c.light(c.before) + c.step(i) }, 1)
 		t.Log(name)
 		f.want(t, c.want...)
 	}

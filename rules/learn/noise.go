@@ -14,10 +14,12 @@ type noise struct {
 	Block        uint32      // blocks seen
 	V            float64     // variance of a reading
 	Now          float64     // the same in the last block
+	Quantum      float64     // what all differences so far are multiples of; 0: there were none
 	Frac         bool        // a reading was no whole number
 	Max, Min     float64     // largest and smallest reading
 	AtMax, AtMin uint32      // readings exactly there
 	Seen         bool
+	Same         uint32  // readings in a row that are equal, 100 at most
 	Diff         float64 // last difference
 	Sq, Prod     float64 // means of the differences' squares, of the products of two in a row
 	Calm         uint32  // differences these are of, nRuns at most
@@ -49,8 +51,17 @@ func (n *noise) observe(y float64, flipped, calm bool) {
 	case y == n.Min && n.AtMin < math.MaxUint32:
 		n.AtMin++
 	}
-	// saturated readings tell nothing of the noise
-	flat := y == n.Last && (y == n.Max && n.AtMax > 5 || y == n.Min && n.AtMin > 5)
+	// Saturated readings tell nothing of the noise, nor does what leaves them, which
+	// may be the lamp's change: a board may read the lamp's levels without noise.
+	piled := func(y float64) bool { return y == n.Max && n.AtMax > 5 || y == n.Min && n.AtMin > 5 }
+	flat := y == n.Last && piled(y) || y != n.Last && n.Same >= 3 && piled(n.Last) || n.blinked(y)
+	if y != n.Last {
+		n.Same = 0
+	}
+	n.Same = min(n.Same+1, 100)
+	if n.Seen {
+		n.quantum(math.Abs(y - n.Last))
+	}
 	if n.Seen && !flat && !flipped {
 		n.D[n.N] = math.Abs(y - n.Last)
 		n.N++
@@ -78,12 +89,12 @@ func (n *noise) observe(y float64, flipped, calm bool) {
 	v /= float64(k) * 2 * 0.0883
 	most := d[len(d)-1-len(d)/10] // but for the largest tenth
 	switch {
-	case d[k-1] == 0: // the converter's steps hide the noise: take half a step
-		for _, x := range d {
-			if x > 0 {
-				v = 0.25 * sq(x)
-				break
-			}
+	case d[k-1] == 0:
+		// The converter's steps hide the noise: take half a step. Of a board that
+		// reads without noise the few changes may be the lamp's.
+		v = 0.25 * sq(n.Quantum)
+		if d[len(d)-1-len(d)/6] == 0 {
+			v = math.Min(v, sq((n.Max-n.Min)/16))
 		}
 	case d[k-1] == 1 && most <= 3 && !n.Frac:
 		// Of whole counts the small ones are no measure: one difference of 1
@@ -108,6 +119,36 @@ func (n *noise) observe(y float64, flipped, calm bool) {
 		n.V += math.Min(mul(n.V, 0.5*step)+mul(n.floor(), 0.05), v-n.V)
 	default:
 		n.V -= math.Min(mul(n.V, 0.5*step), n.V-v)
+	}
+}
+
+// blinked tells whether a reading leads from the largest to the smallest ever, or back, by
+// more than converters have for a step: a blinking lamp's, without noise.
+func (n *noise) blinked(y float64) bool {
+	const most = 100 // counts
+	return math.Max(y, n.Last) == n.Max && math.Min(y, n.Last) == n.Min && n.Max-n.Min > most && !power(n.Max-n.Min) && n.AtMax > 2 && n.AtMin > 2
+}
+
+// power tells whether x is a power of two.
+func power(x float64) bool {
+	frac, _ := math.Frexp(x)
+	return frac == 0.5
+}
+
+// quantum learns the converter's step by one more difference, as Euclid's algorithm
+// finds a common measure.
+func (n *noise) quantum(d float64) {
+	const near = 0.01 // of a step: what arithmetic does
+	if n.Quantum == 0 || d == 0 {
+		n.Quantum = math.Max(n.Quantum, d)
+		return
+	}
+	for range 8 {
+		r := math.Abs(d - mul(n.Quantum, math.Round(d/n.Quantum)))
+		if r <= mul(near, math.Min(d, n.Quantum)) {
+			return
+		}
+		d, n.Quantum = n.Quantum, r
 	}
 }
 
