@@ -217,7 +217,7 @@ func (w *why) image(m *image) {
 	m.i64s(&w.At, &w.Enter)
 	m.u32s(&w.Held, &w.Flips)
 	m.f64s(&w.Value, &w.On, &w.Off, &w.Step, &w.Conf)
-	m.bools(&w.Prov, &w.Manual)
+	m.bools(&w.Prov, &w.Manual, &w.Beyond)
 	m.u8(&w.How)
 }
 

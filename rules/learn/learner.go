@@ -152,6 +152,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 		c.Hours.learn(ms, c.Edges.oldLevel(), minutes)
 	}
 	l.inspect(ms, value)
+	c.explain()
 	v := l.Verdict()
 	v.GivenUp = known && v.State == Learning
 	return v

@@ -19,6 +19,7 @@ type why struct {
 	Step           float64
 	Conf           float64
 	Prov, Manual   bool
+	Beyond         bool  // Value is beyond the level of State
 	How            uint8 // how the state became known without a change; 0: by a change
 }
 
@@ -60,10 +61,15 @@ func (l *Learner) Why() string {
 	case Blinking:
 		fmt.Fprintf(&b, "the last %d readings changed sides %d times in %s, %s the %son level %s and %s the off level %s in turn",
 			w.Held, w.Flips, span.Text(held), beyond, set, num(w.On), back, num(w.Off))
-	case Lit:
-		fmt.Fprintf(&b, "reading %s is %s the %son level %s, held for %d readings (%s)", num(w.Value), beyond, set, num(w.On), w.Held, span.Text(held))
-	case Dark:
-		fmt.Fprintf(&b, "reading %s is %s the %soff level %s, held for %d readings (%s)", num(w.Value), back, set, num(w.Off), w.Held, span.Text(held))
+	case Lit, Dark:
+		side, name, level := beyond, "on", w.On
+		if w.State == Dark {
+			side, name, level = back, "off", w.Off
+		}
+		if !w.Beyond {
+			side = "on the way to"
+		}
+		fmt.Fprintf(&b, "reading %s is %s the %s%s level %s, held for %d readings (%s)", num(w.Value), side, set, name, num(level), w.Held, span.Text(held))
 	}
 	if !w.Manual && w.State != Blinking {
 		fmt.Fprintf(&b, "; the lamp makes %s counts of difference", num(w.Step))
@@ -73,6 +79,26 @@ func (l *Learner) Why() string {
 		b.WriteString(", provisional until both states were seen")
 	}
 	return b.String()
+}
+
+// explain gives the reason of a change just announced the levels as they are now, and
+// the newest of the readings since it began, or of those kept, that lies beyond its
+// level: the last one may be an outlier, or within the deadband. Beyond is no level
+// if there is none.
+func (c *core) explain() {
+	w := &c.Why
+	if !c.Changed || w.State != Lit && w.State != Dark {
+		return
+	}
+	on, off := c.levels()
+	w.On, w.Off = mul(c.sign(), on), mul(c.sign(), off)
+	w.Beyond = false
+	for i := nBuf - 1; i >= nBuf-int(c.Edges.N) && c.Edges.T[i] >= w.Enter; i-- {
+		if y := c.Edges.V[i]; w.State == Lit && y >= on || w.State == Dark && y <= off {
+			w.Beyond, w.Value = true, mul(c.sign(), y)
+			return
+		}
+	}
 }
 
 // num writes a count as short as it may be.

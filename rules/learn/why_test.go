@@ -1,0 +1,81 @@
+package learn
+
+import (
+	"fmt"
+	"math"
+	"testing"
+	"time"
+)
+
+// The reason of a change names a reading that lies where it says, and the levels that
+// are shown with it; that the last reading of a faint lamp is off, or lies between
+// the levels, changes nothing.
+func TestWhyAgrees(t *testing.T) {
+	n, between := 0, 0
+	for _, lower := range []bool{false, true} {
+		sign := 1.0
+		if lower {
+			sign = -1
+		}
+		f := feed(Config{LitLower: lower}, time.Minute, 6).seed(7, 7)
+		said := 0
+		for i := range 300 {
+			f.read(60, flat(500+sign*26*float64(i%2)), 1)
+			for ; said < len(f.got); said++ {
+				var value, level float64
+				var side, name string
+				if _, err := fmt.Sscanf(f.why[said], "reading %g is %s the %s level %g,", &value, &side, &name, &level); err != nil {
+					between++
+					if _, err := fmt.Sscanf(f.why[said], "reading %g is on the way to the %s level %g,", &value, &name, &level); err != nil {
+						t.Fatal(f.why[said])
+					}
+				}
+				v := f.got[said]
+				shown, above := v.OnAbove, !lower
+				if name == "off" {
+					shown, above = v.OffBelow, lower
+				}
+				if (name == "on") != (v.State == Lit) || math.Abs(shown-level) > 0.5 {
+					t.Errorf("%q beside levels %v and %v", f.why[said], v.OnAbove, v.OffBelow)
+				}
+				if side != "" && (side == "above" != above || value < level-0.5 && above || value > level+0.5 && !above) {
+					t.Errorf("%q", f.why[said])
+				}
+				n++
+			}
+		}
+	}
+	if n < 590 || between > 0 {
+		t.Errorf("%d reasons, %d of them without a reading beyond its level", n, between)
+	}
+}
+
+func TestExplain(t *testing.T) {
+	for name, c := range map[string]struct {
+		state  State
+		last   []float64 // readings since the change
+		value  float64
+		beyond bool
+	}{
+		"lit":                 {Lit, []float64{590, 610}, 610, true},
+		"then an outlier":     {Lit, []float64{590, 610, 210}, 610, true},
+		"between the levels":  {Lit, []float64{400, 405}, 405, false},
+		"dark":                {Dark, []float64{190, 215}, 215, true},
+		"dark, an outlier":    {Dark, []float64{190, 215, 900}, 215, true},
+		"what was before, no": {Lit, []float64{400}, 400, false},
+	} {
+		l := given(400, 6, 1, func(int) edge { return edge{Size: 400, SD: 6} })
+		k := &l.c
+		k.F.N, k.F.H[0] = 1, hyp{S: c.state, M: 200, W: 1}
+		k.Edges.N, k.Changed = nBuf, true
+		for i := range k.Edges.V {
+			k.Edges.T[i], k.Edges.V[i] = int64(1000+i), 600
+		}
+		copy(k.Edges.V[nBuf-len(c.last):], c.last)
+		k.Why = why{State: c.state, Enter: k.Edges.T[nBuf-len(c.last)], Value: c.last[len(c.last)-1]}
+		k.explain()
+		if w := &k.Why; w.Value != c.value || w.Beyond != c.beyond || w.On != 440 || w.Off != 360 {
+			t.Errorf("%s: %+v", name, *w)
+		}
+	}
+}
