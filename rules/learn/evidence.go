@@ -17,7 +17,7 @@ import (
 // them of this size, too.
 func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int) {
 	k, others, turns, wrong := 0.0, 1.0, 0.0, 0.0
-	width, last, sum, sum2, spread := 0.0, 0.0, 0.0, 0.0, 0.0
+	width, last, from, sum, sum2, spread := 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
 	var at [nEdges]int64
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
@@ -33,7 +33,7 @@ func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int)
 			continue
 		}
 		if w == 0 { // no evidence, but it may be the turn between two that are
-			last = x.Size
+			last, from = x.Size, x.From
 			continue
 		}
 		at[n] = x.At % dayMS
@@ -44,13 +44,14 @@ func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int)
 		spread += mul(w, sq(0.4*tol))
 		width += mul(w, 2*tol)
 		if last != 0 {
-			if (x.Size > 0) != (last > 0) {
+			switch {
+			case (x.Size > 0) != (last > 0):
 				turns += w
-			} else {
+			case math.Abs(x.From-from) > 0.1*size: // else it went back in between, unseen
 				wrong += w
 			}
 		}
-		last = x.Size
+		last, from = x.Size, x.From
 	}
 	if n == 0 {
 		return 0, 0, 0

@@ -15,6 +15,7 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 		e.Size = math.Copysign(a, e.Size)
 	}
 	c.adopt(a, e.SD)
+	c.Matched = e.At
 	s := Dark
 	if e.Size > 0 {
 		s = Lit

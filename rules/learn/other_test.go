@@ -109,3 +109,65 @@ func TestOther(t *testing.T) {
 		}
 	}
 }
+
+// Somebody who comes into the cellar switches its light on, and when the lamp is lit
+// sees to that as well, so that it never goes out in still light. The light is dimmer
+// than the lamp, and comes more often: it is not told any more once the lamp was seen a
+// few times.
+func TestVisitors(t *testing.T) {
+	for name, c := range map[string]struct{ before, between int }{
+		"before":               {3, 4},
+		"after the first time": {0, 12},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		come := func(n int) {
+			for i := range n {
+				f.read(150+70*(i%5), flat(100), 1)
+				f.read(9+i%4, flat(210), 1)
+			}
+			f.read(300, flat(100), 1)
+		}
+		lamp := func() {
+			f.read(170, flat(480), 1)
+			f.read(2, flat(590), 1)
+			f.read(3, flat(210), 1)
+			f.read(300, flat(100), 1)
+		}
+		come(c.before)
+		for range 3 {
+			lamp()
+			come(c.between)
+		}
+		f.got = nil
+		lamp()
+		come(5)
+		lamp()
+		t.Log(name)
+		f.want(t, Lit, Dark, Lit, Dark)
+	}
+	f := feed(Config{}, time.Minute, 6)
+	f.read(900, flat(100), 1)
+	f.read(170, flat(480), 1)
+	f.read(3, flat(210), 1)
+	for range 12 {
+		f.read(170, flat(100), 1)
+		f.read(10, flat(210), 1)
+	}
+	f.want(t, Lit, Dark)
+}
+
+// Of two edges up in a row the first may have gone back unseen, where both begin at one
+// level; where the second begins on the first's new level no lamp did that.
+func TestUnseenReturn(t *testing.T) {
+	of := func(from ...float64) float64 {
+		var e edges
+		for i, x := range from {
+			e.record(edge{At: int64(i) * 5 * 3_600_000, Size: 380, Leap: 380, SD: 6, From: x})
+		}
+		ev, _, _ := e.evidence(380, 20, 0)
+		return ev
+	}
+	if same, up := of(100, 103, 98), of(100, 480, 860); same < 6 || up > 5 {
+		t.Errorf("evidence %v, and %v of a stair", same, up)
+	}
+}

@@ -446,7 +446,8 @@ func (c *core) outgrown(step float64, ms int64, ev float64) bool {
 }
 
 // shown tells whether the lamp was seen to change both ways, each time from one
-// reading to the next in still light and by more than a room's light makes.
+// reading to the next in still light and by more than a room's light makes; once is
+// enough if both were told, for whoever comes to see to it may switch a light.
 func (c *core) shown() bool {
 	up, down := false, false
 	for i := range c.Edges.E[:c.Edges.NE] {
@@ -455,7 +456,7 @@ func (c *core) shown() bool {
 			up, down = up || x.Size > 0, down || x.Size < 0
 		}
 	}
-	return up && down
+	return up && down || (up || down) && c.Told >= 2
 }
 
 // weak tells whether little speaks for the step in use.
