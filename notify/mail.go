@@ -120,18 +120,32 @@ func NewMail(o MailOptions) (*Mail, error) {
 	}
 	m := &Mail{o: o, dial: (&net.Dialer{}).DialContext}
 	var err error
-	if m.from, err = netmail.ParseAddress(o.From); err != nil {
-		return nil, fmt.Errorf("from %q is not an address; write for example lampward@example.com", o.From)
+	if m.from, err = parseAddress(o.From); err != nil {
+		return nil, fmt.Errorf("from: %w", err)
 	}
 	m.domain = m.from.Address[strings.LastIndexByte(m.from.Address, '@')+1:]
-	if m.to, err = netmail.ParseAddress(o.To); err != nil {
-		return nil, fmt.Errorf("to: %q is not an address; write for example you@example.com", o.To)
+	if m.to, err = parseAddress(o.To); err != nil {
+		return nil, fmt.Errorf("to: %w", err)
 	}
 	if m.tls = o.TLS.Clone(); m.tls == nil {
 		m.tls = &tls.Config{}
 	}
 	m.tls.ServerName = o.Host
 	return m, nil
+}
+
+// CheckAddress tells what is wrong with an address of a mail; nil: nothing.
+func CheckAddress(s string) error {
+	_, err := parseAddress(s)
+	return err
+}
+
+func parseAddress(s string) (*netmail.Address, error) {
+	a, err := netmail.ParseAddress(s)
+	if err != nil {
+		return nil, fmt.Errorf("%q is not an address; write for example you@example.com", s)
+	}
+	return a, nil
 }
 
 // Name returns the route's name.

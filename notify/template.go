@@ -69,12 +69,12 @@ var baseFuncs = template.FuncMap{
 	escapeFunc: func(any) (string, error) { return "", fmt.Errorf("internal: not bound") },
 }
 
-// parseTemplate reads a template and checks it on samples of every kind of
+// parseTemplate reads a template, called where in messages of the library, and checks it on samples of every kind of
 // message; in JSON the results must be valid JSON.
 func parseTemplate(where, text string, esc escaping) (*safeTemplate, error) {
 	t, err := template.New(where).Option("missingkey=error").Funcs(baseFuncs).Parse(text)
 	if err != nil {
-		return nil, fmt.Errorf("%s: the template does not parse: %w", where, err)
+		return nil, fmt.Errorf("the template cannot be read: %s", templateFault(where, err))
 	}
 	for _, sub := range t.Templates() {
 		if sub.Tree != nil {
@@ -88,11 +88,21 @@ func parseTemplate(where, text string, esc escaping) (*safeTemplate, error) {
 			continue
 		}
 		if name := unknownValue.FindStringSubmatch(err.Error()); name != nil {
-			return nil, fmt.Errorf("%s: there is no {{.%s}}; there are %s", where, name[1], strings.Join(values(), ", "))
+			return nil, fmt.Errorf("there is no {{.%s}}; there are %s", name[1], strings.Join(values(), ", "))
 		}
-		return nil, fmt.Errorf("%s: the template fails on a %q message: %w", where, m.Kind, err)
+		return nil, fmt.Errorf("the template fails on a %q message: %s", m.Kind, templateFault(where, err))
 	}
 	return s, nil
+}
+
+// templateFault is what the library says of a template, without its own names for
+// things.
+func templateFault(where string, err error) string {
+	said, own := strings.CutPrefix(err.Error(), "template: "+where+":")
+	if !own {
+		return said
+	}
+	return "line " + strings.ReplaceAll(said, "error calling "+escapeFunc+": ", "")
 }
 
 // unknownValue finds in the library's words what a template asks for in vain.

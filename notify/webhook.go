@@ -16,6 +16,7 @@ import (
 	"net/textproto"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -116,57 +117,96 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 	if o.Location == nil {
 		o.Location = time.Local
 	}
-	w := &Webhook{o: o}
-	var err error
-	if w.url, err = parseURL(o.URL); err != nil {
-		return nil, err
-	}
-	if _, err = http.NewRequest(o.Method, "http://example.com/", nil); err != nil {
-		return nil, fmt.Errorf("method %q is not an HTTP method; write POST, PUT or another", o.Method)
-	}
-	if _, err = url.Parse(o.Source); err != nil {
-		return nil, fmt.Errorf("source %q is not a URI reference; write for example lampward/cellar", o.Source)
-	}
-	if !o.Secret.IsZero() {
-		if w.sign, err = newSigner(o.Secret); err != nil {
-			return nil, err
+	w, wrong := readWebhook(o)
+	if len(wrong) > 0 {
+		all := make([]error, len(wrong))
+		for i := range wrong {
+			all[i] = wrong[i]
 		}
-	}
-	if err = w.readTemplates(); err != nil {
-		return nil, err
+		return nil, errors.Join(all...)
 	}
 	w.client = newClient(o.TLS.Clone(), o.Timeout)
 	w.private = w.findPrivate()
 	return w, nil
 }
 
+// A Mistake is an option that cannot be used as it is.
+type Mistake struct {
+	Key  string // the option, as a configuration writes it: "method", "headers.Title"
+	Text string // what is wrong and what to write instead; holds nothing secret
+}
+
+func (m Mistake) Error() string { return m.Key + ": " + m.Text }
+
+// Mistakes are all that [NewWebhook] would refuse.
+func (o WebhookOptions) Mistakes() []Mistake {
+	_, wrong := readWebhook(o)
+	return wrong
+}
+
+// readWebhook makes a webhook, but for what it takes to send.
+func readWebhook(o WebhookOptions) (*Webhook, []Mistake) {
+	w := &Webhook{o: o}
+	var wrong []Mistake
+	fail := func(key string, err error) {
+		if err != nil {
+			wrong = append(wrong, Mistake{key, err.Error()})
+		}
+	}
+	var err error
+	w.url, err = parseURL(o.URL)
+	fail("url", err)
+	if !token(o.Method) && o.Method != "" {
+		fail("method", fmt.Errorf("%q is not an HTTP method; write POST, PUT or another", o.Method))
+	}
+	if _, err := url.Parse(o.Source); err != nil {
+		fail("source", fmt.Errorf("%q is not a URI reference; write for example lampward/cellar", o.Source))
+	}
+	w.sign, err = newSigner(o.Secret)
+	fail("secret", err)
+	w.readTemplates(fail)
+	return w, wrong
+}
+
+// CheckURL tells what is wrong with the address of a webhook or heartbeat; nil:
+// nothing. It does not repeat it, for it may hold a key.
+func CheckURL(s string) error {
+	_, err := parseURL(s)
+	return err
+}
+
 func parseURL(s string) (*url.URL, error) {
 	u, err := url.Parse(s)
 	if err != nil {
-		return nil, errors.New("the url cannot be read; write https://HOST/PATH") // url.Error quotes the whole of it
+		return nil, errors.New("cannot be read as a web address; write https://HOST/PATH") // url.Error quotes the whole of it
 	}
-	if u.Scheme != "http" && u.Scheme != "https" || u.Host == "" {
-		return nil, errors.New("the url must start with http:// or https:// and name a host; write https://HOST/PATH")
+	if u.Scheme != "http" && u.Scheme != "https" || u.Hostname() == "" {
+		return nil, errors.New("is not a web address; write one that begins with http:// or https:// and names a host: https://HOST/PATH")
+	}
+	if p := u.Port(); p != "" {
+		if n, err := strconv.ParseUint(p, 10, 16); err != nil || n == 0 {
+			return nil, errors.New("names no port that there is; write one from 1 to 65535: https://HOST:PORT/PATH")
+		}
 	}
 	return u, nil
 }
 
-func (w *Webhook) readTemplates() error {
+func (w *Webhook) readTemplates(fail func(key string, err error)) {
 	o := &w.o
 	if o.Body != "" && len(o.Form) > 0 {
-		return errors.New("body and form exclude each other; keep one")
+		fail("form", errors.New("stands beside body; keep one of the two"))
 	}
-	var err error
+	read := func(key, text string, esc escaping) *safeTemplate {
+		t, err := parseTemplate(key, text, esc)
+		fail(key, err)
+		return t
+	}
 	switch {
 	case len(o.Form) > 0:
 		o.ContentType = "application/x-www-form-urlencoded"
 		for _, k := range slices.Sorted(maps.Keys(o.Form)) {
 			// url.Values escapes names and values when they are encoded.
-			t, err := parseTemplate("form field "+k, o.Form[k], escapeNone)
-			if err != nil {
-				return err
-			}
-			w.form = append(w.form, headerField{k, t})
+			w.form = append(w.form, headerField{k, read("form."+k, o.Form[k], escapeNone)})
 		}
 	case o.Body != "":
 		if o.ContentType == "" {
@@ -175,32 +215,28 @@ func (w *Webhook) readTemplates() error {
 				o.ContentType = "application/json"
 			}
 		}
-		if w.body, err = parseTemplate("body", o.Body, escapingFor(o.ContentType)); err != nil {
-			return err
-		}
+		w.body = read("body", o.Body, escapingFor(o.ContentType))
 	default:
 		o.ContentType = cloudEventType
 	}
 	for _, k := range slices.Sorted(maps.Keys(o.Headers)) {
 		name := textproto.CanonicalMIMEHeaderKey(k)
-		if !validHeaderName(k) {
-			return fmt.Errorf("header name %q holds a character that HTTP does not allow", k)
+		if !token(k) {
+			fail("headers."+k, fmt.Errorf("%q is no name of a header; write one of letters, digits and -, such as Title", k))
+			continue
 		}
 		switch name {
 		case headerID, headerTimestamp, headerSignature, "Content-Length", "Transfer-Encoding", "Connection":
-			return fmt.Errorf("header %s is set by lampward itself; remove it", name)
+			fail("headers."+k, errors.New("is set by lampward itself; leave it out"))
+			continue
 		}
-		t, err := parseTemplate("header "+name, o.Headers[k], escapeLine)
-		if err != nil {
-			return err
-		}
-		w.headers = append(w.headers, headerField{name, t})
+		w.headers = append(w.headers, headerField{name, read("headers."+k, o.Headers[k], escapeLine)})
 	}
-	return nil
 }
 
-// validHeaderName checks for a token of RFC 9110 section 5.6.2.
-func validHeaderName(s string) bool {
+// token checks for one of RFC 9110 section 5.6.2, as names of headers and methods
+// are.
+func token(s string) bool {
 	for i := range len(s) {
 		c := s[i]
 		if c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || strings.IndexByte("!#$%&'*+-.^_`|~", c) >= 0 {

@@ -89,17 +89,17 @@ func TestWebhookForms(t *testing.T) {
 func TestWebhookOptionErrors(t *testing.T) {
 	const key = "k3y-that-must-not-show"
 	for want, o := range map[string]WebhookOptions{
-		"https://HOST/PATH":                          {URL: "ftp://example.com/" + key},
-		"cannot be read":                             {URL: "http://example.com/%zz" + key},
-		"is not an HTTP method":                      {Method: "PO ST"},
-		"exclude each other":                         {Body: "x", Form: map[string]string{"a": "b"}},
-		"does not parse":                             {Body: "{{.Text"},
-		"no {{.Tx}}; there are {{.ID}}, {{.Kind}}, ": {Body: "{{.Tx}}"},
-		"header Title: there is no {{.name}}; ":      {Headers: map[string]string{"Title": "{{.name}}"}},
-		"not valid JSON":                             {Body: `{"text": {{.Text}}`},
-		"header name":                                {Headers: map[string]string{"a b": "c"}},
-		"set by lampward itself":                     {Headers: map[string]string{"webhook-ID": "c"}},
-		"is not base64":                              {Secret: NewSecret("whsec_" + key)},
+		"https://HOST/PATH":            {URL: "ftp://example.com/" + key},
+		"url: cannot be read as a web": {URL: "http://example.com/%zz" + key},
+		"is not an HTTP method":        {Method: "PO ST"},
+		"stands beside body":           {Body: "x", Form: map[string]string{"a": "b"}},
+		"body: the template cannot be read: line 1: unclosed action": {Body: "{{.Text"},
+		"no {{.Tx}}; there are {{.ID}}, {{.Kind}}, ":                 {Body: "{{.Tx}}"},
+		"headers.Title: there is no {{.name}}; ":                     {Headers: map[string]string{"Title": "{{.name}}"}},
+		"not valid JSON":                                             {Body: `{"text": {{.Text}}`},
+		"headers.a b: \"a b\" is no name":                            {Headers: map[string]string{"a b": "c"}},
+		"set by lampward itself":                                     {Headers: map[string]string{"webhook-ID": "c"}},
+		"is not base64":                                              {Secret: NewSecret("whsec_" + key)},
 	} {
 		if o.URL == "" {
 			o.URL = "https://example.com/" + key

@@ -58,14 +58,13 @@ example:
 
 func init() {
 	checkCommand.run = func(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
-		cfg, code := checkCommand.configured(c, f, args)
-		if cfg == nil {
+		file := f.String("config", "", configUsage)
+		if code, ok := checkCommand.parse(c, f, args, 0); !ok {
 			return code
 		}
-		routes, err := tryParts(cfg)
+		cfg, routes, err := examine(*file)
 		if err != nil {
-			fmt.Fprintln(c.err, err)
-			return exitUsage
+			return c.refuse(err)
 		}
 		fmt.Fprintf(c.out, "%s: correct: %s, %s\n", cfg.File,
 			plural(len(cfg.Lamps), "lamp"), plural(len(routes.all), "route"))
@@ -172,34 +171,63 @@ func readLine(ctx context.Context, in io.Reader) (line string, err error) {
 	return strings.TrimRight(text, "\r\n"), failed
 }
 
+// examine reads a configuration and tries what it names: all that is wrong, in
+// the order of the file, is the error. An empty name means that which is found.
+func examine(file string) (*config.Config, *routes, error) {
+	if file == "" {
+		found, err := config.Find()
+		if err != nil {
+			return nil, nil, err
+		}
+		file = found
+	}
+	cfg, err := config.Examine(file)
+	var wrong config.Problems
+	switch {
+	case err == nil:
+		routes, err := tryParts(cfg)
+		return cfg, routes, err
+	case cfg != nil && errors.As(err, &wrong):
+		return nil, nil, inOrder(append(wrong, tryFiles(cfg)...))
+	}
+	return nil, nil, err
+}
+
+// inOrder sorts problems by line; nil: there is none.
+func inOrder(wrong config.Problems) error {
+	if len(wrong) == 0 {
+		return nil
+	}
+	slices.SortStableFunc(wrong, func(a, b config.Problem) int { return a.Line - b.Line })
+	return wrong
+}
+
 // tryParts makes what a daemon is made of, as run does, without a socket or the
 // store, and finds what cannot be told from the configuration alone: secrets,
-// certificates, templates. It reports all that is wrong as config.Problems.
+// certificates. It reports all that is wrong as config.Problems.
 func tryParts(cfg *config.Config) (*routes, error) {
-	var wrong config.Problems
-	try := func(line int, key string, err error) {
-		if ps := (config.Problems)(nil); errors.As(err, &ps) {
-			wrong = append(wrong, ps...)
-		} else if err != nil {
-			wrong = append(wrong, config.Problem{File: cfg.File, Line: line, Key: key, Text: strings.ReplaceAll(err.Error(), "\n", "; ")})
+	wrong := tryFiles(cfg)
+	try := func(key string, err error) {
+		ps := config.Problems(nil)
+		if err != nil && !errors.As(err, &ps) {
+			ps = config.Problems{problem(cfg, key, err)}
+		}
+		for _, p := range ps {
+			// What a file has already been blamed for, its table need not be.
+			if !slices.ContainsFunc(wrong, func(q config.Problem) bool { return q == p || strings.HasPrefix(q.Key, p.Key+".") }) {
+				wrong = append(wrong, p)
+			}
 		}
 	}
 	log := slog.New(slog.DiscardHandler)
 	d := &daemon{cfg: cfg, log: log, intake: newIntake(cfg, log)}
-	files := tryFiles(cfg)
-	try(0, "", files)
-	if files == nil { // else it would be told twice
-		_, err := d.newBroker(nil)
-		try(cfg.Broker.Line, "broker", err)
-	}
+	_, err := d.newBroker(nil)
+	try("broker", err)
 	routes, err := newRoutes(cfg, routeOptions{})
-	try(0, "", err)
+	try("", err)
 	_, err = d.newHeartbeat()
-	try(cfg.Beat.Line, "heartbeat", err)
-	if len(wrong) > 0 {
-		return nil, wrong
-	}
-	return routes, nil
+	try("heartbeat", err)
+	return routes, inOrder(wrong)
 }
 
 // doubts tells what may be meant as it stands, and is more likely a slip.

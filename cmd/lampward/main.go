@@ -175,16 +175,20 @@ func loadConfig(c console, file string) (*config.Config, int) {
 		file = found
 	}
 	cfg, err := config.Load(file)
-	var ps config.Problems
-	switch {
-	case errors.As(err, &ps):
-		fmt.Fprintln(c.err, ps)
-		return nil, exitUsage
-	case err != nil:
-		fmt.Fprintln(c.err, "lampward:", err)
-		return nil, exitUsage
+	if err != nil {
+		return nil, c.refuse(err)
 	}
 	return cfg, exitOK
+}
+
+// refuse tells why a configuration cannot be used.
+func (c console) refuse(err error) int {
+	if ps := (config.Problems)(nil); errors.As(err, &ps) {
+		fmt.Fprintln(c.err, ps)
+	} else {
+		fmt.Fprintln(c.err, "lampward:", err)
+	}
+	return exitUsage
 }
 
 // reachConfig reads a configuration for a command that needs only where the

@@ -10,7 +10,9 @@ import (
 	"net"
 	netmail "net/mail"
 	"os"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"lampward/cmd/lampward/config"
@@ -42,7 +44,7 @@ func newRoutes(cfg *config.Config, o routeOptions) (*routes, error) {
 	var wrong config.Problems
 	add := func(key string, r notify.Route, p config.Route, err error) {
 		if err != nil {
-			wrong = append(wrong, config.Problem{File: cfg.File, Line: p.Line, Key: key, Text: err.Error()})
+			wrong = append(wrong, problem(cfg, key, err))
 			return
 		}
 		out.all = append(out.all, r)
@@ -50,10 +52,18 @@ func newRoutes(cfg *config.Config, o routeOptions) (*routes, error) {
 		out.limits[p.Policy.Route] = p.Limit
 	}
 	for i, w := range cfg.Webhooks {
+		if bad := webhookFiles(cfg, i); len(bad) > 0 {
+			wrong = append(wrong, bad...)
+			continue
+		}
 		r, err := newWebhook(w, o)
 		add(fmt.Sprintf("webhook[%d]", i+1), r, w.Route, err)
 	}
 	for i, m := range cfg.Mails {
+		if bad := mailFiles(cfg, i); len(bad) > 0 {
+			wrong = append(wrong, bad...)
+			continue
+		}
 		for _, one := range recipients(m) {
 			var r notify.Route
 			err := fmt.Errorf("%q is the name of another route, too; write another", one.Name)
@@ -214,32 +224,83 @@ func clientTLS(ca, cert, key string) (t *tls.Config, err error) {
 	return t, nil
 }
 
-// tryFiles reads the files that [broker] and [page] name, and reports all that is
-// wrong with any of them as config.Problems.
-func tryFiles(cfg *config.Config) error {
-	var wrong config.Problems
-	try := func(line int, key string, err error) {
-		if err != nil {
-			wrong = append(wrong, config.Problem{File: cfg.File, Line: line, Key: key, Text: err.Error()})
+// problem is what is wrong with a key of the configuration, on one line.
+func problem(cfg *config.Config, key string, err error) config.Problem {
+	return config.Problem{File: cfg.File, Line: cfg.Line(key), Key: key, Text: strings.ReplaceAll(err.Error(), "\n", "; ")}
+}
+
+// named reads the files and variables that one table names; what is empty is not
+// named.
+type named struct {
+	cfg   *config.Config
+	table string
+	wrong config.Problems
+}
+
+func (n *named) try(key string, err error) {
+	if err != nil {
+		n.wrong = append(n.wrong, problem(n.cfg, n.table+"."+key, err))
+	}
+}
+
+func (n *named) ca(file string) {
+	_, err := clientTLS(file, "", "")
+	n.try("ca_file", err)
+}
+
+func (n *named) certificate(cert, key string) {
+	if cert != "" && key != "" {
+		_, err := serverTLS(cert, key)
+		n.try("cert_file", err)
+	}
+}
+
+// secret reads a file and a variable, of keys that begin with what it is: "secret"
+// or "password". check is asked about it; nil: nobody.
+func (n *named) secret(what, file, env string, check func(notify.Secret) error) {
+	for _, one := range [][3]string{{"_file", file, ""}, {"_env", "", env}} {
+		s, err := notify.LoadSecret("", one[1], one[2])
+		if err == nil && check != nil {
+			err = check(s)
 		}
+		n.try(what+one[0], err)
 	}
-	b, p := cfg.Broker, cfg.Page
-	if b.CertFile != "" {
-		_, err := serverTLS(b.CertFile, b.KeyFile)
-		try(b.Line, "broker.cert_file", err)
+}
+
+func webhookFiles(cfg *config.Config, i int) config.Problems {
+	w, n := cfg.Webhooks[i], named{cfg: cfg, table: fmt.Sprintf("webhook[%d]", i+1)}
+	n.secret("secret", w.SecretFile, w.SecretEnv, notify.CheckSecret)
+	n.ca(w.CAFile)
+	n.certificate(w.CertFile, w.KeyFile)
+	return n.wrong
+}
+
+func mailFiles(cfg *config.Config, i int) config.Problems {
+	m, n := cfg.Mails[i], named{cfg: cfg, table: fmt.Sprintf("mail[%d]", i+1)}
+	n.secret("password", m.PasswordFile, m.PasswordEnv, nil)
+	n.ca(m.CAFile)
+	return n.wrong
+}
+
+// tryFiles reads the files and variables that the configuration names, and reports
+// all that is wrong with any of them.
+func tryFiles(cfg *config.Config) (wrong config.Problems) {
+	b := named{cfg: cfg, table: "broker"}
+	b.ca(cfg.Broker.CAFile)
+	b.certificate(cfg.Broker.CertFile, cfg.Broker.KeyFile)
+	b.secret("password", cfg.Broker.PasswordFile, "", nil)
+	p := named{cfg: cfg, table: "page"}
+	p.certificate(cfg.Page.CertFile, cfg.Page.KeyFile)
+	h := named{cfg: cfg, table: "heartbeat"}
+	h.ca(cfg.Beat.CAFile)
+	wrong = slices.Concat(b.wrong, p.wrong, h.wrong)
+	for i := range cfg.Webhooks {
+		wrong = append(wrong, webhookFiles(cfg, i)...)
 	}
-	_, err := clientTLS(b.CAFile, "", "")
-	try(b.Line, "broker.ca_file", err)
-	_, err = notify.LoadSecret("", b.PasswordFile, "")
-	try(b.Line, "broker.password_file", err)
-	if p.CertFile != "" {
-		_, err := serverTLS(p.CertFile, p.KeyFile)
-		try(p.Line, "page.cert_file", err)
+	for i := range cfg.Mails {
+		wrong = append(wrong, mailFiles(cfg, i)...)
 	}
-	if len(wrong) > 0 {
-		return wrong
-	}
-	return nil
+	return wrong
 }
 
 var notifyCommand = command{

@@ -65,7 +65,10 @@ func init() {
 		}
 		r := reloader{
 			hup:  hup,
-			load: func() (*config.Config, error) { return config.Load(cfg.File) },
+			load: func() (*config.Config, error) {
+				c, _, err := examine(cfg.File)
+				return c, err
+			},
 			options: func(cfg *config.Config) serveOptions {
 				log := newLog(c.err, cfg.Log)
 				return serveOptions{

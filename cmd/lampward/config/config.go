@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -38,7 +39,13 @@ type Config struct {
 	Webhooks []Webhook
 	Mails    []Mail
 	Rules    rules.Config // what the rules need of the above
+
+	lines map[string]int // of the keys that name a file or a variable, and of their tables
 }
+
+// Line is where a key of [broker], [page], [heartbeat], [[webhook]] or [[mail]]
+// stands, such as webhook[1].secret_file, or else its table; 1: neither does.
+func (c *Config) Line(key string) int { return lineOf(c.lines, key) }
 
 // Broker says which broker feeds lampward.
 type Broker struct {
@@ -53,7 +60,6 @@ type Broker struct {
 	MaxPacket     int // embedded, bytes; 0: the broker's default
 	MaxClients    int // embedded; 0: the broker's default
 	MaxPerAddress int // embedded; 0: the broker's default
-	Line          int // of its table in the file; 0: it has none
 }
 
 // Account is one user name of the embedded broker.
@@ -84,7 +90,6 @@ type Page struct {
 	URL      string   // address for links in messages, without a path: https://cellar.example.com; empty: no links
 	CertFile string   // TLS certificate; empty: plain HTTP
 	KeyFile  string
-	Line     int // of its table in the file; 0: it has none
 }
 
 // Person is somebody who may log in to the page.
@@ -108,7 +113,6 @@ type Heartbeat struct {
 	// AllRoutes holds it back when any one route fails; else it is when an alert of
 	// some kind would reach nobody.
 	AllRoutes bool
-	Line      int // of its table in the file
 }
 
 // Lamp is where the readings of one lamp come from.
@@ -162,7 +166,6 @@ type Mail struct {
 
 // Route is what every route has: which alerts it takes, and when.
 type Route struct {
-	Line   int           // of its table in the file
 	Policy notify.Policy // kinds of event and quiet hours
 	Limit  notify.Limit  // how many messages
 }
@@ -192,6 +195,16 @@ func Find() (string, error) {
 
 // Load reads a file. A mistake in it is a [Problems].
 func Load(file string) (*Config, error) {
+	c, err := Examine(file)
+	if err != nil {
+		return nil, err
+	}
+	return c, nil
+}
+
+// Examine is Load for who looks for more mistakes: beside [Problems] it returns
+// what could be read of the file; nil: nothing.
+func Examine(file string) (*Config, error) {
 	data, err := os.ReadFile(file)
 	if errors.Is(err, fs.ErrPermission) {
 		return nil, fmt.Errorf("configuration: %w; ask as root (sudo), or let this account read it", err)
@@ -199,7 +212,7 @@ func Load(file string) (*Config, error) {
 	if err != nil {
 		return nil, fmt.Errorf("configuration: %w; create it or name another with -config FILE", err)
 	}
-	return Parse(file, data)
+	return examine(file, data)
 }
 
 // tableHead is the line that begins a table; its name is not resolved further
@@ -238,6 +251,14 @@ func Reach(file string, data []byte) (*Config, error) {
 
 // Parse reads a configuration from memory; file is its name in errors.
 func Parse(file string, data []byte) (*Config, error) {
+	c, err := examine(file, data)
+	if err != nil {
+		return nil, err
+	}
+	return c, nil
+}
+
+func examine(file string, data []byte) (*Config, error) {
 	if len(data) > 4<<20 {
 		return nil, Problems{{File: file, Line: 1, Text: "is larger than 4 MiB, which no configuration needs"}}
 	}
@@ -268,16 +289,29 @@ func Parse(file string, data []byte) (*Config, error) {
 		d.fail("lamp", `no lamp is configured; write at least a table [[lamp]] with name = "tank" and topic = "cellar/tank/light"`)
 	}
 	c.crossCheck(t)
-	if err := d.err(); err != nil {
-		return nil, err
+	c.keepLines(d)
+	return c, d.err()
+}
+
+// keepLines keeps the lines of what can be wrong outside the file. Those of the
+// lamps, of which there may be thousands, are not among them.
+func (c *Config) keepLines(d *document) {
+	c.lines = map[string]int{}
+	for key, line := range d.lines {
+		table, name, _ := strings.Cut(key, ".")
+		table, _, _ = strings.Cut(table, "[")
+		if !slices.Contains([]string{"broker", "page", "heartbeat", "webhook", "mail"}, table) {
+			continue
+		}
+		if name == "" || strings.HasSuffix(name, "_file") || strings.HasSuffix(name, "_env") || name == "listen" {
+			c.lines[key] = line
+		}
 	}
-	return c, nil
 }
 
 func (c *Config) readBroker(root *table) {
 	b := &c.Broker
 	t, _ := root.table("broker")
-	b.Line = t.d.line(t.name)
 	listen := t.str("listen", "127.0.0.1:1883", &b.Listen)
 	if t.str("url", "mqtt://192.0.2.7:1883", &b.URL) {
 		if listen {
@@ -361,7 +395,6 @@ func (c *Config) readStore(root *table) {
 
 func (c *Config) readPage(root *table) {
 	p, _ := root.table("page")
-	c.Page.Line = p.d.line(p.name)
 	c.Page.Listen = "127.0.0.1:8080"
 	if p.str("listen", "127.0.0.1:8080", &c.Page.Listen) && c.Page.Listen != "" {
 		checkAddress(p, "listen", c.Page.Listen, "127.0.0.1:8080")
@@ -521,6 +554,16 @@ func (c *Config) readWebhook(t *table, i int) {
 	t.str("secret", "whsec_...", &w.Secret)
 	t.str("secret_file", "/etc/lampward/webhook-secret", &w.SecretFile)
 	t.str("secret_env", "LAMPWARD_WEBHOOK_SECRET", &w.SecretEnv)
+	oneOf(t, "secret", "secret_file", "secret_env")
+	o := notify.WebhookOptions{
+		URL: w.URL, Method: w.Method, Headers: w.Headers, Body: w.Body,
+		ContentType: w.ContentType, Form: w.Form, Secret: notify.NewSecret(w.Secret),
+	}
+	for _, m := range o.Mistakes() {
+		if m.Key != "url" { // told already
+			t.fail(m.Key, "%s", m.Text)
+		}
+	}
 	t.str("ca_file", "/etc/lampward/ca.pem", &w.CAFile)
 	needPair(t, &w.CertFile, &w.KeyFile)
 	t.duration("timeout", time.Second, 10*time.Minute, &w.Timeout)
@@ -539,16 +582,37 @@ func (c *Config) readMail(t *table, i int) {
 	}
 	need("server", "mail.example.com:587", &m.Server)
 	if m.Server != "" {
-		checkAddress(t, "server", m.Server, "mail.example.com:587")
+		// The port by number, for the library takes it like that.
+		_, port, _ := net.SplitHostPort(m.Server)
+		if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 {
+			t.fail("server", `%q is no address; write HOST:PORT, such as "mail.example.com:587"`, m.Server)
+		}
 	}
 	t.choice("security", []string{"starttls", "tls", "none"}, &m.Security)
 	t.str("user", "cellar@example.com", &m.User)
 	t.str("password_file", "/etc/lampward/mail-password", &m.PasswordFile)
 	t.str("password_env", "LAMPWARD_MAIL_PASSWORD", &m.PasswordEnv)
+	oneOf(t, "password_file", "password_env")
+	switch password := t.set("password_file") || t.set("password_env"); {
+	case t.set("user") && !password:
+		t.fail("user", "has no password; write password_file or password_env as well, or leave user out")
+	case password && !t.set("user"):
+		t.fail("user", "is missing; write the name that the password belongs to, or leave the password out")
+	}
 	t.str("ca_file", "/etc/lampward/ca.pem", &m.CAFile)
 	need("from", "cellar@example.com", &m.From)
+	if m.From != "" {
+		if err := notify.CheckAddress(m.From); err != nil {
+			t.fail("from", "%v", err)
+		}
+	}
 	if read := t.strings("to", "someone@example.com", &m.To); read && len(m.To) == 0 || !t.has("to") {
 		t.fail("to", `is missing; write who gets the mail, such as ["someone@example.com"]`)
+	}
+	for _, to := range m.To {
+		if err := notify.CheckAddress(to); err != nil {
+			t.fail("to", "%v", err)
+		}
 	}
 	m.Route.read(t, m.Name, c.Rules.Alarm.DarkIsAlarm)
 	t.done()
@@ -556,7 +620,7 @@ func (c *Config) readMail(t *table, i int) {
 }
 
 func (r *Route) read(t *table, name string, darkIsAlarm []string) {
-	r.Line, r.Policy.Route = t.d.line(t.name), name
+	r.Policy.Route = name
 	kinds := make([]string, 0, len(rules.Kinds()))
 	for _, k := range rules.Kinds() {
 		if k.Alerts() {
@@ -606,7 +670,7 @@ func (c *Config) readAlarm(root *table) {
 	t.duration("chatter_within", time.Minute, 7*24*time.Hour, &a.ChatterWithin)
 	t.duration("chatter_settle", time.Minute, 7*24*time.Hour, &a.ChatterSettle)
 	b, _ := root.table("heartbeat")
-	c.Beat.Line, c.Beat.Every = b.d.line(b.name), 5*time.Minute
+	c.Beat.Every = 5 * time.Minute
 	if b.str("url", "https://watcher.example.com/cellar", &c.Beat.URL) {
 		checkWeb(b, c.Beat.URL)
 	} else if _, ok := root.m["heartbeat"]; ok && !b.has("url") {
@@ -685,6 +749,20 @@ func needHash(t *table, dst *string) {
 	}
 }
 
+// oneOf refuses more than one of keys that say the same.
+func oneOf(t *table, keys ...string) {
+	first := ""
+	for _, k := range keys {
+		switch {
+		case !t.set(k):
+		case first == "":
+			first = k
+		default:
+			t.fail(k, "stands beside %s; keep one of the two", first)
+		}
+	}
+}
+
 // needPair reads the files of a TLS certificate and its key.
 func needPair(t *table, cert, key *string) {
 	t.str("cert_file", "/etc/lampward/cert.pem", cert)
@@ -737,8 +815,8 @@ func checkAddress(t *table, key, addr, example string) {
 
 // checkWeb does not repeat the address, for it may hold a key.
 func checkWeb(t *table, addr string) {
-	if u, err := url.Parse(addr); err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-		t.fail("url", `is not a web address; write one that begins with http:// or https://`)
+	if err := notify.CheckURL(addr); err != nil {
+		t.fail("url", "%v", err)
 	}
 }
 

@@ -20,7 +20,7 @@ name = "ann"
 password_hash = "`+hash+`"
 `))
 	require.NoError(t, err)
-	assert.Equal(t, Page{Listen: "0.0.0.0:8080", Hosts: []string{"cellar.example.com"}, URL: "http://cellar.example.com:8080", Line: 9}, c.Page)
+	assert.Equal(t, Page{Listen: "0.0.0.0:8080", Hosts: []string{"cellar.example.com"}, URL: "http://cellar.example.com:8080"}, c.Page)
 	assert.Equal(t, []Person{{"ann", hash}}, c.People)
 }
 

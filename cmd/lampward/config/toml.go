@@ -181,9 +181,11 @@ func join(base, key string) string {
 }
 
 // line returns where key stands, or else the table that should hold it.
-func (d *document) line(key string) int {
+func (d *document) line(key string) int { return lineOf(d.lines, key) }
+
+func lineOf(lines map[string]int, key string) int {
 	for {
-		if l, ok := d.lines[key]; ok {
+		if l, ok := lines[key]; ok {
 			return l
 		}
 		i := strings.LastIndexByte(key, '.')
@@ -416,6 +418,12 @@ func (t *table) tables(key string) []*table {
 func (t *table) has(key string) bool {
 	_, ok := t.m[key]
 	return ok
+}
+
+// set tells whether key stands in the table, and is no empty string.
+func (t *table) set(key string) bool {
+	v, ok := t.m[key]
+	return ok && v != ""
 }
 
 func (t *table) fail(key, format string, args ...any) {
