@@ -20,6 +20,7 @@ import (
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
 	"lampward/rules"
+	"lampward/rules/span"
 )
 
 var checkCommand = command{
@@ -230,6 +231,10 @@ func tryParts(cfg *config.Config) (*routes, error) {
 	return routes, inOrder(wrong)
 }
 
+// usualMethods are those of RFC 9110 section 9.3 and RFC 5789 that could carry an
+// alert. They are case-sensitive (RFC 9110 section 9.1), and others may exist.
+var usualMethods = []string{"POST", "PUT", "PATCH", "GET", "HEAD", "DELETE"}
+
 // doubts tells what may be meant as it stands, and is more likely a slip.
 func doubts(cfg *config.Config) (out []string) {
 	if len(cfg.Webhooks)+len(cfg.Mails) == 0 {
@@ -240,6 +245,9 @@ func doubts(cfg *config.Config) (out []string) {
 		routes = append(routes, w.Route)
 		if host := clearHost(w.URL); host != "" {
 			out = append(out, fmt.Sprintf("route %q goes over http to %s: who is on the way can read the alerts, and a sign-in page there can pass for the service; write https:// if it has that", w.Name, host))
+		}
+		if w.Method != "" && !slices.Contains(usualMethods, w.Method) {
+			out = append(out, fmt.Sprintf("route %q sends with the method %q, which few receivers know, and capitals count; usual are %s", w.Name, w.Method, strings.Join(usualMethods, ", ")))
 		}
 		shows := fmt.Sprint(w.Body, w.Form, w.Headers)
 		if cfg.Page.URL == "" && (strings.Contains(shows, ".AckURL") || strings.Contains(shows, ".ShelveURL")) {
@@ -274,6 +282,11 @@ func doubts(cfg *config.Config) (out []string) {
 			return slices.ContainsFunc(a.Publish, func(f string) bool { return broker.Covers(f, l.Topic) })
 		}) {
 			out = append(out, fmt.Sprintf("no [[account]] may publish to %q, the topic of lamp %q; add it to the publish list of its board", l.Topic, l.Name))
+		}
+	}
+	for _, v := range cfg.Rules.Devices {
+		if v.SilentAfter > 0 && v.SilentAfter <= v.ReportEvery {
+			out = append(out, fmt.Sprintf("device %q reports every %s and is taken for silent after %s: between any two reports; make silent_after several times report_every, or leave it out", v.Name, span.Text(v.ReportEvery), span.Text(v.SilentAfter)))
 		}
 	}
 	for _, v := range cfg.Devices {

@@ -64,7 +64,7 @@ func init() {
 			return code
 		}
 		r := reloader{
-			hup:  hup,
+			hup: hup,
 			load: func() (*config.Config, error) {
 				c, _, err := examine(cfg.File)
 				return c, err

@@ -225,7 +225,7 @@ var tableHead = regexp.MustCompile(`^\s*\[{1,2}\s*["']?([^\]"']*?)["']?\s*\]`)
 func Reach(file string, data []byte) (*Config, error) {
 	var own strings.Builder
 	in := ""
-	for line := range strings.Lines(string(data)) {
+	for line := range strings.Lines(strings.TrimPrefix(string(data), "\ufeff")) {
 		if m := tableHead.FindStringSubmatch(line); m != nil {
 			in = m[1]
 		}
@@ -719,6 +719,39 @@ func (c *Config) crossCheck(t *table) {
 	if len(c.Accounts) == 0 && c.Broker.URL == "" && c.Broker.Listen != "" && !loopback(c.Broker.Listen) {
 		t.d.fail("broker.listen", "%s can be reached from other machines, and no account is configured; write 127.0.0.1:1883, or add an [[account]]", c.Broker.Listen)
 	}
+	if c.Broker.URL == "" && collide(c.Broker.Listen, c.Page.Listen) {
+		key, other := "broker.listen", "page.listen ("+c.Page.Listen+")"
+		if _, said := t.d.lines["page.listen"]; said {
+			key, other = "page.listen", "broker.listen ("+c.Broker.Listen+")"
+		}
+		t.d.fail(key, "has the port of %s, and only one of the two can listen there; write another port", other)
+	}
+}
+
+// collide tells whether only one of two addresses can be listened on, as far as they
+// themselves tell.
+func collide(a, b string) bool {
+	hostA, portA, errA := net.SplitHostPort(a)
+	hostB, portB, errB := net.SplitHostPort(b)
+	if errA != nil || errB != nil {
+		return false
+	}
+	p, errA := net.LookupPort("tcp", portA)
+	q, errB := net.LookupPort("tcp", portB)
+	if errA != nil || errB != nil || p != q || p == 0 { // 0: any that is free
+		return false
+	}
+	local := func(host string) string {
+		if strings.EqualFold(host, "localhost") {
+			return "127.0.0.1"
+		}
+		return host
+	}
+	hostA, hostB = local(hostA), local(hostB)
+	every := func(all, one string) bool {
+		return all == "" || all == "::" || all == "0.0.0.0" && !strings.Contains(one, ":")
+	}
+	return hostA == hostB || every(hostA, hostB) || every(hostB, hostA)
 }
 
 // needName reads the name of a table; seen, if not nil, refuses repeats.

@@ -189,6 +189,12 @@ func TestSingleMistakes(t *testing.T) {
 		"no broker there":  {"[broker]\nurl = \"http://192.0.2.1\"\n" + minimal, "f.toml:2: broker.url: "},
 		"no host":          {"[broker]\nurl = \"mqtt://:1883\"\n" + minimal, "f.toml:2: broker.url: "},
 		"no such port":     {"[broker]\nurl = \"mqtt://192.0.2.1:70000\"\n" + minimal, "f.toml:2: broker.url: "},
+		"page on broker":   {"[broker]\nlisten = \"127.0.0.1:8080\"\n" + minimal, "f.toml:2: broker.listen: has the port of page.listen (127.0.0.1:8080)"},
+		"broker on page":   {minimal + "[page]\nlisten = \"localhost:1883\"\n", "f.toml:9: page.listen: has the port of broker.listen (127.0.0.1:1883)"},
+		"UTF-16":           {"\xff\xfe[\x00", "f.toml:1: is written in UTF-16; have the editor save it as UTF-8"},
+		"mark, then wrong": {"\ufeff[[lamp]]\nname = 1\n", "f.toml:2: lamp[1].name: "},
+		"port of webhook":  {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\n[[webhook]]\nurl = \"http://h:99999/\"\n", "f.toml:5: webhook[1].url: names no port that there is"},
+		"port of mail":     {minimal + "[[mail]]\nserver = \"h:0\"\n", "f.toml:9: mail[1].server: "},
 		"nan":              {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\non_above = nan\noff_below = 2\n", "out of range"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -210,6 +216,11 @@ func TestNoMistakes(t *testing.T) {
 		"deep":      "[[lamp]]\nname = \"a\"\ntopic = \"" + levels(32) + "\"\n",
 		"hash":      "[[person]]\nname = \"ann\"\npassword_hash = \"" + hash + "\"\n" + minimal,
 		"filters":   "[[account]]\nname = \"b\"\npassword_hash = \"" + hash + "\"\npublish = [\"a/+/b\", \"#\"]\n" + minimal,
+		"mark":      "\ufeff" + minimal,
+		"two ports": "[broker]\nlisten = \"127.0.0.1:8081\"\n" + minimal,
+		"two hosts": "[broker]\nlisten = \"[::1]:8080\"\n" + minimal,
+		"any ports": "[broker]\nlisten = \"127.0.0.1:0\"\n[page]\nlisten = \"127.0.0.1:0\"\n" + minimal,
+		"elsewhere": "[broker]\nurl = \"mqtt://127.0.0.1:8080\"\n" + minimal,
 		"zone":      "[broker]\nlisten = \"[::1%lo]:1883\"\n" + minimal,
 	} {
 		_, err := Parse("f.toml", []byte(text))
@@ -247,6 +258,19 @@ func TestLampsOfOneTopic(t *testing.T) {
 			got = append(got, c.Rules.Lamps[i].Board())
 		}
 		assert.Equal(t, want, strings.Join(got, " "))
+	}
+}
+
+// Addresses of which only one can be listened on, in either order.
+func TestCollide(t *testing.T) {
+	for pair, want := range map[[2]string]bool{
+		{"127.0.0.1:1", "127.0.0.1:1"}: true, {"127.0.0.1:1", "127.0.0.1:2"}: false, {"127.0.0.1:1", "127.0.0.2:1"}: false,
+		{"0.0.0.0:1", "127.0.0.1:1"}: true, {"0.0.0.0:1", "[::1]:1"}: false, {":1", "[::1]:1"}: true, {"[::]:1", "127.0.0.1:1"}: true,
+		{"localhost:1", "127.0.0.1:1"}: true, {"127.0.0.1:0", "127.0.0.1:0"}: false, {"127.0.0.1:80", "127.0.0.1:http"}: true,
+		{"", "127.0.0.1:1"}: false, {"127.0.0.1", "127.0.0.1"}: false,
+	} {
+		assert.Equal(t, want, collide(pair[0], pair[1]), "%v", pair)
+		assert.Equal(t, want, collide(pair[1], pair[0]), "%v", pair)
 	}
 }
 
@@ -331,6 +355,7 @@ func TestReach(t *testing.T) {
 	for _, text := range []string{
 		"[[lamp]\nname = [\n[page] # the page\nlisten = \"127.0.0.1:9\"\nlisten_too = 1\n[store]\ndir = \"/d\"\n[[webhook]]\nurl = \"\n",
 		"page.listen = \"127.0.0.1:9\"\nstore = { dir = \"/d\" }\nname = tank\n[broken\n",
+		"\ufeff[page]\nlisten = '127.0.0.1:9'\n[store]\ndir = '/d'\n[[lamp]]\nlisten = 5\n",
 		"[ 'store' ]\ndir = '/d'\n[\"page\"]\nlisten = '127.0.0.1:9'\n[[lamp]]\nlisten = 5\n",
 	} {
 		_, err := Parse("x.toml", []byte(text))

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"math"
@@ -61,6 +62,11 @@ type document struct {
 func parse(file string, data []byte) (*document, map[string]any, error) {
 	d := &document{file: file, lines: map[string]int{}}
 	var tree map[string]any
+	// Some editors begin a file with a byte order mark. It takes no line.
+	data = bytes.TrimPrefix(data, []byte("\ufeff"))
+	if bytes.HasPrefix(data, []byte("\xff\xfe")) || bytes.HasPrefix(data, []byte("\xfe\xff")) {
+		return nil, nil, Problems{{File: file, Line: 1, Text: "is written in UTF-16; have the editor save it as UTF-8"}}
+	}
 	if err := toml.Unmarshal(data, &tree); err != nil {
 		p := Problem{File: file, Line: 1, Text: err.Error()}
 		var de *toml.DecodeError
