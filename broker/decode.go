@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"strconv"
 	"strings"
@@ -167,7 +168,7 @@ func (d *decoder) json() (any, error) {
 		dec := json.NewDecoder(bytes.NewReader(d.payload))
 		dec.UseNumber()
 		if err := dec.Decode(&d.doc); err != nil {
-			d.docErr = fail(BadJSON, "the payload %s is not JSON: %v", excerpt(d.payload), err)
+			d.docErr = fail(BadJSON, "the payload %s is not JSON: %s", excerpt(d.payload), jsonFault(err))
 		} else if dec.InputOffset() != int64(len(d.payload)) {
 			d.docErr = fail(BadJSON, "the payload %s is not JSON: something follows after its end", excerpt(d.payload))
 		}
@@ -302,6 +303,31 @@ func numberOf(v any, where string) (float64, error) {
 		return 0, fail(NotNumber, "at %s is an array: point at the number within it", where)
 	}
 }
+
+// jsonFault says what is wrong with JSON, without the library's names of types.
+func jsonFault(err error) string {
+	var syntax *json.SyntaxError
+	var kind *json.UnmarshalTypeError
+	switch {
+	case errors.As(err, &kind):
+		what := "a " + kind.Value // "number", "number 1.5", "object", ...
+		if strings.ContainsRune("ao", rune(kind.Value[0])) {
+			what = "an " + kind.Value
+		}
+		if kind.Field == "" {
+			return "it is " + what
+		}
+		return fmt.Sprintf("%q is %s", kind.Field, what)
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), err.Error() == "unexpected end of JSON input":
+		return "it ends too early"
+	case errors.As(err, &syntax):
+		return fmt.Sprintf("%v, at byte %d", syntax, syntax.Offset)
+	}
+	return "a number in it cannot be read" // what else a json.Number refuses
+}
+
+// ParseNumber reads a number as [Decode] reads a payload that is nothing but one.
+func ParseNumber(s string) (float64, error) { return number(string(trim([]byte(s))), MaxValue) }
 
 // number reads a decimal number of magnitude up to most; most < 0: any.
 func number(s string, most float64) (float64, error) {

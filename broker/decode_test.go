@@ -113,6 +113,32 @@ func TestPointerFollowsTheRFCsTable(t *testing.T) {
 	}
 }
 
+// What is wrong with JSON is said in words for who programs a board in another
+// language.
+func TestJSONFaults(t *testing.T) {
+	for payload, want := range map[string]string{
+		`[512]`:                  `SenML record 1: it is a number: a record is an object, such as {"n":"light","v":512}`,
+		`[{"n":1,"v":512}]`:      `SenML record 1: "n" is a number: send numbers as numbers and names as text`,
+		`[{"n":"l","v":{}}]`:     `SenML record 1: "v" is an object: send numbers as numbers and names as text`,
+		`[{"n":"l","v":"many"}]`: `SenML record 1: a number in it cannot be read: send numbers as numbers and names as text`,
+		`[{"n":"l"`:              `is not a SenML pack: it ends too early: a pack is `,
+		`{"value":`:              `is not JSON: it ends too early`,
+		`{"value":x}`:            `is not JSON: invalid character 'x' looking for beginning of value, at byte 10`,
+	} {
+		_, err := Decode([]byte(payload), DecodeOptions{})
+		require.ErrorContains(t, err, want)
+	}
+	_, err := Decode([]byte(`{"n":"l"}`), DecodeOptions{Value: "senml:l"})
+	require.ErrorContains(t, err, "is not a SenML pack: it is an object: a pack is a JSON array")
+	for _, payload := range []string{`[512]`, `[[1]]`, `[null]`, `["x"]`, `[true]`, `[{"n":{}}]`, `[{"v":[]}]`, `[{"bs":}]`, `[{"vb":1}]`, `[{"v":1.5e}]`, `{}x`, `[`, `nul`} {
+		if _, err := Decode([]byte(payload), DecodeOptions{}); err != nil {
+			for _, leak := range []string{"Go ", "json:", "senmlRecord", "EOF", "RawMessage"} {
+				require.NotContains(t, err.Error(), leak)
+			}
+		}
+	}
+}
+
 func TestDecode(t *testing.T) {
 	for _, c := range []struct {
 		payload string

@@ -55,7 +55,7 @@ type resolved struct {
 func resolveSenML(payload []byte) ([]resolved, error) {
 	var raw []json.RawMessage
 	if err := json.Unmarshal(payload, &raw); err != nil {
-		return nil, fail(BadSenML, "the payload %s is not a SenML pack: %v: a pack is a JSON array of records, such as [{\"n\":\"light\",\"v\":512}]", excerpt(payload), err)
+		return nil, fail(BadSenML, "the payload %s is not a SenML pack: %s: a pack is a JSON array of records, such as [{\"n\":\"light\",\"v\":512}]", excerpt(payload), jsonFault(err))
 	}
 	if len(raw) == 0 {
 		return nil, fail(BadSenML, "the SenML pack is empty: it needs at least one record, such as [{\"n\":\"light\",\"v\":512}]")
@@ -71,7 +71,11 @@ func resolveSenML(payload []byte) ([]resolved, error) {
 	for i, r := range raw {
 		var rec senmlRecord
 		if err := json.Unmarshal(r, &rec); err != nil {
-			return nil, fail(BadSenML, "SenML record %d: %v: send numbers as numbers and names as text", i+1, err)
+			want := "send numbers as numbers and names as text"
+			if r[0] != '{' {
+				want = "a record is an object, such as {\"n\":\"light\",\"v\":512}"
+			}
+			return nil, fail(BadSenML, "SenML record %d: %s: %s", i+1, jsonFault(err), want)
 		}
 		if err := mustUnderstand(r); err != nil {
 			return nil, fail(BadSenML, "SenML record %d: %v", i+1, err)
