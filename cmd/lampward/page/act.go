@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/base64"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -39,9 +40,35 @@ var verbs = []struct{ name, needs, about string }{
 	{Try, "", "send a test message through every route and tell how it went"},
 }
 
+func isVerb(name string) bool {
+	for _, v := range verbs {
+		if v.name == name {
+			return true
+		}
+	}
+	return false
+}
+
 // shelfMost is the longest time on the shelf; for longer, take it out of
 // service.
 const shelfMost = 30 * 24 * time.Hour
+
+// bodyFault says what is wrong with the body of a request, without the libraries'
+// names of types.
+func bodyFault(err error) string {
+	var long *http.MaxBytesError
+	var syntax *json.SyntaxError
+	var kind *json.UnmarshalTypeError
+	switch {
+	case errors.As(err, &long):
+		return fmt.Sprintf("it is longer than %d bytes", long.Limit)
+	case errors.As(err, &kind):
+		return "it holds only a JSON " + kind.Value
+	case errors.As(err, &syntax):
+		return syntax.Error()
+	}
+	return strings.TrimPrefix(err.Error(), "http: ")
+}
 
 // action reads what a person wants from a form or from JSON.
 func action(r *http.Request, verb string) (Action, error) {
@@ -54,7 +81,7 @@ func action(r *http.Request, verb string) (Action, error) {
 			err = json.Unmarshal(b, &in)
 		}
 		if err != nil {
-			return a, refused("The body is no JSON object: %v", err)
+			return a, refused("The body is no JSON object, such as {\"lamp\": \"tank\"}: %s.", bodyFault(err))
 		}
 		get = func(k string) string {
 			switch v := in[k].(type) {
@@ -66,16 +93,16 @@ func action(r *http.Request, verb string) (Action, error) {
 			return ""
 		}
 	} else if err := r.ParseForm(); err != nil {
-		return a, refused("The form cannot be read: %v", err)
+		return a, refused("The form cannot be read: %s.", bodyFault(err))
 	}
 	a.Lamp, a.Board, a.State = get("lamp"), get("board"), get("state")
 	if a.By == "" {
 		a.By = cleanName(get("by"))
 	}
-	known, needs := false, ""
+	known, needs := isVerb(verb), ""
 	for _, v := range verbs {
 		if v.name == verb {
-			known, needs = true, v.needs
+			needs = v.needs
 		}
 	}
 	// A name that the verb has no use for goes no further.
@@ -176,6 +203,10 @@ func (s *Server) doForm(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) apiDo(w http.ResponseWriter, r *http.Request) {
+	if !isVerb(r.PathValue("verb")) {
+		s.nothing(w, r)
+		return
+	}
 	if said, ok := s.do(w, r); ok {
 		writeJSON(w, http.StatusOK, map[string]string{"said": said})
 	}

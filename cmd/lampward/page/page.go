@@ -61,6 +61,7 @@ type Server struct {
 	assets map[string]asset
 	tmpl   *template.Template
 	root   http.Handler
+	mux    *http.ServeMux // within root
 }
 
 //go:embed static templates
@@ -134,10 +135,28 @@ func (s *Server) routes() http.Handler {
 	if s.o.Metrics != nil {
 		person("GET /metrics", s.o.Metrics.ServeHTTP)
 	}
-	m.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		s.problem(w, r, http.StatusNotFound, "There is nothing at this address.")
-	})
+	m.HandleFunc("/", s.nothing)
+	s.mux = m
 	return m
+}
+
+// nothing answers what nothing else does: with 405 and the methods that are allowed
+// where another one is (RFC 9110 section 15.5.6), else with 404.
+func (s *Server) nothing(w http.ResponseWriter, r *http.Request) {
+	var allow []string
+	for _, method := range []string{http.MethodGet, http.MethodHead, http.MethodPost} {
+		_, pattern := s.mux.Handler(&http.Request{Method: method, URL: r.URL, Host: r.Host})
+		before, any := strings.CutSuffix(pattern, "/{verb}")
+		if pattern != "/" && (!any || isVerb(strings.TrimPrefix(method+" "+r.URL.Path, before+"/"))) {
+			allow = append(allow, method)
+		}
+	}
+	if len(allow) == 0 {
+		s.problem(w, r, http.StatusNotFound, "There is nothing at this address; GET /api/ lists the API.")
+		return
+	}
+	w.Header().Set("Allow", strings.Join(allow, ", "))
+	s.problem(w, r, http.StatusMethodNotAllowed, fmt.Sprintf("%s does nothing at this address; it takes %s.", short(r.Method), strings.Join(allow, ", ")))
 }
 
 // health answers those who watch over lampward. It needs no login and says

@@ -496,18 +496,54 @@ func TestActions(t *testing.T) {
 		{"levels", `{"lamp":"tank","on_above":"NaN","off_below":1}`, "must be a number"},
 		{"levels", `{"lamp":"tank","on_above":"1e999","off_below":1}`, "must be a number"},
 		{"resend", `{"id":-1}`, "number of a message"},
-		{"explode", `{}`, "no action"},
+		{"explode", `{}`, "There is nothing at this address; GET /api/ lists the API."},
+		{"ack", `[]`, "no JSON object, such as {\\\"lamp\\\": \\\"tank\\\"}: it holds only a JSON array."},
+		{"ack", `{"lamp":"` + strings.Repeat("x", maxBody) + `"}`, "it is longer than 65536 bytes"},
 	} {
 		w := post(c.verb, c.body)
 		assert.GreaterOrEqual(t, w.Code, 400, c)
 		assert.Contains(t, w.Body.String(), c.want, c)
 	}
-	assert.Equal(t, http.StatusBadRequest, post("ack", `{"lamp":"`+strings.Repeat("x", maxBody)+`"}`).Code)
 	assert.Empty(t, f.did)
 	f.err = unknown("There is no lamp of this name.")
 	w := post("ack", `{"lamp":"nobody"}`)
 	assert.Equal(t, http.StatusNotFound, w.Code)
 	assert.JSONEq(t, `{"error":"There is no lamp of this name."}`, w.Body.String())
+}
+
+// An address is there whatever the method, and says which it takes (RFC 9110
+// section 15.5.6).
+func TestMethodNotAllowed(t *testing.T) {
+	s := newServer(t, newFake(), nil)
+	for _, c := range []struct {
+		method, path string
+		code         int
+		allow        string
+	}{
+		{"GET", "/api/ack", 405, "POST"},
+		{"DELETE", "/api/shelve", 405, "POST"},
+		{"DELETE", "/api/lamps", 405, "GET, HEAD"},
+		{"POST", "/api/lamps", 405, "GET, HEAD"},
+		{"PUT", "/api/", 405, "GET, HEAD"},
+		{"GET", "/do/ack", 405, "POST"},
+		{"PATCH", "/login", 405, "GET, HEAD, POST"},
+		{"GET", "/logout", 405, "POST"},
+		{"DELETE", "/", 405, "GET, HEAD"},
+		{"GET", "/api/explode", 404, ""},
+		{"POST", "/api/explode", 404, ""},
+		{"DELETE", "/api/ack/more", 404, ""},
+		{"POST", "/do/explode", 404, ""},
+		{"DELETE", "/nowhere", 404, ""},
+		{"HEAD", "/api/lamps", 200, ""},
+	} {
+		w := ask(s, c.method, c.path, nil, nil)
+		assert.Equal(t, c.code, w.Code, "%s %s", c.method, c.path)
+		assert.Equal(t, c.allow, w.Header().Get("Allow"), "%s %s", c.method, c.path)
+		if strings.HasPrefix(c.path, "/api/") && c.code >= 400 {
+			assert.True(t, json.Valid(w.Body.Bytes()))
+			assert.Contains(t, w.Body.String(), `"error"`)
+		}
+	}
 }
 
 // What GET /api/ lists is there.
