@@ -15,8 +15,10 @@ import (
 	"strings"
 	"time"
 
+	"lampward/broker"
 	"lampward/rules"
 	"lampward/rules/learn"
+	"lampward/rules/span"
 )
 
 var replayCommand = command{
@@ -26,7 +28,13 @@ Replay reads a CSV file with the header time,value or time,value,truth and
 prints what lampward would have told, one JSON object a line. Times are
 RFC 3339 or Unix seconds; truth is 0, 1, 2 or dark, lit, blinking, and is only
 used by -score. The readings that a lamp's page offers as CSV will do as well, as
-long as each line of them is one reading.
+long as each line of them is one reading. A file with lines that cannot be read is
+not decided over; the first 20 of them are told.
+
+-score counts a change of the truth as missed if it was not told within 30 readings,
+and no later than 3 after the next change. The way back from a lit that was missed
+is not told, and so missed as well. An event that fits no change is false. What
+changed within the last 15 readings counts only if it was told.
 
 examples:
   lampward replay -config lampward.toml -lamp tank tank.csv
@@ -76,6 +84,10 @@ func init() {
 		if e := out.Flush(); err == nil {
 			err = e
 		}
+		if wrong := (traceMistakes{}); errors.As(err, &wrong) {
+			fmt.Fprintln(c.err, wrong)
+			return exitFailed
+		}
 		if err != nil {
 			return fail(exitFailed, "%v", err)
 		}
@@ -111,6 +123,12 @@ func replay(ctx context.Context, trace io.Reader, file string, cfg rules.Config,
 	if err != nil {
 		return err
 	}
+	// All of it before anything is decided or printed: half a result would pass for
+	// a whole one.
+	rows, err := r.all(ctx)
+	if err != nil {
+		return err
+	}
 	if o.score && !r.haveTruth {
 		return fmt.Errorf("%s:1: -score needs a third column, truth", file)
 	}
@@ -124,17 +142,11 @@ func replay(ctx context.Context, trace io.Reader, file string, cfg rules.Config,
 		_ = w.Write([]string{"time", "value", "state"})
 	}
 	var s scorer
-	first := true
-	for ctx.Err() == nil {
-		row, err := r.next()
-		if errors.Is(err, io.EOF) {
+	for i, row := range rows {
+		if ctx.Err() != nil {
 			break
 		}
-		if err != nil {
-			return err
-		}
-		if first {
-			first = false
+		if i == 0 {
 			m.Step(rules.Input{At: row.at, Kind: rules.InConfig, Config: &cfg})
 			m.Step(rules.Input{At: row.at, Kind: rules.InStart})
 		}
@@ -165,7 +177,11 @@ func replay(ctx context.Context, trace io.Reader, file string, cfg rules.Config,
 		}
 	}
 	if r.backward > 0 {
-		fmt.Fprintf(o.err, "%s: %d readings were older than the one before and were taken as simultaneous with it, first at line %d\n", file, r.backward, r.backwardLine)
+		were := "readings were older than the one before and were"
+		if r.backward == 1 {
+			were = "reading was older than the one before and was"
+		}
+		fmt.Fprintf(o.err, "%s: %d %s taken as simultaneous with it, first at line %d\n", file, r.backward, were, r.backwardLine)
 	}
 	if o.score {
 		s.report(o.err)
@@ -188,9 +204,63 @@ type traceReader struct {
 	haveTruth    bool
 	fromPage     bool // saved from a lamp's page; see pageHead
 	last         time.Time
+	lastLine     int
 	backward     int
 	backwardLine int
 }
+
+// traceMistakes is what is wrong with the lines of a trace: one text a line, and how
+// many more there are.
+type traceMistakes struct {
+	told []string
+	more int
+}
+
+func (w traceMistakes) Error() string {
+	text := strings.Join(w.told, "\n")
+	if w.more > 0 {
+		text += fmt.Sprintf("\nand %d more", w.more)
+	}
+	return text
+}
+
+// mostMistakes is how many of them are told.
+const mostMistakes = 20
+
+// farBack is how far times may go back within a trace. A board's clock may be set by
+// an hour or so; one that was years ahead would make all that follows simultaneous.
+const farBack = 24 * time.Hour
+
+// all reads every reading. It reports all lines that are none as traceMistakes.
+func (t *traceReader) all(ctx context.Context) (rows []traceRow, err error) {
+	var wrong traceMistakes
+	for ctx.Err() == nil {
+		row, err := t.next()
+		var line *lineError
+		switch {
+		case errors.Is(err, io.EOF):
+			if len(wrong.told) > 0 {
+				return nil, wrong
+			}
+			return rows, nil
+		case !errors.As(err, &line):
+			if err != nil {
+				return nil, err
+			}
+			rows = append(rows, row)
+		case len(wrong.told) < mostMistakes:
+			wrong.told = append(wrong.told, line.Error())
+		default:
+			wrong.more++
+		}
+	}
+	return nil, ctx.Err()
+}
+
+// lineError is about one line; the next ones can be read.
+type lineError struct{ text string }
+
+func (e *lineError) Error() string { return e.text }
 
 // pageHead begins the readings that a lamp's page offers as CSV.
 const pageHead = "time,seconds,min,mean,max,count"
@@ -203,6 +273,9 @@ func newTraceReader(r io.Reader, file string) (*traceReader, error) {
 	head, err := t.csv.Read()
 	if errors.Is(err, io.EOF) {
 		return nil, fmt.Errorf("%s:1: the file is empty; write a header time,value and a reading a line", file)
+	}
+	if quote := (*csv.ParseError)(nil); errors.As(err, &quote) {
+		return nil, fmt.Errorf("%s:%d: a quotation mark is out of place; write the header time,value or time,value,truth", file, quote.Line)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", file, err)
@@ -225,42 +298,56 @@ func (t *traceReader) next() (traceRow, error) {
 	if errors.Is(err, io.EOF) {
 		return traceRow{}, err
 	}
-	line, _ := t.csv.FieldPos(0)
-	bad := func(what, got, want string) error {
-		return fmt.Errorf("%s:%d: %s is %q; write %s", t.file, line, what, got, want)
+	var quote *csv.ParseError
+	if errors.As(err, &quote) {
+		return traceRow{}, &lineError{fmt.Sprintf("%s:%d: a quotation mark is out of place; leave it out", t.file, quote.Line)}
 	}
 	if err != nil {
 		return traceRow{}, fmt.Errorf("%s: %w", t.file, err)
 	}
+	line, _ := t.csv.FieldPos(0)
+	fail := func(format string, args ...any) error {
+		return &lineError{fmt.Sprintf("%s:%d: "+format, append([]any{t.file, line}, args...)...)}
+	}
+	bad := func(what, got, want string) error { return fail("%s is %q; write %s", what, got, want) }
+	for i := range rec {
+		rec[i] = strings.TrimSpace(rec[i])
+	}
 	if t.fromPage && len(rec) == strings.Count(pageHead, ",")+1 {
 		if rec[5] != "1" {
-			return traceRow{}, fmt.Errorf("%s:%d: is a mean of %s readings; choose a shorter time on the page before you save it", t.file, line, rec[5])
+			return traceRow{}, fail("is a mean of %s readings; choose a shorter time on the page before you save it", rec[5])
 		}
 		rec = []string{rec[0], rec[3]}
 	}
 	if want := 2 + btoi(t.haveTruth); len(rec) != want {
-		return traceRow{}, fmt.Errorf("%s:%d: has %d columns; write %d, as the header has", t.file, line, len(rec), want)
+		return traceRow{}, fail("has %s; write %d, as the header has", plural(len(rec), "column"), want)
 	}
 	row := traceRow{timeText: rec[0], valueText: rec[1]}
 	if row.at, err = parseTime(rec[0]); err != nil {
 		return row, bad("time", rec[0], "RFC 3339, such as 2026-01-31T06:30:00Z, or Unix seconds")
 	}
-	row.value, err = strconv.ParseFloat(rec[1], 64)
-	if err != nil || math.IsNaN(row.value) || math.IsInf(row.value, 0) {
-		return row, bad("value", rec[1], "a finite number")
+	// What a board may send is what may stand here.
+	if row.value, err = broker.ParseNumber(rec[1]); err != nil {
+		return row, bad("value", rec[1], fmt.Sprintf("a finite number, such as 512, of at most %g", broker.MaxValue))
 	}
 	if t.haveTruth {
 		if row.truth, err = parseTruth(rec[2]); err != nil {
 			return row, bad("truth", rec[2], "0, 1, 2, dark, lit or blinking")
 		}
 	}
-	if row.at.Before(t.last) {
+	switch last, lastLine := t.last, t.lastLine; {
+	case row.at.Before(last.Add(-farBack)):
+		t.last, t.lastLine = row.at, line // tell it once
+		return row, fail("time goes back by %s, from %s in line %d to %s; correct or remove the lines whose clock was wrong",
+			span.Text(last.Sub(row.at)), last.Format(time.RFC3339), lastLine, row.at.Format(time.RFC3339))
+	case row.at.Before(last):
 		if t.backward++; t.backward == 1 {
 			t.backwardLine = line
 		}
-		row.at = t.last
+		row.at = last
+	default:
+		t.last, t.lastLine = row.at, line
 	}
-	t.last = row.at
 	return row, nil
 }
 
