@@ -29,6 +29,8 @@ import (
 const (
 	retryFirst     = time.Second      // wait before the first new try; doubles with each
 	retryMost      = 30 * time.Second // longest wait
+	retrySoon      = 4 * time.Second  // longest wait in the first minute of an outage: meanwhile QoS 0 is lost
+	retryLong      = time.Minute      // that minute
 	retryGood      = time.Minute      // a connection that held so long starts the waits anew
 	dialTimeout    = 10 * time.Second
 	uplinkAlive    = 30 * time.Second // keep-alive
@@ -65,18 +67,19 @@ type ExternalOptions struct {
 
 // External listens to a broker that already runs.
 type External struct {
-	opts   ExternalOptions
-	url    *url.URL // without user and password
-	user   string
-	tls    *tls.Config
-	log    *slog.Logger
-	quiet  *Quiet
-	recent *recent
-	seed   maphash.Seed
-	stats  externalStats
-	ran    atomic.Bool
-	short  int          // connections in a row that came up and did not hold for retryGood
-	asked  atomic.Int64 // topics in the newest SUBSCRIBE
+	opts    ExternalOptions
+	url     *url.URL // without user and password
+	user    string
+	tls     *tls.Config
+	log     *slog.Logger
+	quiet   *Quiet
+	recent  *recent
+	seed    maphash.Seed
+	stats   externalStats
+	ran     atomic.Bool
+	refused bool         // the broker answered the last CONNECT, and does not take it
+	short   int          // connections in a row that came up and did not hold for retryGood
+	asked   atomic.Int64 // topics in the newest SUBSCRIBE
 	// storing are the goroutines of all connections so far; see intake.stop.
 	storing sync.WaitGroup
 	sinking context.Context // of what is stored: ends a moment after lampward is told to stop
@@ -210,7 +213,7 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 	x.sinking, giveUp = context.WithCancel(context.WithoutCancel(ctx))
 	defer context.AfterFunc(ctx, func() { time.AfterFunc(goodbyeTime, giveUp) })()
 	told := false // the sink knows that we are down
-	wait := retryFirst
+	wait, began := retryFirst, time.Now()
 	for {
 		up, held, err := x.session(ctx, sink)
 		if ctx.Err() != nil {
@@ -224,7 +227,12 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 			x.quiet.Note("broker", x.url.Host, "uplink", "still no connection to the broker; trying again", "error", why)
 		}
 		if held >= retryGood {
-			wait = retryFirst
+			wait, began = retryFirst, time.Now()
+		}
+		// A broker that starts again is back within seconds. One that refuses the login
+		// may count the tries.
+		if time.Since(began) < retryLong && !x.refused {
+			wait = min(wait, retrySoon)
 		}
 		// The jitter keeps several clients from coming back in step.
 		select {
@@ -292,6 +300,7 @@ func (x *External) session(parent context.Context, sink Sink) (up bool, held tim
 	if closeConn != nil {
 		closeConn()
 	}
+	x.refused = connect.ReturnCode() >= pahopackets.ErrRefusedBadProtocolVersion && connect.ReturnCode() <= pahopackets.ErrRefusedNotAuthorised
 	if err := connect.Error(); err != nil {
 		in.stop()
 		return false, 0, x.explainConnect(err, connect.ReturnCode())
