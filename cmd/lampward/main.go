@@ -63,10 +63,13 @@ func commands() []command {
 // failed, 2 if the command line or configuration is wrong.
 func Main(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer) int {
 	c := console{in, out, errOut}
-	name := "help"
-	if len(args) > 0 {
-		name, args = args[0], args[1:]
+	if len(args) == 0 {
+		// A script that lost its command is not to go on as if it had worked (common
+		// practice, no source).
+		help(c.err)
+		return exitUsage
 	}
+	name, args := args[0], args[1:]
 	switch name {
 	case "help", "-h", "-help", "--help":
 		if len(args) > 0 && helpTopic(c.out, args[0]) {
