@@ -358,8 +358,8 @@ func (m *Mail) picture(ctx context.Context, msg *Message) (png []byte) {
 		return nil
 	}
 	var levels []float64
-	if msg.OnAbove != 0 || msg.OffBelow != 0 {
-		levels = []float64{msg.OnAbove, msg.OffBelow}
+	if _, on, off := msg.counts(); on != nil {
+		levels = []float64{*on, *off}
 	}
 	png, err = tracePNG(points, levels)
 	if err != nil {
@@ -457,7 +457,7 @@ func newLetterView(m *Message) letterView {
 func (v letterView) Sure() string { return rules.Sure(v.Confidence) }
 
 // Levels tells whether there are levels to show.
-func (v letterView) Levels() bool { return v.Lamp != "" && (v.OnAbove != 0 || v.OffBelow != 0) }
+func (v letterView) Levels() bool { _, on, _ := v.counts(); return on != nil }
 
 // Lower tells whether the lamp reads lower when it is lit: its levels then
 // stand the other way round.

@@ -522,7 +522,7 @@ func TestLetterLevels(t *testing.T) {
 		{300, 350, []string{"Lit below:  300\n", "Dark above: 350\n"}},
 	} {
 		var b bytes.Buffer
-		require.NoError(t, plainLetter.Execute(&b, letterView{Message: Message{Lamp: "tank", Value: 1.0 / 3, OnAbove: c.on, OffBelow: c.off}}))
+		require.NoError(t, plainLetter.Execute(&b, letterView{Message: Message{Kind: "lit", Lamp: "tank", Value: 1.0 / 3, OnAbove: c.on, OffBelow: c.off}}))
 		assert.Contains(t, b.String(), "Reading:    0.333333\n")
 		for _, w := range c.want {
 			assert.Contains(t, b.String(), w)
@@ -556,7 +556,7 @@ func TestPicture(t *testing.T) {
 // levels: in the same words.
 func TestLetterSaysHowSure(t *testing.T) {
 	for _, sure := range []float64{0.5, 0.87, 0.991, 0.9986, 0.9999, 1} {
-		m := Message{Name: "tank", Lamp: "tank", Text: "tank is lit", OnAbove: 400, OffBelow: 300, Confidence: sure}
+		m := Message{Name: "tank", Lamp: "tank", Kind: "lit", Text: "tank is lit", OnAbove: 400, OffBelow: 300, Confidence: sure}
 		var plain, html strings.Builder
 		require.NoError(t, plainLetter.Execute(&plain, newLetterView(&m)))
 		require.NoError(t, htmlLetter.Execute(&html, newLetterView(&m)))

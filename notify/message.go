@@ -246,6 +246,12 @@ func stamp(t time.Time) string {
 	return t.UTC().Format("2006-01-02T15:04:05.000Z07:00")
 }
 
+// counts are what is known of the raw counts; nil: nothing.
+func (m *Message) counts() (value, onAbove, offBelow *float64) {
+	e := rules.Event{Kind: rules.Kind(m.Kind), State: m.State, Value: m.Value, OnAbove: m.OnAbove, OffBelow: m.OffBelow}
+	return e.Counts()
+}
+
 // number is a float64 that JSON can always hold: null if it is not finite.
 type number float64
 
@@ -288,10 +294,8 @@ func newEventData(m *Message) eventData {
 	if m.Kind != kindFolded {
 		c := number(m.Confidence)
 		d.Confidence = &c
-		if m.Lamp != "" {
-			v, on, off := number(m.Value), number(m.OnAbove), number(m.OffBelow)
-			d.Value, d.OnAbove, d.OffBelow = &v, &on, &off
-		}
+		v, on, off := m.counts()
+		d.Value, d.OnAbove, d.OffBelow = (*number)(v), (*number)(on), (*number)(off)
 	}
 	for i := range m.Items {
 		item := newEventData(&m.Items[i])

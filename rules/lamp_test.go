@@ -35,6 +35,33 @@ func runWith(h *house, d, every time.Duration) (out []Event) {
 	return out
 }
 
+// What is not known of an event's counts does not pass for known.
+func TestCounts(t *testing.T) {
+	known := func(kind Kind, state string, value, on, off float64) string {
+		v, x, y := (&Event{Kind: kind, State: state, Value: value, OnAbove: on, OffBelow: off}).Counts()
+		out := ""
+		for _, p := range []*float64{v, x, y} {
+			if p == nil {
+				out += "- "
+			} else {
+				out += fmt.Sprint(*p, " ")
+			}
+		}
+		return out
+	}
+	assert.Equal(t, "640 470 380 ", known(Lit, "lit", 640, 470, 380))
+	assert.Equal(t, "500 500 500 ", known(Dark, "dark", 500, 500, 500), "levels by hand may be equal")
+	assert.Equal(t, "0 -1 -5 ", known(Blinking, "blinking", 0, -1, -5))
+	assert.Equal(t, "640 - - ", known(Unlearned, "learning", 640, 0, 0))
+	assert.Equal(t, "512 - - ", known(FaultOver, "none", 512, 512, 512))
+	assert.Equal(t, "512 470 380 ", known(FaultOver, "none", 512, 470, 380))
+	assert.Equal(t, "1023 470 380 ", known(Fault, "stuck_rail", 1023, 470, 380))
+	assert.Equal(t, "- - - ", known(Fault, NoValue, 0, 0, 0))
+	for _, k := range []Kind{Reminder, Silent, ManySilent, Shelved, Chattering, Downtime} {
+		assert.Equal(t, "- - - ", known(k, "", 0, 0, 0), k)
+	}
+}
+
 // A lamp of which its board sends no value any more is told after about as long as
 // a silent board, once, and that it is watched again.
 func TestNoValue(t *testing.T) {

@@ -155,6 +155,29 @@ func (e *Event) Key() string {
 	return ""
 }
 
+// Counts returns what an event knows of its raw counts; nil: nothing. Of a change of a
+// lamp it knows all three. Else no levels are known while both are the same: that
+// of the readings, or 0.
+func (e *Event) Counts() (value, onAbove, offBelow *float64) {
+	change := false
+	switch e.Kind {
+	case Lit, Dark, Blinking:
+		change = true
+	case Learned, Unlearned, FaultOver:
+	case Fault:
+		if e.State == NoValue {
+			return nil, nil, nil
+		}
+	default:
+		return nil, nil, nil
+	}
+	value = &e.Value
+	if change || e.OnAbove != e.OffBelow {
+		onAbove, offBelow = &e.OnAbove, &e.OffBelow
+	}
+	return value, onAbove, offBelow
+}
+
 // Delivery is one message on its way to one route: a row of the outbox.
 type Delivery struct {
 	ID       int64     // outbox row; 0 before it is stored

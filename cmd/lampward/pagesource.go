@@ -174,9 +174,10 @@ func (p *pageSource) Events(ctx context.Context, q page.EventQuery) ([]page.Even
 	out := make([]page.Event, len(list))
 	for i, s := range list {
 		e := s.Event
+		value, on, off := e.Counts()
 		out[i] = page.Event{
 			ID: s.ID, Row: s.Row, Time: s.Wall, Uncertain: s.WallUncertain, Kind: string(e.Kind), Lamp: e.Lamp, Board: e.Device,
-			Value: e.Value, OnAbove: e.OnAbove, OffBelow: e.OffBelow, Confidence: e.Confidence, Guess: e.Provisional,
+			Value: value, OnAbove: on, OffBelow: off, Confidence: e.Confidence, Guess: e.Provisional,
 			State: e.State, Since: wallTime(e.Since, s.Wall.Sub(e.At)), Text: e.Text, Why: e.Why, By: e.By, Quiet: e.Quiet,
 		}
 	}

@@ -36,7 +36,7 @@ func (s *Server) apiIndex(w http.ResponseWriter, r *http.Request) {
 	writeJSON(w, http.StatusOK, map[string]any{
 		"endpoints": list,
 		"notes": []string{
-			"Times are RFC 3339; from and to also take Unix seconds. Readings and levels are raw counts.",
+			"Times are RFC 3339; from and to also take Unix seconds. Readings and levels are raw counts; null: not known.",
 			"A POST takes a JSON object or a form, and answers {\"said\": TEXT}; an error answers {\"error\": TEXT} with a status from 400 on.",
 			"Where people are configured, log in by POST /login (name, password; Accept: application/json) and keep the cookie.",
 		},
@@ -154,10 +154,18 @@ func (s *Server) apiHistory(w http.ResponseWriter, r *http.Request) {
 	}
 	rows := [][]string{{"time", "kind", "lamp", "board", "value", "on_above", "off_below", "confidence", "text", "why", "by", "not_sent"}}
 	for _, e := range list {
-		rows = append(rows, []string{stampCSV(e.Time), e.Kind, cell(e.Lamp), cell(e.Board), float(e.Value), float(e.OnAbove), float(e.OffBelow),
+		rows = append(rows, []string{stampCSV(e.Time), e.Kind, cell(e.Lamp), cell(e.Board), counts(e.Value), counts(e.OnAbove), counts(e.OffBelow),
 			float(e.Confidence), cell(e.Text), cell(e.Why), cell(e.By), cell(e.Quiet)})
 	}
 	writeCSV(w, "history.csv", rows)
+}
+
+// counts is a number of a cell; empty: it is not known.
+func counts(v *float64) string {
+	if v == nil {
+		return ""
+	}
+	return float(*v)
 }
 
 func (s *Server) apiTrace(w http.ResponseWriter, r *http.Request) {

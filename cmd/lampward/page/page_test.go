@@ -97,7 +97,7 @@ func newFake() *fake {
 		f.points = append(f.points, Point{At: now.Add(time.Duration(i-60) * time.Minute), Min: v, Mean: v, Max: v, Count: 1})
 	}
 	f.events = []Event{
-		{ID: "x-2", Row: 2, Time: now.Add(-29 * time.Minute), Kind: "lit", Lamp: "tank", Value: 640, Text: nasty, Why: nasty, By: nasty},
+		{ID: "x-2", Row: 2, Time: now.Add(-29 * time.Minute), Kind: "lit", Lamp: "tank", Value: new(640.0), Text: nasty, Why: nasty, By: nasty},
 		{ID: "x-1", Row: 1, Time: now.Add(-2 * time.Hour), Kind: "learned", State: "dark", Lamp: "tank", Text: "=1+1", Why: "@why"},
 	}
 	f.sent = []Delivery{{ID: 7, Event: "x-2", Route: nasty, State: "dead", Time: now, Kind: "lit", Lamp: nasty, Text: nasty, Attempts: 1, Note: nasty}}
@@ -569,6 +569,34 @@ func TestIndexIsComplete(t *testing.T) {
 	for _, p := range []string{"/api/trace?lamp=tank&from=yesterday", "/api/history?limit=99999", "/api/history?format=xml", "/api/deliveries?state=lost", "/api/trace?lamp=tank&points=-1"} {
 		assert.Equal(t, http.StatusBadRequest, get(s, p).Code, p)
 	}
+}
+
+// What is not known is null: the value of a lamp that was not heard since the
+// start, levels before any were learned, and the counts of an event about none.
+func TestUnknownCounts(t *testing.T) {
+	f := newFake()
+	f.st.Lamps = []Lamp{
+		{Name: "unheard", State: "dark", OnAbove: 470, OffBelow: 380},
+		{Name: "new", State: "learning", At: time.Unix(1, 0), Value: 0, OnAbove: 212, OffBelow: 212},
+		{Name: "by hand", State: "dark", At: time.Unix(1, 0), Value: 7, OnAbove: 500, OffBelow: 500, ByHand: true},
+	}
+	f.events = []Event{{Kind: "unlearned", Lamp: "tank", Value: new(640.0)}, {Kind: "silent", Board: "tank"}}
+	s := newServer(t, f, nil)
+	read := func(path, list string) (out []string) {
+		var all map[string]json.RawMessage
+		require.NoError(t, json.Unmarshal(get(s, path).Body.Bytes(), &all))
+		var each []map[string]any
+		require.NoError(t, json.Unmarshal(all[list], &each))
+		for _, x := range each {
+			assert.Contains(t, x, "value")
+			out = append(out, fmt.Sprint(x["value"], x["on_above"], x["off_below"]))
+		}
+		return out
+	}
+	assert.Equal(t, []string{"<nil> 470 380", "0 <nil> <nil>", "7 500 500"}, read("/api/lamps", "lamps"))
+	assert.Equal(t, []string{"<nil> 470 380", "0 <nil> <nil>", "7 500 500"}, read("/api/status", "lamps"))
+	assert.Equal(t, []string{"640 <nil> <nil>", "<nil> <nil> <nil>"}, read("/api/history", "events"))
+	assert.Contains(t, get(s, "/api/history?format=csv").Body.String(), ",unlearned,tank,,640,,,0,")
 }
 
 func TestExport(t *testing.T) {

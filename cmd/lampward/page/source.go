@@ -2,6 +2,7 @@ package page
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -97,6 +98,25 @@ type Lamp struct {
 	Alarm      Alarm     `json:"alarm"`
 }
 
+// MarshalJSON writes null for what is not known: the value of a lamp that was not
+// heard since the start, levels that nothing was learned of yet.
+func (l Lamp) MarshalJSON() ([]byte, error) {
+	type fields Lamp
+	out := struct {
+		fields
+		Value    *float64 `json:"value"`
+		OnAbove  *float64 `json:"on_above"`
+		OffBelow *float64 `json:"off_below"`
+	}{fields: fields(l)}
+	if !l.At.IsZero() {
+		out.Value = &l.Value
+	}
+	if levelsKnown(l) {
+		out.OnAbove, out.OffBelow = &l.OnAbove, &l.OffBelow
+	}
+	return json.Marshal(out)
+}
+
 // Abnormal tells whether the lamp shows what a person wants to be told of.
 func (l Lamp) Abnormal() bool {
 	return l.State == "blinking" || l.State == "lit" && l.Normal != "lit" || l.State == "dark" && l.Normal == "lit"
@@ -174,9 +194,9 @@ type Event struct {
 	Kind       string    `json:"kind"`
 	Lamp       string    `json:"lamp,omitempty"`
 	Board      string    `json:"board,omitempty"`
-	Value      float64   `json:"value"`
-	OnAbove    float64   `json:"on_above"`
-	OffBelow   float64   `json:"off_below"`
+	Value      *float64  `json:"value"`     // counts; nil: the event is about none
+	OnAbove    *float64  `json:"on_above"`  // counts; nil: not known
+	OffBelow   *float64  `json:"off_below"` // counts; nil: not known
 	Confidence float64   `json:"confidence"`
 	Guess      bool      `json:"provisional,omitempty"`
 	State      string    `json:"state,omitempty"`
