@@ -130,27 +130,27 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 	return w, nil
 }
 
-// A Mistake is an option that cannot be used as it is.
-type Mistake struct {
+// An OptionError is about an option that cannot be used as it is.
+type OptionError struct {
 	Key  string // the option, as a configuration writes it: "method", "headers.Title"
 	Text string // what is wrong and what to write instead; holds nothing secret
 }
 
-func (m Mistake) Error() string { return m.Key + ": " + m.Text }
+func (e OptionError) Error() string { return e.Key + ": " + e.Text }
 
-// Mistakes are all that [NewWebhook] would refuse.
-func (o WebhookOptions) Mistakes() []Mistake {
+// Check tells all that [NewWebhook] would refuse.
+func (o WebhookOptions) Check() []OptionError {
 	_, wrong := readWebhook(o)
 	return wrong
 }
 
 // readWebhook makes a webhook, but for what it takes to send.
-func readWebhook(o WebhookOptions) (*Webhook, []Mistake) {
+func readWebhook(o WebhookOptions) (*Webhook, []OptionError) {
 	w := &Webhook{o: o}
-	var wrong []Mistake
+	var wrong []OptionError
 	fail := func(key string, err error) {
 		if err != nil {
-			wrong = append(wrong, Mistake{key, err.Error()})
+			wrong = append(wrong, OptionError{key, err.Error()})
 		}
 	}
 	var err error
@@ -479,8 +479,10 @@ func (w *Webhook) judge(resp *http.Response, answer []byte) Outcome {
 	o := Outcome{Kind: Again, Answered: true, Mistake: code/100 == 4 && !slices.Contains(passing, code)}
 	switch {
 	case code/100 == 3:
-		// Whoever redirects may not be the receiver at all.
+		// Whoever redirects may not be the receiver at all: a sign-in page sends
+		// elsewhere for the time being, an address that moved for good.
 		o.Answered = false
+		o.Mistake = code == http.StatusMovedPermanently || code == http.StatusPermanentRedirect
 		if l, err := resp.Location(); err == nil {
 			note += fmt.Sprintf(" to %s://%s, not followed; if that is right, put the new address into the url", l.Scheme, l.Host)
 		}

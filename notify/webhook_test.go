@@ -203,7 +203,7 @@ func TestJudge(t *testing.T) {
 		assert.Equal(t, want, out.Kind, code)
 		assert.Equal(t, slices.Contains([]int{400, 413, 422}, code), out.Refused, code)
 		// The answers that say "later" are of RFC 9110 sections 15.5.9, RFC 8470 and RFC 6585.
-		assert.Equal(t, code/100 == 4 && !slices.Contains([]int{408, 425, 429}, code), out.Mistake, code)
+		assert.Equal(t, code/100 == 4 && !slices.Contains([]int{408, 425, 429}, code) || code == 301 || code == 308, out.Mistake, code)
 	}
 }
 
@@ -386,6 +386,24 @@ func TestTemplateEscapingControl(t *testing.T) {
 	got = nil
 	require.NoError(t, json.Unmarshal(b, &got))
 	assert.Equal(t, map[string]string{"a": m.Lamp}, got)
+}
+
+// Counts that an event does not know are absent from the default body.
+func TestUnknownCountsAreAbsent(t *testing.T) {
+	for kind, want := range map[string][]string{"unlearned": {"value"}, "fault_over": {"value"}, "reminder": nil, "many_silent": nil, "lit": {"value", "on_above", "off_below"}} {
+		m := Message{Kind: kind, Lamp: "tank", Value: 640, OnAbove: 640, OffBelow: 640}
+		b, err := encodeCloudEvent(&m, "test")
+		require.NoError(t, err)
+		var got struct{ Data map[string]any }
+		require.NoError(t, json.Unmarshal(b, &got))
+		for _, k := range []string{"value", "on_above", "off_below"} {
+			if slices.Contains(want, k) {
+				assert.Equal(t, 640.0, got.Data[k], kind)
+			} else {
+				assert.NotContains(t, got.Data, k, kind)
+			}
+		}
+	}
 }
 
 // The default body too stays valid for any values.

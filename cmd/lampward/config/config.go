@@ -559,7 +559,7 @@ func (c *Config) readWebhook(t *table, i int) {
 		URL: w.URL, Method: w.Method, Headers: w.Headers, Body: w.Body,
 		ContentType: w.ContentType, Form: w.Form, Secret: notify.NewSecret(w.Secret),
 	}
-	for _, m := range o.Mistakes() {
+	for _, m := range o.Check() {
 		if m.Key != "url" { // told already
 			t.fail(m.Key, "%s", m.Text)
 		}
