@@ -114,6 +114,7 @@ func (cmd command) parse(c console, f *flag.FlagSet, args []string, most int) (c
 	case err != nil:
 		// The library says only that it cannot parse.
 		said := strings.Replace(err.Error(), "parse error", "write a number, and for a time its unit, such as 60s", 1)
+		said = strings.Replace(said, "flag provided but not defined: ", "there is no flag ", 1)
 		fmt.Fprintf(c.err, "lampward %s: %s; `lampward help %s` shows what there is\n", cmd.name, said, cmd.name)
 		return exitUsage, false
 	case f.NArg() > most:

@@ -575,13 +575,13 @@ func (c *Config) readWebhook(t *table, i int) {
 func (c *Config) readMail(t *table, i int) {
 	m := Mail{Name: fmt.Sprintf("mail-%d", i+1), Security: "starttls"}
 	t.str("name", "mail", &m.Name)
-	need := func(key, example string, dst *string) {
-		if !t.str(key, example, dst) && !t.has(key) {
+	need := func(key, example string, dst *string) (read bool) {
+		if read = t.str(key, example, dst); !read && !t.has(key) {
 			t.fail(key, "is missing; write one such as %q", example)
 		}
+		return read
 	}
-	need("server", "mail.example.com:587", &m.Server)
-	if m.Server != "" {
+	if need("server", "mail.example.com:587", &m.Server) {
 		// The port by number, for the library takes it like that.
 		_, port, _ := net.SplitHostPort(m.Server)
 		if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 {
@@ -600,8 +600,7 @@ func (c *Config) readMail(t *table, i int) {
 		t.fail("user", "is missing; write the name that the password belongs to, or leave the password out")
 	}
 	t.str("ca_file", "/etc/lampward/ca.pem", &m.CAFile)
-	need("from", "cellar@example.com", &m.From)
-	if m.From != "" {
+	if need("from", "cellar@example.com", &m.From) {
 		if err := notify.CheckAddress(m.From); err != nil {
 			t.fail("from", "%v", err)
 		}

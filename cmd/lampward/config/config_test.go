@@ -194,6 +194,8 @@ func TestSingleMistakes(t *testing.T) {
 		"UTF-16":           {"\xff\xfe[\x00", "f.toml:1: is written in UTF-16; have the editor save it as UTF-8"},
 		"mark, then wrong": {"\ufeff[[lamp]]\nname = 1\n", "f.toml:2: lamp[1].name: "},
 		"port of webhook":  {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\n[[webhook]]\nurl = \"http://h:99999/\"\n", "f.toml:5: webhook[1].url: names no port that there is"},
+		"no sender":        {minimal + "[[mail]]\nserver = \"h:25\"\nfrom = \"\"\n", "f.toml:10: mail[1].from: \"\" is not an address"},
+		"no server":        {minimal + "[[mail]]\nserver = \"\"\n", "f.toml:9: mail[1].server: \"\" is no address"},
 		"port of mail":     {minimal + "[[mail]]\nserver = \"h:0\"\n", "f.toml:9: mail[1].server: "},
 		"nan":              {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\non_above = nan\noff_below = 2\n", "out of range"},
 	} {
