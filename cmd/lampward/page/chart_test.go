@@ -57,6 +57,17 @@ func TestTraceOfNothing(t *testing.T) {
 	assert.Contains(t, drawTrace(d).Labels, ">400<")
 }
 
+// What a screen reader says of one reading and one change is in the singular.
+func TestTraceOfOne(t *testing.T) {
+	points := []Point{{At: now, Min: 5, Mean: 5, Max: 5, Count: 1}}
+	d := traceData{lamp: Lamp{Name: "tank"}, points: points, from: now.Add(-time.Hour), to: now, zone: time.UTC, marks: []mark{{1, "lit", now}}}
+	assert.Contains(t, drawTrace(d).Plot, ": 1 reading between 5 and 5 counts, 1 change, listed below.")
+	assert.Contains(t, drawHistogram(points, Lamp{}).Plot, "Histogram of 1 reading between")
+	assert.Contains(t, drawHistogram(points, Lamp{}).Plot, ": 1 reading</title>")
+	points[0].Count, d.marks = 2, nil
+	assert.Contains(t, drawTrace(d).Plot, ": 2 readings between 5 and 5 counts, 0 changes, listed below.")
+}
+
 // A line is not drawn over a gap, for nobody knows what was in it.
 func TestGaps(t *testing.T) {
 	var points []Point
