@@ -4,32 +4,44 @@ import (
 	"bytes"
 	"encoding/json"
 	"flag"
+	"fmt"
 	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"lampward/rules"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew; read the difference before you commit it")
 
-// What an event does not know is printed as null, and else the event as it is.
-func TestPrinted(t *testing.T) {
-	text := func(e rules.Event) string {
-		b, err := json.Marshal(printed(&e))
-		require.NoError(t, err)
-		return string(b)
+// Each line has the three counts, as numbers, whatever kind it is.
+func TestEachLineHasNumbers(t *testing.T) {
+	var out, errOut bytes.Buffer
+	trace := filepath.Join(t.TempDir(), "trace.csv")
+	var rows strings.Builder
+	rows.WriteString("time,value\n")
+	for i := range 6 * 1440 { // a lamp, and then its sensor stuck at an end
+		v := 300 + i%7 + 400*(i/200%2)
+		if i > 4*1440 {
+			v = 1023
+		}
+		fmt.Fprintf(&rows, "%d,%d\n", 1772323200+60*i, v)
 	}
-	e := rules.Event{Kind: rules.Lit, Lamp: "tank", Value: 640, OnAbove: 470, OffBelow: 380}
-	plain, err := json.Marshal(e)
-	require.NoError(t, err)
-	assert.Equal(t, string(plain), text(e))
-	assert.JSONEq(t, `{"time":"0001-01-01T00:00:00Z","kind":"unlearned","lamp":"tank","value":640,"on_above":null,"off_below":null,"confidence":1,"text":"","why":""}`,
-		text(rules.Event{Kind: rules.Unlearned, Lamp: "tank", Value: 640, Confidence: 1}))
-	assert.JSONEq(t, `{"time":"0001-01-01T00:00:00Z","kind":"reminder","lamp":"tank","value":null,"on_above":null,"off_below":null,"confidence":1,"text":"","why":""}`,
-		text(rules.Event{Kind: rules.Reminder, Lamp: "tank", Confidence: 1}))
+	require.NoError(t, os.WriteFile(trace, []byte(rows.String()), 0o600))
+	code := Main(t.Context(), []string{"replay", "-config", "../../testdata/cellar.toml", "-lamp", "tank", trace}, nil, &out, &errOut)
+	require.Equal(t, exitOK, code, "%s", errOut.String())
+	kinds := map[string]bool{}
+	for line := range strings.Lines(out.String()) {
+		var e map[string]any
+		require.NoError(t, json.Unmarshal([]byte(line), &e))
+		for _, key := range []string{"value", "on_above", "off_below", "confidence"} {
+			assert.IsType(t, 0.0, e[key], "%s of %s", key, line)
+		}
+		kinds[e["kind"].(string)] = true
+	}
+	assert.Subset(t, kinds, map[string]bool{"lit": true, "dark": true, "fault": true})
 }
 
 // The trace in testdata, invented for the demo, decides as it always did, byte

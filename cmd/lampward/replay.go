@@ -157,7 +157,7 @@ func replay(ctx context.Context, trace io.Reader, file string, cfg rules.Config,
 			}
 			s.event(&events[i])
 			if !o.states {
-				if err := enc.Encode(printed(&events[i])); err != nil {
+				if err := enc.Encode(&events[i]); err != nil {
 					return err
 				}
 			}
@@ -187,20 +187,6 @@ func replay(ctx context.Context, trace io.Reader, file string, cfg rules.Config,
 		s.report(o.err)
 	}
 	return ctx.Err()
-}
-
-// printed is an event as it is printed: null for counts that it does not know.
-func printed(e *rules.Event) any {
-	value, on, off := e.Counts()
-	if value != nil && on != nil {
-		return e
-	}
-	return struct {
-		*rules.Event
-		Value    *float64 `json:"value"`
-		OnAbove  *float64 `json:"on_above"`
-		OffBelow *float64 `json:"off_below"`
-	}{e, value, on, off}
 }
 
 // traceRow is one reading of a trace.
