@@ -213,6 +213,8 @@ func (c *core) sudden(e edge) bool {
 	a := e.Leap
 	r := &c.Range
 	went := r.Way > 0.5*a || r.Jump < 0.15*a && r.Way > 0.25*a || r.Jump < 0.1*a && r.Hi-r.Lo < 0.67*a // nor has all the light there was made so much
+	// or it went slowly, and lay as flat as noise on either side of the edge
+	went = went || r.Jump < 0.13*a && e.Act < 0.5 && a > 0.85*math.Abs(e.Size) && sq(e.SD) < 1.4*c.Noise.variance()
 	if a < 0.8*math.Abs(e.Size) || a < mul(beyondRoom, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || !went || r.Jump > 0.45*a {
 		return false
 	}

@@ -562,3 +562,47 @@ func TestFirstEdgeInADarkPlace(t *testing.T) {
 		f.want(t, c.want...)
 	}
 }
+
+// Light that goes slowly, and lies flat on either side of a sharp edge, made none so far:
+// it was the lamp, though the light goes half as far in some hours.
+func TestSuddenInSlowLight(t *testing.T) {
+	for name, c := range map[string]struct {
+		minutes, slope int
+		restless       float64
+		want           []State
+	}{
+		"lamp":   {300, 1, 0, []State{Lit}},
+		"slides": {300, 3, 0, nil},
+		"clouds": {300, 1, 24, nil},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		slow := func(i int) float64 { return 100 + 0.6*float64(i) }
+		f.read(c.minutes, slow, 1)
+		f.read(40, func(i int) float64 {
+			x := slow(c.minutes+i) + 200*min(1, float64(i+1)/float64(c.slope))
+			return x + c.restless*math.Sin(float64(i))
+		}, 1)
+		t.Log(name)
+		f.want(t, c.want...)
+	}
+}
+
+func TestSuddenAsksFor(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(e *edge, r *ambient)
+		want   bool
+	}{
+		"a lamp's":         {func(*edge, *ambient) {}, true},
+		"a jump before":    {func(_ *edge, r *ambient) { r.Jump = 30 }, false},
+		"light that moves": {func(e *edge, _ *ambient) { e.Act = 0.6 }, false},
+		"and not smoothly": {func(e *edge, _ *ambient) { e.SD = 8 }, false},
+		"a part before it": {func(e *edge, _ *ambient) { e.Leap = 165 }, false},
+	} {
+		k := core{Range: ambient{Jump: 20, Hi: 1000, Minutes: 500}, Noise: noise{V: 36}}
+		e := edge{Size: 200, Leap: 190, SD: 6, Act: 0.3}
+		c.change(&e, &k.Range)
+		if got := k.sudden(e); got != c.want {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+}
