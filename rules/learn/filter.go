@@ -202,6 +202,9 @@ func (x *extension) update(h *hyp, mean, extra float64) hyp {
 	k.P += extra
 	if x.clipped && mean >= x.f.Rail {
 		k.P = math.Min(k.P, math.Max(sq(x.f.Step), h.P))
+		if w := x.where; w.Weight > 0 && math.Abs(k.M-w.Mean) < 2*w.Scale { // but the hour does
+			k.P = math.Min(k.P, sq(2*w.Scale)+x.f.R)
+		}
 		return k // a clipped reading tells nothing of the ambient
 	}
 	g := k.P / (k.P + x.f.R)

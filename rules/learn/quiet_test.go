@@ -115,3 +115,23 @@ func TestQuantum(t *testing.T) {
 		}
 	}
 }
+
+// While the converter saturates, for days, nobody sees the ambient light; it is where it
+// is at this hour, and a lamp that goes out is told at once.
+func TestSaturatedForDays(t *testing.T) {
+	f := feed(Config{}, time.Minute, 6)
+	saturated := func(n int) {
+		f.noise = 0
+		f.read(n, flat(4095), 1)
+		f.noise = 6
+	}
+	for range 4 {
+		f.read(900, flat(3914), 1)
+		saturated(300)
+	}
+	f.read(900, flat(3922), 1) // and so the lamp shines beyond the converter's range
+	saturated(10000)
+	f.got = nil
+	f.read(8, flat(3918), 1)
+	f.want(t, Dark)
+}

@@ -47,13 +47,9 @@ func (l *Learner) held(ms int64, floor float64) {
 		c.Edges.record(e)
 		c.Range.edge(e.Size, uint32(cut))
 	}
-	few := sd // or less: the noise is hardly known
-	if c.Noise.Block < early {
-		few = math.Min(sd, math.Sqrt(mul(1.3, x.variance())))
-	}
 	switch {
 	case quiet < 0, e.Act > 0.2, known && lively > mul(2.2, sd), !c.twoLevels(a, sd), !c.surpasses(e):
-	case a < 2*c.Refuted, a > mul(beyondNoise, few) || c.Noise.Block < 2 && a > mul(9, sd), a > mul(9, sd) && e.Leap < a-mul(2.2, sd):
+	case a < 2*c.Refuted, a > mul(beyondNoise, sd) || c.Noise.Block < 2 && a > mul(9, sd), a > mul(9, sd) && e.Leap < a-mul(2.2, sd):
 	case a < mul(7, sd) && (c.Range.Minutes < 50 || e.Size < 0 && c.Range.Minutes < 60): // the noise is hardly known
 	case !x.holds(floor):
 		if x.N == 16 {
