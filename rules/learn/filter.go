@@ -147,7 +147,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place, lit, rhythm floa
 		if h.Age < 2 && h.Prev != Learning { // lamps warm up, and boards average
 			p := mul(0.25, f.Tau2)
 			if h.Prev == Blinking { // or did, with every flash
-				p = math.Min(p, 4*f.R)
+				p = math.Min(p, 6*f.R)
 			}
 			h.P += p
 		}
