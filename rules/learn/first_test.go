@@ -189,7 +189,14 @@ func TestRefute(t *testing.T) {
 			if i%2 == 1 {
 				size = -size
 			}
-			return edge{At: int64(i) * 3_000_000, Size: size, SD: 6, From: 200, Leap: leap, Act: act}
+			from := 200.0
+			if act > 0 { // moving light
+				from += 200 * r.Float64()
+			}
+			if size < 0 {
+				from += step
+			}
+			return edge{At: int64(i) * 3_000_000, Size: size, SD: 6, From: from, Leap: leap, Act: act}
 		}
 	}
 	for name, c := range map[string]struct {
@@ -207,6 +214,7 @@ func TestRefute(t *testing.T) {
 		"each change with an edge":   {300, edges(300, 0.6, 0.2, 1), 250, 12, true},
 		"patches as sharp as a lamp": {60, edges(60, 1, 0.25, 1), 50, 4, false},
 	} {
+		*r = *rand.New(rand.NewPCG(3, 4)) // in whatever order they come
 		l := given(c.step, 6, 14, c.edge)
 		l.c.Range.Jump, l.c.Range.Minutes = c.jump, 3000
 		l.c.NUp, l.c.NDown = c.matched/2, c.matched/2
