@@ -206,6 +206,11 @@ func (c *core) dark(e edge) bool {
 	return e.From+math.Min(e.Size, 0) < r.Lo+mul(4, sd)
 }
 
+// amidClouds is how many times as far as an edge is large the light may have gone in the
+// hours before it, to be told from that by its sharpness: where it goes farther, clouds
+// make many edges, and some sharp ones.
+const amidClouds = 8
+
 // sudden tells whether the edge is far beyond all jumps from one reading to
 // the next that the light made by itself, though it went a long way: clouds
 // come with a slope. It asks for more than a room's light makes.
@@ -215,7 +220,7 @@ func (c *core) sudden(e edge) bool {
 	went := r.Way > 0.5*a || r.Jump < 0.15*a && r.Way > 0.25*a || r.Jump < 0.1*a && r.Hi-r.Lo < 0.67*a // nor has all the light there was made so much
 	// or it went slowly, and lay as flat as noise on either side of the edge
 	went = went || r.Jump < 0.13*a && e.Act < 0.5 && a > 0.85*math.Abs(e.Size) && sq(e.SD) < 1.4*c.Noise.variance()
-	if a < 0.8*math.Abs(e.Size) || a < mul(beyondRoom, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || !went || r.Jump > 0.45*a {
+	if e.Act > amidClouds || a < 0.8*math.Abs(e.Size) || a < mul(beyondRoom, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || !went || r.Jump > 0.45*a {
 		return false
 	}
 	for i := range c.Edges.E[:c.Edges.NE] {
@@ -236,7 +241,7 @@ func (c *core) twins(e edge) bool {
 	sd := math.Sqrt(c.Noise.variance())
 	near := mul(0.05, a) + mul(2, sd)
 	found := math.Abs(c.Range.Jump-a) < near // one that was not recorded as an edge; it had no other reason to be so large
-	if a < 0.75*math.Abs(e.Size) || a < mul(beyondRoom, sd) || c.Range.Minutes < 120 || c.Range.Jump > 0.3*a && !found {
+	if e.Act > amidClouds || a < 0.75*math.Abs(e.Size) || a < mul(beyondRoom, sd) || c.Range.Minutes < 120 || c.Range.Jump > 0.3*a && !found {
 		return false
 	}
 	for i := range c.Edges.E[:c.Edges.NE] {

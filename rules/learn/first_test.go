@@ -605,12 +605,21 @@ func TestSuddenAsksFor(t *testing.T) {
 		"light that moves": {func(e *edge, _ *ambient) { e.Act = 0.6 }, false},
 		"and not smoothly": {func(e *edge, _ *ambient) { e.SD = 8 }, false},
 		"a part before it": {func(e *edge, _ *ambient) { e.Leap = 165 }, false},
+		"amid clouds":      {func(e *edge, r *ambient) { e.Act, r.Way = 7, 2000 }, true},
+		"amid many":        {func(e *edge, r *ambient) { e.Act, r.Way = 9, 2000 }, false},
 	} {
 		k := core{Range: ambient{Jump: 20, Hi: 1000, Minutes: 500}, Noise: noise{V: 36}}
 		e := edge{Size: 200, Leap: 190, SD: 6, Act: 0.3}
 		c.change(&e, &k.Range)
 		if got := k.sudden(e); got != c.want {
 			t.Errorf("%s: %v", name, got)
+		}
+	}
+	k := core{Range: ambient{Jump: 20, Hi: 1000, Minutes: 500}, Noise: noise{V: 36}}
+	k.Edges.record(edge{At: 1, Size: -200, Leap: 195, SD: 6})
+	for act, want := range map[float64]bool{7: true, 9: false} {
+		if got := k.twins(edge{At: 2, Size: 200, Leap: 190, SD: 6, Act: act}); got != want {
+			t.Errorf("twins where the light went %v times as far: %v", act, got)
 		}
 	}
 }
