@@ -280,6 +280,9 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 		e.Kind, e.State = Fault, v.Fault.String()
 		e.Text = l.cfg.Name + ": sensor trouble, " + strings.ReplaceAll(v.Fault.String(), "_", " ")
 		e.Why = faultWhy[v.Fault]
+		if v.Fault == learn.StuckRail && l.learner.OneNumber() {
+			e.Why = fmt.Sprintf("It has read nothing but %g since the first reading, which is an end of a converter's range: look for a broken wire, a short circuit, a wrong pin or a sensor in full light. A sensor that reads so in the dark may do it until its lamp lights for the first time.", value)
+		}
 		if v.Fault == learn.NoFault {
 			e.Kind = FaultOver
 			e.Text = l.cfg.Name + ": the sensor works again"
@@ -295,7 +298,7 @@ const untilKnown = " Until the lamp is known again its changes are not told; tea
 // faultWhy explains each fault in one sentence; by learn.Fault.
 var faultWhy = [...]string{
 	learn.NoFault:   "",
-	learn.StuckRail: "The reading sits at an end of the converter's range, where it never sat before: look for a broken wire, a short circuit or a sensor in full light.",
+	learn.StuckRail: "The reading stands still at an end of the converter's range, where it hardly ever was before: look for a broken wire, a short circuit or a sensor in full light.",
 	learn.Frozen:    "The very same number comes again and again from a sensor that used to show noise: the board may repeat an old reading.",
 	learn.Noisy:     "The readings scatter far more than they used to: look for a loose wire, a weak supply or a light source nearby.",
 	learn.Fading:    "Lit and dark stand far closer together than they did: look for dust, a sensor that slipped, or a lamp that ages. If you moved the sensor, have the lamp learned anew.",

@@ -290,3 +290,28 @@ func TestNoValueOfOneThatIsSeldom(t *testing.T) {
 		}
 	}
 }
+
+// A sensor that stands at an end of its range is explained by where it was before.
+func TestStuckSaysSinceWhen(t *testing.T) {
+	h := lampHouse(t, 1, time.Minute)
+	read := func(n int, value func() float64) (out []Event) {
+		for range n {
+			h.run(time.Minute)
+			out = append(out, h.step(Input{Kind: InReading, Lamp: "lamp1", Value: value()})...)
+		}
+		return out
+	}
+	dead := func() float64 { return 0 }
+	alive := func() float64 { return 200 + float64(h.r.IntN(9)) }
+	got := read(1500, dead)
+	require.Equal(t, []Kind{Fault}, kinds(got))
+	assert.Equal(t, "lamp1: sensor trouble, stuck rail", got[0].Text)
+	assert.Contains(t, got[0].Why, "nothing but 0 since the first reading")
+	assert.Contains(t, kinds(read(100, alive)), FaultOver)
+
+	h = lampHouse(t, 1, time.Minute)
+	require.Empty(t, read(6000, alive))
+	got = read(3000, dead)
+	require.Equal(t, []Kind{Dark, Fault}, kinds(got))
+	assert.Contains(t, got[1].Why, "where it hardly ever was before")
+}

@@ -81,6 +81,19 @@ func TestFrozen(t *testing.T) {
 	f.noise = 6
 	f.read(100, flat(300), 1)
 	f.wantFaults(t, Frozen, NoFault)
+	// nor does a lamp that saturates the converter make it usual
+	f = feed(Config{}, time.Minute, 6)
+	for range 10 {
+		f.noise = 6
+		f.read(300, flat(700), 1)
+		f.noise = 0
+		f.read(500, flat(1023), 1)
+	}
+	f.noise = 6
+	f.read(40, flat(700), 1)
+	f.noise = 0
+	f.read(100, flat(703), 1)
+	f.wantFaults(t, Frozen)
 	// control: a coarse converter repeats itself as a matter of course
 	f = feed(Config{}, time.Minute, 0.3)
 	for range 30 {
@@ -123,4 +136,196 @@ func TestFading(t *testing.T) {
 		t.Fatalf("only %d of 159 changes announced while the lamp faded", n)
 	}
 	fade(0.85).wantFaults(t) // control: a little dust
+}
+
+// A fault lasts as long as its cause does, and is told once.
+func TestFaultLasts(t *testing.T) {
+	for name, c := range map[string]struct {
+		level float64
+		noise float64 // counts; below 0 and beyond 1023 the converter ends
+		fault Fault
+		over  float64 // noise afterwards
+	}{
+		"frozen":                     {303, 0, Frozen, 6},
+		"at 0":                       {0, 0, StuckRail, 6},
+		"at 1023":                    {1023, 0, StuckRail, 6},
+		"nearly at 0":                {0, 0.7, StuckRail, 6},
+		"nearly at 1023":             {1023, 0.7, StuckRail, 6},
+		"at 0, then without noise":   {0, 0, StuckRail, 0},
+		"at 4095, where it never is": {4095, 0, StuckRail, 6},
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := feed(Config{}, time.Minute, 6)
+			for range 3 {
+				known(f, 300, 200)
+			}
+			f.noise = 0
+			converter := func(y float64) float64 { return math.Min(math.Max(y, 0), math.Max(c.level, 1023)) }
+			stuck := func(int) float64 { return converter(c.level + c.noise*f.r.NormFloat64()) }
+			f.read(20*1440, func(i int) float64 {
+				if i%1000 == 999 { // a spark of life, or an outlier, is none
+					return c.level/2 + 100
+				}
+				return stuck(i)
+			}, 1)
+			f.wantFaults(t, c.fault)
+			f.noise = c.over
+			f.read(100, flat(300), 1)
+			f.wantFaults(t, c.fault, NoFault)
+			f.noise = 6
+			f.read(3*1440, flat(300), 1)
+			f.noise = 0
+			f.read(1440, stuck, 1) // and again
+			f.wantFaults(t, c.fault, NoFault, c.fault)
+		})
+	}
+}
+
+// Neither does a lamp that saturates the converter when lit, or a place that is dark
+// at night, make a fault by a count or two of noise there.
+func TestNearAnEndIsNoFault(t *testing.T) {
+	f := feed(Config{}, time.Minute, 0)
+	for range 20 {
+		f.read(720, func(int) float64 { return math.Abs(0.8 * f.r.NormFloat64()) }, 1) // night
+		f.read(720, func(i int) float64 {
+			return math.Abs(300*math.Sin(math.Pi*float64(i)/720) + 6*f.r.NormFloat64())
+		}, 1)
+	}
+	f.wantFaults(t)
+	// begun at noon
+	f = feed(Config{}, time.Minute, 0)
+	for i := range 10 * 1440 {
+		light := math.Max(0, 300*math.Cos(2*math.Pi*float64(i)/1440))
+		noise := 0.8
+		if light > 0 {
+			noise = 6
+		}
+		f.read(1, flat(math.Abs(light+noise*f.r.NormFloat64())), 1)
+	}
+	f.wantFaults(t)
+	for _, first := range []int{600, 2700} { // readings that it is lit for, the first time
+		f = feed(Config{}, time.Minute, 0)
+		f.read(2000, func(int) float64 { return 700 + 6*f.r.NormFloat64() }, 1)
+		for n := first; n > 100; n = n/2 + 50 {
+			f.read(n, func(int) float64 { return math.Min(1023, 1022.5+0.8*f.r.NormFloat64()) }, 1)
+			f.read(500, func(int) float64 { return 700 + 6*f.r.NormFloat64() }, 1)
+		}
+		f.wantFaults(t)
+	}
+	// long known, and lit for longer than it was before
+	f = feed(Config{}, time.Minute, 6)
+	for _, n := range []int{30, 30, 600} {
+		f.noise = 6
+		f.read(8000, flat(700), 1)
+		f.noise = 0
+		f.read(n, flat(1023), 1)
+	}
+	f.wantFaults(t)
+	// lit and in the sun
+	f = feed(Config{}, time.Minute, 6)
+	known(f, 300, 200)
+	f.read(60, flat(500), 1)
+	f.noise = 0
+	f.read(300, flat(1023), 1)
+	f.wantFaults(t)
+	// known by day, before its first night
+	f = feed(Config{}, time.Minute, 3)
+	for range 6 {
+		f.read(30, flat(300), 1)
+		f.read(30, flat(600), 1)
+	}
+	f.noise = 0
+	f.read(360, func(i int) float64 { return math.Abs(300 - 300*float64(i)/360 + 3*f.r.NormFloat64()) }, 1)
+	f.read(600, flat(0), 1)
+	f.wantFaults(t)
+	// next to no light when dark, and noise when lit
+	f = feed(Config{}, time.Minute, 0)
+	for range 10 {
+		f.read(300, func(int) float64 { return 400 + 6*f.r.NormFloat64() }, 1)
+		f.read(300, func(int) float64 { return math.Abs(0.8 * f.r.NormFloat64()) }, 1)
+	}
+	f.wantFaults(t)
+	// as little noise before as there
+	f = feed(Config{}, time.Minute, 0.6)
+	known(f, 40, 200)
+	f.read(1440, func(int) float64 { return 1.5 }, 1)
+	f.wantFaults(t)
+	// lit for days, and then for the first time dark, for an evening, where it reads 0
+	f = feed(Config{}, time.Minute, 6)
+	f.read(4*1440, flat(400), 1)
+	f.noise = 0
+	f.read(600, flat(0), 1)
+	f.wantFaults(t)
+}
+
+// What was told and was none is not told each time.
+func TestFaultThatWasNone(t *testing.T) {
+	f := feed(Config{}, time.Minute, 6)
+	for range 5 {
+		f.noise = 6
+		f.read(2000, flat(400), 1)
+		f.noise = 0
+		f.read(1800, flat(0), 1) // where the lamp is, it is dark
+	}
+	f.wantFaults(t, StuckRail, NoFault)
+}
+
+// A sensor that has never read anything but an end of a converter's range is worth a
+// warning after a day; another number may well be a dark place's.
+func TestOneNumberSinceTheStart(t *testing.T) {
+	for _, level := range []float64{0, 255, 1023, 4095, 65535} {
+		f := feed(Config{}, time.Minute, 0)
+		f.read(1440, flat(level), 1)
+		f.wantFaults(t)
+		f.read(20*1440, flat(level), 1)
+		f.wantFaults(t, StuckRail)
+		if !f.l.OneNumber() {
+			t.Error("it read nothing else")
+		}
+		f.read(30, flat(200), 1)
+		f.wantFaults(t, StuckRail, NoFault)
+		if f.l.OneNumber() {
+			t.Error("it did read something else")
+		}
+	}
+	for _, level := range []float64{1, 17, 1000, 1024} {
+		f := feed(Config{}, time.Minute, 0)
+		f.read(20*1440, flat(level), 1)
+		f.wantFaults(t)
+	}
+}
+
+// Readings with next to no noise repeat themselves, by day or night, dark or lit.
+func TestRepeatingIsNoFault(t *testing.T) {
+	for _, noise := range []float64{0, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3} {
+		for _, dark := range []float64{200, 199.6, 254} {
+			for _, days := range []int{0, 10} { // before the lamp is first lit
+				f := feed(Config{}, time.Minute, noise)
+				f.read(200+days*1440, flat(dark), 1)
+				for i := range 12 {
+					f.read(100+200*(i%3), flat(dark+400), 1)
+					f.read(3000/(1+i%4), flat(dark), 1)
+				}
+				if len(f.fault) > 0 {
+					t.Errorf("noise %v on %v, lit after %d days: %v", noise, dark, days, f.fault)
+				}
+			}
+		}
+	}
+	// a bright day makes noise, and a room's light in the evening none
+	f := feed(Config{}, time.Minute, 0)
+	for range 10 {
+		f.read(480, func(i int) float64 { return 200 + 300*math.Sin(math.Pi*float64(i)/480) + 3*f.r.NormFloat64() }, 1)
+		f.read(240, flat(310), 1)
+		f.read(720, flat(200), 1)
+	}
+	f.read(280, func(i int) float64 { return 200 + 300*math.Sin(math.Pi*float64(i)/480) + 3*f.r.NormFloat64() }, 1)
+	f.read(200, func(i int) float64 { return 320 + 300*math.Sin(math.Pi*float64(i+280)/480) + 3*f.r.NormFloat64() }, 1)
+	f.read(2400, flat(320), 1) // lit for long
+	f.wantFaults(t)
+	// another level than ever, which is no end of a converter's range
+	f = feed(Config{}, time.Minute, 0)
+	known(f, 200, 400)
+	f.read(2000, flat(150), 1)
+	f.wantFaults(t)
 }

@@ -233,4 +233,16 @@ func (h *health) image(m *image) {
 	m.f64(&h.Equal)
 	m.u32s(&h.Block, &h.Loud)
 	m.f64s(&h.VHigh, &h.Was)
+	m.f64(&h.Prev)
+	m.bool(&h.Moved)
+	m.f64s(&h.Calm, &h.Stood)
+	m.u32(&h.Left)
+	x := &h.Near
+	m.u8(&x.Band)
+	m.u32(&x.N)
+	m.i64(&x.From)
+	m.f64s(&x.Prev, &x.V)
+	for i := range h.AtNear {
+		m.u64(&h.AtNear[i])
+	}
 }

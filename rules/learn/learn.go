@@ -120,7 +120,7 @@ type Fault uint8
 // The sensor faults.
 const (
 	NoFault   Fault = iota
-	StuckRail       // the reading sits at an end of the converter's range where it never sat before
+	StuckRail       // the reading stands still at an end of the converter's range, where it hardly ever was before
 	Frozen          // the very same number again and again, from a sensor that used to show noise
 	Noisy           // the noise exploded
 	Fading          // the lamp's step is shrinking: dust, ageing, sensor slipped
