@@ -1,6 +1,9 @@
 package learn
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // health watches the sensor rather than the lamp.
 type health struct {
@@ -15,8 +18,8 @@ type health struct {
 	Longer uint32  // longest run that ended by itself, away from Max and Min
 	Equal  float64 // how often a reading equals the one before, by the last 200 or so, runs that ended
 
-	Block uint32  // blocks of the noise looked at
-	Loud  uint32  // of them, in a row, that were too loud
+	Block uint32  // blocks of the noise looked at, warmUp at most
+	Loud  uint32  // of late that were too loud; from manyLoud on it is a fault
 	VHigh float64 // usual noise in the livelier blocks, counts squared
 	Was   float64 // the lamp's step when it was first well known, counts
 
@@ -27,6 +30,23 @@ type health struct {
 	Left   uint32         // readings until that is over, if they look well
 	Near   run            // readings in a row near one end of a converter's range
 	AtNear [nBands]uint64 // readings near each end, before this run
+
+	Wait   uint32  // readings of the block so far
+	Aged   uint32  // blocks since one that told Lo and Hi
+	Quiet  uint32  // blocks in a row since the last loud one
+	Lo, Hi float64 // range of the dark level over some days
+
+	End      uint8          // of the range, at which readings are again and again
+	Flapping bool           // and that is a fault
+	Flap     float64        // the share of them
+	Shook    int64          // when it was last more than next to nothing, Unix ms
+	Flaps    int64          // since when it is more than a few, Unix ms
+	At       bool           // the last one was
+	Turns    uint32         // changes of that since Flaps
+	There    uint32         // readings since then
+	Flapped  uint64         // readings at End, while it is more than a few
+	AtEnd    [nBands]uint64 // and at each end, before
+	Other    float64        // the reading in between
 }
 
 // run is a number of readings in a row near an end of a converter's range.
@@ -87,13 +107,13 @@ func (l *Learner) inspect(ms int64, v float64) {
 	c := &l.c
 	h := &c.Health
 	h.count(ms, v, c)
-	f := NoFault
+	f, loud := NoFault, c.noisy(ms, v)
 	switch {
 	case c.Fault == StuckRail && h.Left > 0, c.stuck(ms, v):
 		f = StuckRail
 	case c.Fault == Frozen && h.Left > 0, c.frozen(ms):
 		f = Frozen
-	case c.loud():
+	case loud:
 		f = Noisy
 	case c.fading():
 		f = Fading
@@ -278,30 +298,171 @@ func (c *core) frozen(ms int64) bool {
 	return true
 }
 
-// loud: the noise of the last blocks is nine times the power of what the
-// livelier ones had.
-func (c *core) loud() bool {
+// Blocks of nBuf readings by which the noise is judged.
+const (
+	warmUp   = 144 // until the usual noise is known: two days
+	manyLoud = 3   // that begin a fault
+	manyCalm = 9   // that end it
+)
+
+// noisy: readings scatter far more than they used to, or an end of the range shows up
+// among them again and again.
+func (c *core) noisy(ms int64, v float64) bool {
 	h := &c.Health
-	n := &c.Noise
-	if n.Block != h.Block && n.Block > 0 {
-		h.Block = n.Block
-		v := n.Now
-		switch {
-		case n.Block < 100:
-			h.VHigh = math.Max(h.VHigh, v)
-		case v > 9*math.Max(h.VHigh, n.floor()) && c.State != Blinking:
-			if h.Loud < 1000 {
-				h.Loud++
-			}
-			if h.Loud > 200 { // for a week of blocks: this is how it is now
-				h.VHigh = v
-			}
-		default:
-			h.Loud /= 2
-			h.VHigh = math.Max(v, mul(h.VHigh, 0.9995))
-		}
+	c.flaps(ms, v)
+	if h.Wait++; h.Wait >= nBuf && c.Edges.N == nBuf {
+		h.Wait = 0
+		c.loud()
 	}
-	return h.Loud >= 3
+	return h.Loud >= manyLoud || h.Flapping
+}
+
+// loud takes note of a block that scatters far more than the livelier ones did, and
+// in a way that no lamp does: beyond the two levels. One that blinks before a
+// board that averages reads anything between them, but nothing else.
+func (c *core) loud() {
+	h := &c.Health
+	v := math.Max(rough(c.Edges.V), c.Noise.floor())
+	s := c.Edges.V
+	slices.Sort(s[:])
+	if h.Block < warmUp {
+		if c.State != Blinking || h.Block == 0 {
+			h.VHigh = math.Max(h.VHigh, v)
+		}
+		h.Block++
+	}
+	calm := v <= 4*h.VHigh
+	h.Aged = min(h.Aged+1, 1000)
+	if calm {
+		c.dwell(&s)
+		h.Aged = 0
+	}
+	step, known := 0.0, c.Cfg.manual() && c.Told >= 3
+	if c.Known && c.NUp+c.NDown >= 3 {
+		step, known = c.F.Step, true
+	}
+	// the levels may drift while the lamp blinks for long
+	m := mul(3+mul(0.08, float64(h.Aged)), math.Sqrt(h.VHigh))
+	below, above := s[2] < h.Lo-m, s[nBuf-3] > h.Hi+mul(1.1, step)+m
+	beyond := below && above || known && (below || above)
+	// slowly: a noise that grows over weeks must not become usual
+	switch {
+	case v > h.VHigh:
+		h.VHigh = math.Min(v, mul(h.VHigh, 1.0007))
+	default:
+		h.VHigh = math.Max(v, mul(h.VHigh, 0.9998))
+	}
+	switch {
+	case h.Loud >= manyLoud && v > 1.5*h.VHigh:
+		h.Quiet = 0
+	case h.Loud >= manyLoud:
+		if h.Quiet++; h.Quiet >= manyCalm {
+			h.Loud, h.Quiet = 0, 0
+		}
+	case v > 9*h.VHigh && beyond && h.Block == warmUp:
+		h.Loud++
+	case calm:
+		h.Loud /= 2
+	}
+}
+
+// dwell takes note of the range of the dark level over some days, or of all levels
+// while the lamp is not known, from the sorted readings kept.
+func (c *core) dwell(s *[nBuf]float64) {
+	h := &c.Health
+	m := mul(0.5, s[half+1]+s[half+2])
+	if c.Known {
+		m = c.F.best().M
+	}
+	if h.Block <= 1 {
+		h.Lo, h.Hi = m, m
+	}
+	h.Lo = math.Min(m, h.Lo+mul(0.005, m-h.Lo))
+	h.Hi = math.Max(m, h.Hi+mul(0.005, m-h.Hi))
+}
+
+// rough is the variance of readings about whatever may explain them: two levels, with
+// an outlier on either side; or any that hold from one reading to the next now and
+// then.
+func rough(y [nBuf]float64) float64 {
+	s := y
+	slices.Sort(s[:])
+	x := s[1 : nBuf-1]
+	sum, all := 0.0, 0.0
+	for _, v := range x {
+		sum += v - x[0]
+		all += sq(v - x[0])
+	}
+	// the sum of squares about two means is least for the cut that takes off most
+	n := float64(len(x))
+	low, most := 0.0, sq(sum)/n
+	for i := 1; i < len(x); i++ {
+		low += x[i-1] - x[0]
+		most = math.Max(most, sq(low)/float64(i)+sq(sum-low)/(n-float64(i)))
+	}
+	v := math.Max(all-most, 0) / (n - 2)
+	const m = nBuf - 1
+	var d [m]float64
+	for i := range d {
+		d[i] = sq(y[i+1] - y[i])
+	}
+	slices.Sort(d[:])
+	const k = m * 2 / 5
+	part := 0.0
+	for _, z := range d[:k] {
+		part += z
+	}
+	return math.Min(v, part/(k*2*0.0883)) // as for the noise
+}
+
+// flaps watches for readings that jump to an end of the range and back, again and
+// again for hours, where they hardly ever were before: a loose contact.
+func (c *core) flaps(ms int64, v float64) {
+	h := &c.Health
+	b := band(v)
+	if c.Noise.Frac && !isEnd(v) {
+		b = 0
+	}
+	is := 0.0
+	if (b == h.End) != h.At {
+		h.At = !h.At
+		h.Turns++
+	}
+	switch {
+	case b == 0:
+		h.Other += mul(0.1, v-h.Other)
+	case h.Flap < 0.02:
+		h.End, is = b, 1
+	case b == h.End:
+		is = 1
+	}
+	h.Flap += mul(0.025, is-h.Flap)
+	if h.Flap >= 0.02 {
+		h.Shook = ms
+	} else if ms-h.Shook >= 24*hour { // by day it may be held
+		h.Flapping = false
+	}
+	if h.Flap < 0.1 {
+		h.Flaps, h.There, h.Turns = ms, 0, 0
+		if !h.Flapping && h.End > 0 {
+			h.AtEnd[h.End-1] += h.Flapped
+		}
+		h.Flapped = 0
+		return
+	}
+	if is == 1 {
+		h.Flapped++
+	}
+	h.There++
+	end := 0.0
+	if h.End > 1 {
+		end = fullScales[h.End-2]
+	}
+	if h.There >= 180 && h.Turns > h.There/10 && ms-h.Flaps >= 3*stuckTime && float64(h.AtEnd[h.End-1]) < 0.02*float64(c.N-h.Flapped) &&
+		(h.End == 1 || c.highest() <= end) && (h.End > 1 || c.lowest() >= -nearEnd) &&
+		ms-h.Flaps >= c.patience(h.End > 1, true, end, h.Other) {
+		h.Flapping = true
+	}
 }
 
 // fading: the lamp's step fell below 0.6 of what it was.

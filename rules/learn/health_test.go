@@ -2,6 +2,8 @@ package learn
 
 import (
 	"math"
+	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 )
@@ -328,4 +330,195 @@ func TestRepeatingIsNoFault(t *testing.T) {
 	known(f, 200, 400)
 	f.read(2000, flat(150), 1)
 	f.wantFaults(t)
+}
+
+// Exploding noise is told once, and that it is over when it is.
+func TestNoisyLasts(t *testing.T) {
+	lampLit := func(i int) float64 { // now and then
+		if i%700 >= 500 {
+			return 380
+		}
+		return 0
+	}
+	for name, c := range map[string]struct {
+		lamp  func(int) float64
+		noise func(f *feeder, i int) float64
+		fault bool
+	}{
+		"ten times":                 {lampLit, func(f *feeder, _ int) float64 { return 60 * f.r.NormFloat64() }, true},
+		"a lamp that was never lit": {flat(0), func(f *feeder, _ int) float64 { return 60 * f.r.NormFloat64() }, true},
+		"anything":                  {lampLit, func(f *feeder, _ int) float64 { return 1023*f.r.Float64() - 300 }, true},
+		"anything, never lit":       {flat(0), func(f *feeder, _ int) float64 { return 1023*f.r.Float64() - 300 }, true},
+		"growing":                   {lampLit, func(f *feeder, i int) float64 { return 3 * float64(i) / 1440 * f.r.NormFloat64() }, true},
+		"for a while": {lampLit, func(f *feeder, i int) float64 {
+			if i%1440 > 40 {
+				return 0
+			}
+			return 60 * f.r.NormFloat64()
+		}, false},
+		"twice": {lampLit, func(f *feeder, _ int) float64 { return 13 * f.r.NormFloat64() }, false},
+		"outliers": {lampLit, func(f *feeder, _ int) float64 {
+			if f.r.IntN(50) > 0 {
+				return 0
+			}
+			return 700*f.r.Float64() - 300
+		}, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := feed(Config{}, time.Minute, 6)
+			f.read(7*1440, func(i int) float64 { return 300 + c.lamp(i) }, 1)
+			f.read(20*1440, func(i int) float64 { return math.Min(math.Max(300+c.lamp(i)+c.noise(f, i), 0), 1023) }, 1)
+			if !c.fault {
+				f.wantFaults(t)
+				return
+			}
+			f.wantFaults(t, Noisy)
+			f.read(2000, func(i int) float64 { return 300 + c.lamp(i) + 24*f.r.NormFloat64() }, 1)
+			f.read(100, func(i int) float64 { return 300 + c.lamp(i) }, 1)
+			f.wantFaults(t, Noisy)
+			f.read(2*1440, func(i int) float64 { return 300 + c.lamp(i) }, 1)
+			f.wantFaults(t, Noisy, NoFault)
+		})
+	}
+}
+
+// A loose contact reads 0 every other time.
+func TestLooseContact(t *testing.T) {
+	loose := func(f *feeder, n int, share, end, level float64) {
+		f.read(n, func(int) float64 {
+			y := level + 6*f.r.NormFloat64()
+			if f.r.Float64() < share {
+				return end
+			}
+			return math.Min(math.Max(y, 0), math.Max(end, 1023))
+		}, 1)
+	}
+	for _, end := range []float64{0, 4095} {
+		for _, share := range []float64{0.2, 0.5, 0.8} {
+			f := feed(Config{}, time.Minute, 6)
+			known(f, 300, 200)
+			f.read(5*1440, flat(300), 1)
+			f.noise = 0
+			for range 10 {
+				loose(f, 2000, share, end, 300)
+				loose(f, 300, 0, end, 300)
+			}
+			f.wantFaults(t, Noisy)
+			loose(f, 2000, 0, end, 300)
+			f.wantFaults(t, Noisy, NoFault)
+			loose(f, 5000, share, end, 300)
+			f.wantFaults(t, Noisy, NoFault, Noisy)
+		}
+	}
+	// control: a lamp that reads 0 when dark, and blinks; and one that saturates
+	for _, c := range []struct{ dark, lit, end, other float64 }{{0, 300, 0, 300}, {700, 1023, 1023, 700}} {
+		f := feed(Config{}, time.Minute, 0)
+		for range 4 {
+			loose(f, 700, 0, 0, c.dark)
+			loose(f, 700, 0, 0, c.lit)
+		}
+		loose(f, 700, 0, 0, c.dark)
+		for range 4 {
+			loose(f, 600, 0.5, c.end, c.other)
+			loose(f, 700, 0, 0, c.dark)
+		}
+		f.wantFaults(t)
+	}
+	// nor one that blinks and saturates when it is first seen, nor one in short visits
+	f := feed(Config{}, time.Minute, 0)
+	loose(f, 3000, 0, 0, 700)
+	for range 4 {
+		loose(f, 600, 0.5, 1023, 700)
+		loose(f, 700, 0, 0, 700)
+	}
+	f.wantFaults(t)
+	f = feed(Config{}, time.Minute, 0)
+	loose(f, 3000, 0, 0, 700)
+	for range 30 {
+		loose(f, 30, 1, 1023, 700)
+		loose(f, 40, 0, 0, 700)
+	}
+	f.wantFaults(t)
+	// nor does what flickers where a smaller converter would end
+	f = feed(Config{}, time.Minute, 6)
+	known(f, 700, 1300)
+	f.noise = 0
+	loose(f, 600, 0.5, 1022, 700)
+	f.wantFaults(t)
+	// nor does a dark night, with some noise
+	f = feed(Config{}, time.Minute, 0)
+	for range 20 {
+		loose(f, 720, 0, 0, 3)
+		loose(f, 720, 0, 0, 200)
+	}
+	f.wantFaults(t)
+}
+
+// Whatever a lamp does between its two levels is no noise, nor is what clouds do.
+func TestBlinkingIsNoNoise(t *testing.T) {
+	for name, level := range map[string]func(f *feeder) float64{
+		"blinking":           func(f *feeder) float64 { return 380 * float64(f.r.IntN(2)) },
+		"blurred":            func(f *feeder) float64 { return 380 * math.Min(math.Max(2*f.r.Float64()-0.5, 0), 1) },
+		"of all its flash":   func(f *feeder) float64 { return 380 * f.r.Float64() },
+		"of many flashes":    func(f *feeder) float64 { return 190 + 100*(f.r.Float64()-0.5) },
+		"beyond both levels": func(f *feeder) float64 { return 380*float64(f.r.IntN(2)) + 80*f.r.NormFloat64() }, // the control
+	} {
+		for _, seen := range []bool{true, false} {
+			if !seen && name == "of many flashes" { // a level of its own, with noise
+				continue
+			}
+			f := feed(Config{}, time.Minute, 6)
+			if seen {
+				for range 10 {
+					f.read(300, flat(300), 1)
+					f.read(100, flat(680), 1)
+				}
+			}
+			f.read(5*1440, flat(300), 1)
+			at := 300.0 // drifts
+			for range 5 {
+				f.read(1000, func(int) float64 { at -= 0.02; return at + level(f) }, 1)
+				f.read(900, flat(at), 1)
+			}
+			if told, beyond := slices.Contains(f.fault, Noisy), name == "beyond both levels"; told && !beyond || !told && beyond && seen {
+				t.Errorf("%s, lamp seen %v: %v", name, seen, f.fault)
+			}
+		}
+	}
+	f := feed(Config{}, time.Minute, 6)
+	f.read(3*1440, flat(300), 1) // dull days, and then broken clouds
+	for seed := range uint64(10) {
+		cloud := broken(rand.New(rand.NewPCG(seed, 5)), 300, 300, 0.3)
+		f.read(720, func(i int) float64 { return 300 + (cloud(i)-300)*math.Sin(math.Pi*float64(i)/720) }, 1)
+		f.read(720, flat(300), 1)
+	}
+	f.wantFaults(t)
+}
+
+// Two levels, moving light and the lamp's own changes are not rough; noise is.
+func TestRough(t *testing.T) {
+	f := feed(Config{}, time.Minute, 0)
+	for name, c := range map[string]struct {
+		level func(i int) float64
+		rough bool
+	}{
+		"still":        {flat(300), false},
+		"in turn":      {func(i int) float64 { return 300 + 380*float64(i%2) }, false},
+		"a change":     {func(i int) float64 { return 300 + 380*float64(i/13) }, false},
+		"moving light": {func(i int) float64 { return 300 + 4*float64(i) }, false},
+		"noise":        {func(int) float64 { return 300 + 60*f.r.NormFloat64() }, true},
+		"anything":     {func(int) float64 { return 1023 * f.r.Float64() }, true},
+	} {
+		mean := 0.0
+		for range 100 {
+			var y [nBuf]float64
+			for i := range y {
+				y[i] = c.level(i) + 6*f.r.NormFloat64()
+			}
+			mean += rough(y) / 100
+		}
+		if t.Logf("%s: %.0f", name, mean); (mean > 70) != c.rough {
+			t.Errorf("%s: %v", name, mean)
+		}
+	}
 }

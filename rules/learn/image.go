@@ -245,4 +245,17 @@ func (h *health) image(m *image) {
 	for i := range h.AtNear {
 		m.u64(&h.AtNear[i])
 	}
+	m.u32s(&h.Wait, &h.Aged, &h.Quiet)
+	m.f64s(&h.Lo, &h.Hi)
+	m.u8(&h.End)
+	m.bool(&h.Flapping)
+	m.f64(&h.Flap)
+	m.i64s(&h.Shook, &h.Flaps)
+	m.bool(&h.At)
+	m.u32s(&h.Turns, &h.There)
+	m.u64(&h.Flapped)
+	for i := range h.AtEnd {
+		m.u64(&h.AtEnd[i])
+	}
+	m.f64(&h.Other)
 }

@@ -60,7 +60,7 @@ func (l *Learner) UnmarshalBinary(b []byte) error {
 
 // check refuses an image that no Learner can have written.
 func (c *core) check() error {
-	if c.State > Blinking || c.Why.State > Blinking || c.Why.From > Blinking || c.Man.N > blinkWindow || c.Fault > Fading || c.F.N > nHyp || c.Edges.N > nBuf || c.Edges.NE > nEdges || c.Noise.N >= 30 || int(c.Health.Near.Band) > nBands {
+	if c.State > Blinking || c.Why.State > Blinking || c.Why.From > Blinking || c.Man.N > blinkWindow || c.Fault > Fading || c.F.N > nHyp || c.Edges.N > nBuf || c.Edges.NE > nEdges || c.Noise.N >= 30 || int(max(c.Health.Near.Band, c.Health.End)) > nBands {
 		return errors.New("holds an unknown state")
 	}
 	for _, h := range c.F.H {
