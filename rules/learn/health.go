@@ -31,6 +31,7 @@ type health struct {
 	Near   run            // readings in a row near one end of a converter's range
 	AtNear [nBands]uint64 // readings near each end, before this run
 
+	Best   float64 // Was, while it is a fault that it is no more
 	Wait   uint32  // readings of the block so far
 	Aged   uint32  // blocks since one that told Lo and Hi
 	Quiet  uint32  // blocks in a row since the last loud one
@@ -465,21 +466,30 @@ func (c *core) flaps(ms int64, v float64) {
 	}
 }
 
-// fading: the lamp's step fell below 0.6 of what it was.
+// fading: the lamp's step fell below 0.7 of what it was, or 0.6. Once that is told, only a
+// larger step ends it: a lamp that is hardly seen any more is learned anew by
+// smaller ones.
 func (c *core) fading() bool {
 	h := &c.Health
-	if !c.Known || c.Cfg.manual() {
-		h.Was = 0
+	if c.Cfg.manual() {
+		h.Was, h.Best = 0, 0
 		return false
 	}
-	if c.NUp+c.NDown < 6 {
+	least := 0.7
+	if sq(h.Was) < sq(beyondNoise)*c.Noise.variance() { // a faint one's is not known so well
+		least = 0.6
+	}
+	if c.Fault == Fading && h.Best > 0 && (!c.Known || c.F.Step < 0.8*h.Best) {
+		return true
+	}
+	h.Best = 0
+	if !c.Known || c.NUp+c.NDown < 6 {
 		return false
 	}
-	if h.Was == 0 || c.F.Step > h.Was {
-		h.Was = c.F.Step
+	h.Was = math.Max(h.Was, c.F.Step)
+	if c.F.Step < least*h.Was {
+		h.Best = h.Was
+		return true
 	}
-	if c.Fault == Fading {
-		return c.F.Step < 0.7*h.Was
-	}
-	return c.F.Step < 0.6*h.Was
+	return false
 }

@@ -137,7 +137,21 @@ func TestFading(t *testing.T) {
 	if n := len(f.got); n < 155 {
 		t.Fatalf("only %d of 159 changes announced while the lamp faded", n)
 	}
+	f.l.c.adopt(150, 6) // learned anew by a smaller step, it still is
+	f.l.c.F.start(Dark, 300, f.at.UnixMilli())
+	f.read(300, flat(300), 1)
+	f.l.c.forget()
+	f.read(30, flat(300), 1)
+	f.wantFaults(t, Fading)
 	fade(0.85).wantFaults(t) // control: a little dust
+	f = fade(0.4)
+	// over only when it is as bright as it was
+	f.read(1000, flat(300), 1)
+	for range 30 {
+		f.read(300, flat(700), 1)
+		f.read(300, flat(300), 1)
+	}
+	f.wantFaults(t, Fading, NoFault)
 }
 
 // A fault lasts as long as its cause does, and is told once.

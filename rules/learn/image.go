@@ -245,6 +245,7 @@ func (h *health) image(m *image) {
 	for i := range h.AtNear {
 		m.u64(&h.AtNear[i])
 	}
+	m.f64(&h.Best)
 	m.u32s(&h.Wait, &h.Aged, &h.Quiet)
 	m.f64s(&h.Lo, &h.Hi)
 	m.u8(&h.End)
