@@ -138,14 +138,14 @@ func power(x float64) bool {
 // quantum learns the converter's step by one more difference, as Euclid's algorithm
 // finds a common measure.
 func (n *noise) quantum(d float64) {
-	const near = 0.01 // of a step: what arithmetic does
+	const near, least = 0.01, 1e-6 // of a step, of a difference: what arithmetic does
 	if n.Quantum == 0 || d == 0 {
 		n.Quantum = math.Max(n.Quantum, d)
 		return
 	}
 	for range 8 {
 		r := math.Abs(d - mul(n.Quantum, math.Round(d/n.Quantum)))
-		if r <= mul(near, math.Min(d, n.Quantum)) {
+		if r <= mul(near, math.Min(d, n.Quantum)) || r < mul(least, d) {
 			return
 		}
 		d, n.Quantum = n.Quantum, r

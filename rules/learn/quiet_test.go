@@ -2,6 +2,7 @@ package learn
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 )
@@ -112,6 +113,13 @@ func TestQuantum(t *testing.T) {
 		}
 		if math.Abs(n.Quantum-c.want) > 1e-9 {
 			t.Errorf("%v: %v, want %v", c.differences, n.Quantum, c.want)
+		}
+	}
+	var n noise // of a board that sends any number there is no step, but a number all the same
+	for i, r := 0, rand.New(rand.NewPCG(1, 1)); i < 100_000; i++ {
+		n.quantum(math.Abs(r.NormFloat64()) * math.Pow(10, float64(r.IntN(16)-4)))
+		if !(n.Quantum > 1e-20) || math.IsInf(n.Quantum, 0) {
+			t.Fatalf("%v after %d differences", n.Quantum, i+1)
 		}
 	}
 }
