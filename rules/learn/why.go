@@ -69,12 +69,12 @@ func (l *Learner) Why() string {
 		if !w.Beyond {
 			side = "on the way to"
 		}
-		fmt.Fprintf(&b, "reading %s is %s the %s%s level %s, held for %d readings (%s)", num(w.Value), side, set, name, num(level), w.Held, span.Text(held))
+		fmt.Fprintf(&b, "reading %s is %s the %s%s level %s, held for %s (%s)", num(w.Value), side, set, name, num(level), readings(w.Held), span.Text(held))
 	}
 	if !w.Manual && w.State != Blinking {
 		fmt.Fprintf(&b, "; the lamp makes %s counts of difference", num(w.Step))
 	}
-	fmt.Fprintf(&b, "; %s sure", percent(w.Conf))
+	fmt.Fprintf(&b, "; %s sure", Sure(w.Conf))
 	if w.Prov {
 		b.WriteString(", provisional until both states were seen")
 	}
@@ -101,6 +101,13 @@ func (c *core) explain() {
 	}
 }
 
+func readings(n uint32) string {
+	if n == 1 {
+		return "1 reading"
+	}
+	return fmt.Sprintf("%d readings", n)
+}
+
 // num writes a count as short as it may be.
 func num(x float64) string {
 	if a := math.Abs(x); a >= 100 || x == math.Trunc(x) {
@@ -109,8 +116,8 @@ func num(x float64) string {
 	return fmt.Sprintf("%.1f", x)
 }
 
-// percent never says 100 %: nothing is that sure.
-func percent(p float64) string {
+// Sure writes a chance, 0 to 1, for people. It never says 100 %: nothing is that sure.
+func Sure(p float64) string {
 	switch {
 	case p > 0.999:
 		return "over 99.9 %"

@@ -3,6 +3,7 @@ package learn
 import (
 	"fmt"
 	"math"
+	"strings"
 	"testing"
 	"time"
 )
@@ -74,6 +75,9 @@ func TestExplain(t *testing.T) {
 		copy(k.Edges.V[nBuf-len(c.last):], c.last)
 		k.Why = why{State: c.state, Enter: k.Edges.T[nBuf-len(c.last)], Value: c.last[len(c.last)-1]}
 		k.explain()
+		if k.Why.Held = 1; !strings.Contains(l.Why(), "held for 1 reading (") {
+			t.Errorf("%s: %s", name, l.Why())
+		}
 		if w := &k.Why; w.Value != c.value || w.Beyond != c.beyond || w.On != 440 || w.Off != 360 {
 			t.Errorf("%s: %+v", name, *w)
 		}
