@@ -33,6 +33,9 @@ func TestWithoutNoise(t *testing.T) {
 		if n := len(f.got) - f.times(Blinking); n < 38 || n > 39 || n != len(f.got) { // a small first one may be missed
 			t.Errorf("%s: %d told, %d of them lit, want 39 and 20", name, len(f.got), f.times(Lit))
 		}
+		if hint := f.l.Aim().Hint != ""; hint != (name == "to the rail") {
+			t.Errorf("%s: %q", name, f.l.Aim().Hint)
+		}
 		most := 1.0
 		if name == "other light, too" {
 			most = sq(1000.0 / 16)
