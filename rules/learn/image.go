@@ -146,7 +146,6 @@ func (n *noise) image(m *image) {
 	m.f64s(&n.Max, &n.Min)
 	m.u32s(&n.AtMax, &n.AtMin)
 	m.bool(&n.Seen)
-	m.u32(&n.Same)
 	m.f64s(&n.Diff, &n.Sq, &n.Prod)
 	m.u32(&n.Calm)
 	m.f64(&n.Rho)

@@ -124,7 +124,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c.N++
 	c.At, c.Val = ms, value
 	y := mul(c.sign(), value)
-	c.Noise.observe(y, c.flips(y), c.Range.RHi-c.Range.RLo < mul(3, math.Sqrt(c.Noise.steps())))
+	c.Noise.observe(y, c.Health.Same, c.flips(y), c.Range.RHi-c.Range.RLo < mul(3, math.Sqrt(c.Noise.steps())))
 	c.Edges.push(ms, y)
 	if c.Cfg.manual() {
 		l.manual(ms, y)

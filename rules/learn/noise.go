@@ -19,7 +19,6 @@ type noise struct {
 	Max, Min     float64     // largest and smallest reading
 	AtMax, AtMin uint32      // readings exactly there
 	Seen         bool
-	Same         uint32  // readings in a row that are equal, 100 at most
 	Diff         float64 // last difference
 	Sq, Prod     float64 // means of the differences' squares, of the products of two in a row
 	Calm         uint32  // differences these are of, nRuns at most
@@ -33,9 +32,10 @@ const nRuns = 2000
 // early is the number of blocks that are simply averaged.
 const early = 6
 
-// observe takes a reading; flipped says that a blinking lamp's change makes the
-// difference to the one before, calm that no light moved lately.
-func (n *noise) observe(y float64, flipped, calm bool) {
+// observe takes a reading, after a run of so many that were equal; flipped says that a
+// blinking lamp's change makes the difference to the one before, calm that no light
+// moved lately.
+func (n *noise) observe(y float64, run uint32, flipped, calm bool) {
 	if y != math.Floor(y) {
 		n.Frac = true
 	}
@@ -54,11 +54,7 @@ func (n *noise) observe(y float64, flipped, calm bool) {
 	// Saturated readings tell nothing of the noise, nor does what leaves them, which
 	// may be the lamp's change: a board may read the lamp's levels without noise.
 	piled := func(y float64) bool { return y == n.Max && n.AtMax > 5 || y == n.Min && n.AtMin > 5 }
-	flat := y == n.Last && piled(y) || y != n.Last && n.Same >= 3 && piled(n.Last) || n.blinked(y)
-	if y != n.Last {
-		n.Same = 0
-	}
-	n.Same = min(n.Same+1, 100)
+	flat := y == n.Last && piled(y) || y != n.Last && run >= 3 && piled(n.Last) || n.blinked(y)
 	if n.Seen {
 		n.quantum(math.Abs(y - n.Last))
 	}
