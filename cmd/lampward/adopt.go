@@ -10,6 +10,7 @@ import (
 
 	"lampward/notify"
 	"lampward/rules"
+	"lampward/rules/span"
 	"lampward/store"
 )
 
@@ -90,7 +91,7 @@ func (d *daemon) caughtUp(ctx context.Context, now time.Time, stray int) string 
 	text := ""
 	say := func(n int, what string) {
 		if n > 0 {
-			text += fmt.Sprintf(" %s from before: %s.", plural(n, "message"), what)
+			text += fmt.Sprintf(" %s from before: %s.", span.Count(n, "message"), what)
 		}
 	}
 	say(int(owed.Pending)-len(held)-stray, "being sent now")

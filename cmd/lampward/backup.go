@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"lampward/rules/span"
 	"lampward/store"
 )
 
@@ -115,7 +116,7 @@ func contents(r store.Report) string {
 		return "from an older lampward, so what is in it was not counted; the start after restoring brings it up to date"
 	}
 	return fmt.Sprintf("%s, %s, %s waiting to be sent, up to input %d",
-		plural(int(r.Events), "event"), plural(int(r.Dead), "dead letter"), plural(int(r.Pending), "message"), r.LastSeq)
+		span.Count(r.Events, "event"), span.Count(r.Dead, "dead letter"), span.Count(r.Pending, "message"), r.LastSeq)
 }
 
 // backup copies the database in dir, and what belongs to it, to the file at to.

@@ -68,7 +68,7 @@ func init() {
 			return c.refuse(err)
 		}
 		fmt.Fprintf(c.out, "%s: correct: %s, %s\n", cfg.File,
-			plural(len(cfg.Lamps), "lamp"), plural(len(routes.all), "route"))
+			span.Count(len(cfg.Lamps), "lamp"), span.Count(len(routes.all), "route"))
 		for _, text := range doubts(cfg) {
 			fmt.Fprintln(c.out, "but:", text)
 		}
@@ -340,11 +340,4 @@ func version() string {
 		}
 	}
 	return out + " " + b.GoVersion
-}
-
-func plural(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }

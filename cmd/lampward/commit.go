@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"lampward/rules"
+	"lampward/rules/span"
 	"lampward/store"
 )
 
@@ -115,7 +116,7 @@ func answer(waiting []chan<- error, err error) []chan<- error {
 // ahead of the disk now, so the machine is thrown away and made anew from what
 // is stored.
 func (d *daemon) fail(b *batch, err error) {
-	err = fmt.Errorf("storing %s: %w", plural(len(b.recs), "reading"), err)
+	err = fmt.Errorf("storing %s: %w", span.Count(len(b.recs), "reading"), err)
 	d.log.Error("cannot store; readings are refused until it works again",
 		"error", err, "do", "free space, or check the disk, in "+d.cfg.Store.Dir)
 	d.broken = err

@@ -320,7 +320,7 @@ func (t *traceReader) next() (traceRow, error) {
 		rec = []string{rec[0], rec[3]}
 	}
 	if want := 2 + btoi(t.haveTruth); len(rec) != want {
-		return traceRow{}, fail("has %s; write %d, as the header has", plural(len(rec), "column"), want)
+		return traceRow{}, fail("has %s; write %d, as the header has", span.Count(len(rec), "column"), want)
 	}
 	row := traceRow{timeText: rec[0], valueText: rec[1]}
 	if row.at, err = parseTime(rec[0]); err != nil {

@@ -7,6 +7,7 @@ import (
 	"lampward/rules"
 	"lampward/rules/lab"
 	"lampward/rules/learn"
+	"lampward/rules/span"
 )
 
 // scorer compares the events of a replay with the truth of its trace.
@@ -57,5 +58,5 @@ func delay(d []int) string {
 	if len(d) == 0 {
 		return "-"
 	}
-	return plural(lab.Median(d), "reading")
+	return span.Count(lab.Median(d), "reading")
 }

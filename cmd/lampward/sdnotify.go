@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"lampward/rules"
+	"lampward/rules/span"
 )
 
 // manager is the service manager that started this process and wants to hear
@@ -72,7 +73,7 @@ func (m *manager) begins(doing string, bytes int64) {
 // lasts tells for how long it has been at that. It does not ask for more time,
 // for it cannot tell whether anything comes of it.
 func (m *manager) lasts(doing string, minutes int) {
-	m.tell(fmt.Sprintf("STATUS=%s, for %s", doing, plural(minutes, "minute")))
+	m.tell(fmt.Sprintf("STATUS=%s, for %s", doing, span.Count(minutes, "minute")))
 }
 
 const (
@@ -119,12 +120,12 @@ func (l *longStep) end() {
 
 // ready tells that everything listens.
 func (m *manager) ready(lamps int) {
-	m.tell("READY=1", "STATUS=watching "+plural(lamps, "lamp"))
+	m.tell("READY=1", "STATUS=watching "+span.Count(lamps, "lamp"))
 }
 
 // kept tells that a new configuration was not taken.
 func (m *manager) kept(lamps int) {
-	m.tell("READY=1", "STATUS=the new configuration is wrong, see the log; watching "+plural(lamps, "lamp")+" by the old one")
+	m.tell("READY=1", "STATUS=the new configuration is wrong, see the log; watching "+span.Count(lamps, "lamp")+" by the old one")
 }
 
 // stopping tells that the stop was asked for.

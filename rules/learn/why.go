@@ -69,7 +69,7 @@ func (l *Learner) Why() string {
 		if !w.Beyond {
 			side = "on the way to"
 		}
-		fmt.Fprintf(&b, "reading %s is %s the %s%s level %s, held for %s (%s)", num(w.Value), side, set, name, num(level), readings(w.Held), span.Text(held))
+		fmt.Fprintf(&b, "reading %s is %s the %s%s level %s, held for %s (%s)", num(w.Value), side, set, name, num(level), span.Count(w.Held, "reading"), span.Text(held))
 	}
 	if !w.Manual && w.State != Blinking {
 		fmt.Fprintf(&b, "; the lamp makes %s counts of difference", num(w.Step))
@@ -99,13 +99,6 @@ func (c *core) explain() {
 			return
 		}
 	}
-}
-
-func readings(n uint32) string {
-	if n == 1 {
-		return "1 reading"
-	}
-	return fmt.Sprintf("%d readings", n)
 }
 
 // num writes a count as short as it may be.

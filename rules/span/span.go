@@ -1,4 +1,5 @@
-// Package span writes lengths of time for people. Call [Text].
+// Package span writes lengths of time, and numbers of things, for people. Call [Text]
+// and [Count].
 package span
 
 import (
@@ -27,4 +28,13 @@ func Text(d time.Duration) string {
 		return fmt.Sprintf("%d d %d h", d/day, h)
 	}
 	return fmt.Sprintf("%d d", d/day)
+}
+
+// Count writes a number of things: "1 reading", "3 readings". The name of one of
+// them becomes that of many by an s.
+func Count[N int | int64 | uint32](n N, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
 }

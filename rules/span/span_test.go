@@ -15,3 +15,9 @@ func TestText(t *testing.T) {
 		assert.Equal(t, want, Text(d))
 	}
 }
+
+func TestCount(t *testing.T) {
+	assert.Equal(t, "0 lamps", Count(0, "lamp"))
+	assert.Equal(t, "1 lamp", Count(int64(1), "lamp"))
+	assert.Equal(t, "2 dead letters", Count(uint32(2), "dead letter"))
+}

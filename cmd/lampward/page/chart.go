@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"lampward/rules/span"
 )
 
 // Charts are SVG as wide as the page: places across are percentages, places
@@ -344,7 +346,7 @@ func describe(t traceData) string {
 	for _, p := range t.points {
 		lo, hi = min(lo, p.Min), max(hi, p.Max)
 	}
-	fmt.Fprintf(&b, ": %s between %s and %s counts, %s, listed below.", plural(int64(n), "reading"), count(lo), count(hi), plural(int64(len(t.marks)), "change"))
+	fmt.Fprintf(&b, ": %s between %s and %s counts, %s, listed below.", span.Count(n, "reading"), count(lo), count(hi), span.Count(len(t.marks), "change"))
 	return b.String()
 }
 
@@ -372,7 +374,7 @@ func drawHistogram(points []Point, l Lamp) chart {
 	}
 	x := func(v float64) float64 { return 100 * (v - sc.lo) / (sc.hi - sc.lo) }
 	var p svg
-	desc := fmt.Sprintf("Histogram of %s between %s and %s counts.", plural(int64(total), "reading"), count(lo), count(hi))
+	desc := fmt.Sprintf("Histogram of %s between %s and %s counts.", span.Count(int64(total), "reading"), count(lo), count(hi))
 	if levelsKnown(l) {
 		desc += fmt.Sprintf(" On level %s, off level %s.", count(l.OnAbove), count(l.OffBelow))
 	}
@@ -389,7 +391,7 @@ func drawHistogram(points []Point, l Lamp) chart {
 		h := max(2, height*math.Sqrt(c/top))
 		mid := sc.lo + (float64(i)+0.5)/bins*(sc.hi-sc.lo)
 		p.add(`<rect class="bar bar-%s" x="%s%%" width="%s%%" y="%s" height="%s"><title>about %s: %s</title></rect>`,
-			side(mid, l), num(float64(i)*100/bins), num(100.0/bins-0.2), num(18+height-h), num(h), count(mid), plural(int64(c), "reading"))
+			side(mid, l), num(float64(i)*100/bins), num(100.0/bins-0.2), num(18+height-h), num(h), count(mid), span.Count(int64(c), "reading"))
 	}
 	p.add(`<line class="axis" x1="0" x2="100%%" y1="%s" y2="%s"/>`, num(18+height), num(18+height))
 	for _, v := range ticks(sc.lo, sc.hi, 6) {

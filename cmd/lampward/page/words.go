@@ -235,11 +235,3 @@ func (s *Server) words() template.FuncMap {
 		"five":  func() []int { return []int{1, 2, 3, 4, 5} },
 	}
 }
-
-// plural is a number of things.
-func plural(n int64, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
-}
