@@ -158,6 +158,7 @@ func TestPanicOfTheLibraryIsContained(t *testing.T) {
 		br := embedded(t, Options{}, sink)
 		good, bad := br.dial(t, 5), br.dial(t, 5)
 		require.Zero(t, good.connect(login{id: "good", clean: true}))
+		synctest.Wait() // the CONNACK comes before the sink hears of it
 		require.Zero(t, bad.connect(login{id: "bad", clean: true}))
 		_, err := bad.conn.Write(subscribeThatPanics)
 		require.NoError(t, err)
