@@ -49,7 +49,8 @@ const maxChatterCount = 50
 // A condition that begins makes it unacknowledged, acknowledged or not before,
 // because it is news. Reminders and escalation run while it is active and
 // unacknowledged, and end when it returns to normal, is acknowledged, shelved
-// or taken out of service. While shelved or out of service its events are
+// or taken out of service. Of several conditions the newest that lasts is the one
+// that they name, and they end with the last that was not acknowledged. While shelved or out of service its events are
 // history only; afterwards an active and unacknowledged one is told again at
 // once. A configuration in force from now on changes deadlines that are set
 // from now on.
@@ -61,6 +62,8 @@ type alarm struct {
 // alarmState is what a snapshot keeps.
 type alarmState struct {
 	Conds     conditions    `json:"conds,omitempty"`
+	News      conditions    `json:"news,omitempty"` // those that are not acknowledged
+	Told      []condition   `json:"told,omitempty"` // the words of each that is active, the newest last
 	Unacked   bool          `json:"unacked,omitempty"`
 	Escalated bool          `json:"escalated,omitempty"` // in this unacknowledged spell
 	Shelved   bool          `json:"shelved,omitempty"`
@@ -74,6 +77,13 @@ type alarmState struct {
 	Settle    time.Time     `json:"settle,omitzero"`    //
 	SettleFor time.Duration `json:"settle_for,omitempty"`
 	Starts    []time.Time   `json:"starts,omitempty"` // of the latest conditions, to find chattering
+}
+
+// condition is what was told of one when it began.
+type condition struct {
+	Cond  conditions `json:"cond"`
+	Text  string     `json:"text,omitempty"`
+	Since time.Time  `json:"since,omitzero"`
 }
 
 func newAlarm(key string) *alarm { return &alarm{key: key} }
@@ -137,11 +147,43 @@ func (a *alarm) effect(cfg *AlarmConfig, e *Event) (begins, ends conditions) {
 
 func darkIsAlarm(cfg *AlarmConfig, lamp string) bool { return slices.Contains(cfg.DarkIsAlarm, lamp) }
 
-// end ends conditions without an event.
+// end ends conditions. One that is over is named no more where another lasts, and
+// nobody need acknowledge it.
 func (a *alarm) end(c conditions) {
-	if a.s.Conds &^= c; a.s.Conds == 0 {
+	s := &a.s
+	if c &= s.Conds; c == 0 {
+		return
+	}
+	s.Conds, s.News = s.Conds&^c, s.News&^c
+	s.Told = slices.DeleteFunc(s.Told, func(t condition) bool { return t.Cond&c != 0 })
+	if s.Conds != 0 {
+		s.Unacked = s.News != 0
+		a.headline()
+	}
+	if s.Conds == 0 || !s.Unacked {
 		a.disarm()
 	}
+}
+
+// begin notes what was told of a condition. What chattering hides is not what the
+// alarm is named by.
+func (a *alarm) begin(c conditions, text string, since time.Time) {
+	s := &a.s
+	s.Told = slices.DeleteFunc(s.Told, func(t condition) bool { return t.Cond == c })
+	at := len(s.Told)
+	if c&(condLamp|condSilent) != 0 && s.Conds&condChatter != 0 {
+		at = slices.IndexFunc(s.Told, func(t condition) bool { return t.Cond == condChatter })
+	}
+	s.Conds |= c
+	s.Told = slices.Insert(s.Told, at, condition{c, clip(text), since})
+	a.headline()
+}
+
+// headline has the alarm named by the newest condition that lasts.
+func (a *alarm) headline() {
+	s := &a.s
+	newest := s.Told[len(s.Told)-1]
+	s.Text, s.Since = newest.Text, newest.Since
 }
 
 // event takes one event of the alarm's source and appends it, marked if it is
@@ -156,17 +198,20 @@ func (a *alarm) event(cfg *AlarmConfig, e *Event, out []Event) []Event {
 	}
 	if begins != 0 && !hidden {
 		waiting := s.Conds != 0 && s.Unacked
-		s.Unacked = true
-		s.Text, s.Since = clip(e.Text), e.Since
-		if s.Since.IsZero() {
-			s.Since = e.At
-		}
+		s.Unacked, s.News = true, s.News|begins
 		if !waiting {
 			s.Escalated, s.Escalate = false, time.Time{}
 		}
 		a.arm(cfg, e.At)
 	}
-	s.Conds = s.Conds&^ends | begins
+	if begins != 0 {
+		since := e.Since
+		if since.IsZero() || since.After(e.At) { // the date of a flat battery is to come
+			since = e.At
+		}
+		a.begin(begins, e.Text, since)
+	}
+	a.end(ends)
 	began := !hidden && often && begins != 0 && a.chatters(cfg, e.At)
 	if hidden || began {
 		s.Settle = e.At.Add(s.SettleFor)
@@ -174,9 +219,6 @@ func (a *alarm) event(cfg *AlarmConfig, e *Event, out []Event) []Event {
 	quiet := a.quiet()
 	if quiet == "" && (hidden || began) {
 		quiet = QuietChattering
-	}
-	if s.Conds == 0 {
-		a.disarm()
 	}
 	if e.Kind.Alerts() {
 		e.Quiet = cmp.Or(quiet, e.Quiet)
@@ -188,7 +230,8 @@ func (a *alarm) event(cfg *AlarmConfig, e *Event, out []Event) []Event {
 		n.Why = fmt.Sprintf("%d alerts began within %s; until %s pass without a change, single changes are kept in the history and not sent.",
 			cfg.ChatterCount, span.Text(chatterWithin(cfg)), span.Text(s.SettleFor))
 		n.Quiet = a.quiet()
-		s.Text, s.Since = n.Text, e.At
+		a.begin(condChatter, n.Text, e.At)
+		s.News |= condChatter
 		out = append(out, n)
 	}
 	return out
@@ -228,7 +271,6 @@ func (a *alarm) chatters(cfg *AlarmConfig, at time.Time) bool {
 		return false
 	}
 	s.Starts = nil
-	s.Conds |= condChatter
 	if s.SettleFor = cfg.ChatterSettle; s.SettleFor <= 0 {
 		s.SettleFor = within
 	}
@@ -258,7 +300,7 @@ func (a *alarm) action(cfg *AlarmConfig, in *Input, out []Event) []Event {
 	s := &a.s
 	switch {
 	case in.Kind == InAck && s.Unacked:
-		s.Unacked = false
+		s.Unacked, s.News = false, 0
 		a.disarm()
 		out = append(out, a.did(Acknowledged, in, "acknowledged", "No more reminders are sent for what is known now; a new change is told again."))
 	case in.Kind == InShelve && in.For > 0 && !s.Out:
@@ -323,18 +365,18 @@ func (a *alarm) fire(cfg *AlarmConfig, at time.Time, out []Event) []Event {
 	// count as due here, however the two stand.
 	shelf, settle, escalate, remind := due(&s.ShelfEnd), due(&s.Settle), due(&s.Escalate), due(&s.Remind)
 	if settle {
-		s.Conds &^= condChatter
+		if lasts := s.Conds & (condLamp | condSilent); s.News&condChatter != 0 {
+			s.News |= lasts
+		}
+		s.Text = s.Last
+		a.end(condChatter)
 		n := a.make(Settled, at)
 		n.Text = a.name() + " has settled; the latest: " + s.Last
 		n.Why = fmt.Sprintf("No change for %s.", span.Text(s.SettleFor))
 		n.Quiet = a.quiet()
 		out = append(out, n)
-		s.Text = s.Last
-		if n.Quiet != "" && s.Conds&(condLamp|condSilent) != 0 {
-			s.Unacked = true // nobody is told of it now, so it is told when the shelf ends
-		}
-		if s.Conds == 0 {
-			a.disarm()
+		if lasts := s.Conds & (condLamp | condSilent); n.Quiet != "" && lasts != 0 {
+			s.Unacked, s.News = true, s.News|lasts // nobody is told of it now, so it is told when the shelf ends
 		}
 	}
 	if shelf {
@@ -389,7 +431,26 @@ func unmarshalAlarm(key string, b []byte) (*alarm, error) {
 	if err := json.Unmarshal(b, &a.s); err != nil {
 		return nil, fmt.Errorf("alarm of %s: %w", key, err)
 	}
+	a.complete()
 	return a, nil
+}
+
+// complete adds what older versions did not keep: which conditions are news, and
+// what was told of each.
+func (a *alarm) complete() {
+	s := &a.s
+	if s.Unacked && s.News == 0 {
+		s.News = s.Conds
+	}
+	var known conditions
+	for _, t := range s.Told {
+		known |= t.Cond
+	}
+	for c := condLamp; c <= condChatter; c <<= 1 {
+		if s.Conds&c&^known != 0 {
+			s.Told = append(s.Told, condition{c, s.Text, s.Since})
+		}
+	}
 }
 
 // name is the lamp's or device's name.
@@ -420,7 +481,11 @@ func (a *alarm) did(kind Kind, in *Input, what, why string) Event {
 
 func (a *alarm) reminder(at time.Time, why string) Event {
 	e := a.make(Reminder, at)
-	e.Text = fmt.Sprintf("Reminder: %s (for %s)", a.s.Text, span.Text(at.Sub(a.s.Since)))
+	how := "for " + span.Text(at.Sub(a.s.Since))
+	if n := len(a.s.Told); n > 0 && a.s.Told[n-1].Cond == condBattery {
+		how = "told " + span.Text(at.Sub(a.s.Since)) + " ago" // its text says for how long the battery lasts
+	}
+	e.Text = fmt.Sprintf("Reminder: %s (%s)", a.s.Text, how)
 	e.Why = why
 	return e
 }

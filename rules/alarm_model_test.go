@@ -16,6 +16,8 @@ type refAlarm struct {
 	// what is wrong
 	lamp, fault, silent, battery, chattering bool
 	unacked, escalated, shelved, out         bool
+	news                                     map[string]bool // what nobody acknowledged, of what lasts
+	was                                      map[string]bool // what lasted before
 
 	sinceTold, waiting, shelfLeft, unchanged int // minutes
 	starts                                   []int
@@ -35,6 +37,25 @@ func minutes(d time.Duration) int { return int(d / time.Minute) }
 
 func (r *refAlarm) active() bool {
 	return r.lamp || r.fault || r.silent || r.battery || r.chattering
+}
+
+// over is called when something has ended: what else lasts may be acknowledged.
+func (r *refAlarm) over() {
+	last := map[string]bool{"lamp": r.lamp, "fault": r.fault, "silent": r.silent, "battery": r.battery, "chattering": r.chattering}
+	ended, news := false, false
+	for k, on := range last {
+		if !on && r.was[k] {
+			ended = true
+		}
+		r.was[k] = on
+		if !on {
+			delete(r.news, k)
+		}
+		news = news || r.news[k]
+	}
+	if ended && r.active() {
+		r.unacked = news
+	}
 }
 
 func (r *refAlarm) state() string {
@@ -72,9 +93,14 @@ func (r *refAlarm) line(k Kind, quiet, by string) alarmLine {
 func (r *refAlarm) minute() (out []alarmLine) {
 	if r.chattering && r.unchanged >= r.settle() {
 		r.chattering = false
+		if r.news["chattering"] {
+			r.news["lamp"], r.news["silent"] = r.lamp, r.silent
+		}
+		r.over()
 		out = append(out, r.line(Settled, r.quiet(), ""))
 		if r.quiet() != "" && (r.lamp || r.silent) {
 			r.unacked = true
+			r.news["lamp"], r.news["silent"] = r.lamp, r.silent
 		}
 	}
 	if r.shelved && r.shelfLeft <= 0 {
@@ -148,6 +174,10 @@ func (r *refAlarm) event(k Kind, state string) (out []alarmLine) {
 		}
 	}
 	if begins && !(changes && hidden) {
+		r.news[map[Kind]string{Fault: "fault", Silent: "silent", BatteryLow: "battery"}[k]] = true
+		if changes && k != Silent {
+			r.news["lamp"] = true
+		}
 		if r.unacked, r.sinceTold = true, 0; !was {
 			r.escalated, r.waiting = false, 0
 		}
@@ -168,8 +198,10 @@ func (r *refAlarm) event(k Kind, state string) (out []alarmLine) {
 		}
 		if n >= r.cfg.ChatterCount {
 			began, r.chattering, r.starts, r.unchanged = true, true, nil, 0
+			r.news["chattering"] = true
 		}
 	}
+	r.over()
 	l := alarmLine{Minute: r.now, Kind: k}
 	if k.Alerts() {
 		if l.Quiet = r.quiet(); l.Quiet == "" && (changes && hidden || began) {
@@ -186,7 +218,7 @@ func (r *refAlarm) event(k Kind, state string) (out []alarmLine) {
 func (r *refAlarm) action(in Input) []alarmLine {
 	switch {
 	case in.Kind == InAck && r.unacked:
-		r.unacked = false
+		r.unacked, r.news = false, map[string]bool{}
 		return []alarmLine{r.line(Acknowledged, "", in.By)}
 	case in.Kind == InShelve && in.For > 0 && !r.out:
 		r.shelved, r.shelfLeft = true, minutes(in.For)
@@ -216,7 +248,7 @@ func playAlarm(seed uint64, hurt func(*alarm)) (diff string, lines int) {
 		cfg.DarkIsAlarm = []string{"salt", "tank"}
 	}
 	start := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
-	a, r := newAlarm("lamp/tank"), &refAlarm{cfg: cfg}
+	a, r := newAlarm("lamp/tank"), &refAlarm{cfg: cfg, news: map[string]bool{}, was: map[string]bool{}}
 	kinds := []Kind{Lit, Lit, Dark, Dark, Blinking, Fault, FaultOver, Silent, Returned, BatteryLow, BatteryNew, Learned, Unlearned}
 	busy := rnd.IntN(12) + 2
 	check := func(got []Event, want []alarmLine, what string) bool {
@@ -329,6 +361,7 @@ func TestAlarmModelFindsFaults(t *testing.T) {
 		"the shelf hides nothing":       func(a *alarm) { a.s.Shelved = false },
 		"chattering is not seen":        func(a *alarm) { a.s.Starts = nil },
 		"chattering never settles":      func(a *alarm) { a.s.Settle = time.Time{} },
+		"what is over stays news":       func(a *alarm) { a.s.News |= a.s.Conds },
 		"a fault is taken for over":     func(a *alarm) { a.s.Conds &^= condFault },
 		"out of service forgets itself": func(a *alarm) { a.s.Out = false },
 	} {
@@ -389,6 +422,58 @@ func TestAlarmStory(t *testing.T) {
 		"23:50 unshelved tank: no longer shelved|unacknowledged|",
 		"23:50 reminder Reminder: tank is lit (for 110 min)|unacknowledged|",
 	}, got)
+}
+
+// What ended is not named any more where something else lasts, and what was
+// acknowledged is not reminded of because something else came and went.
+func TestAlarmNamesWhatLasts(t *testing.T) {
+	start := time.Date(2026, 1, 1, 20, 0, 0, 0, time.UTC)
+	cfg := &AlarmConfig{RemindEvery: time.Hour, EscalateAfter: 90 * time.Minute}
+	at := func(m int) time.Time { return start.Add(time.Duration(m) * time.Minute) }
+	for _, acked := range []bool{false, true} {
+		a := newAlarm("device/board")
+		out := a.event(cfg, &Event{At: at(0), Kind: BatteryLow, Device: "board", Text: "board: battery flat in 3 d", Since: at(3 * 24 * 60)}, nil)
+		if acked {
+			out = a.action(cfg, &Input{At: at(1), Kind: InAck, By: "anna"}, out)
+		}
+		out = a.event(cfg, &Event{At: at(10), Kind: Silent, Device: "board", Text: "board has been silent for 5 min", Since: at(5)}, out)
+		require.Equal(t, "board has been silent for 5 min", a.status().Text)
+		out = a.event(cfg, &Event{At: at(20), Kind: Returned, Device: "board", Text: "board reports again"}, out)
+		require.Equal(t, "board: battery flat in 3 d", a.status().Text)
+		a, err := unmarshalAlarm(a.key, a.marshal())
+		require.NoError(t, err)
+		from := len(out)
+		for {
+			next, ok := a.next()
+			if !ok || next.After(at(100)) {
+				break
+			}
+			out = a.fire(cfg, next, out)
+		}
+		if acked {
+			require.Equal(t, AlarmAcknowledged, a.state())
+			require.Empty(t, out[from:])
+			continue
+		}
+		require.Len(t, out[from:], 2)
+		require.Equal(t, "Reminder: board: battery flat in 3 d (told 70 min ago)", out[from].Text)
+		require.Equal(t, "Nobody has acknowledged: board: battery flat in 3 d", out[from+1].Text)
+		require.Equal(t, "It has lasted 90 min and was not acknowledged within 90 min.", out[from+1].Why)
+	}
+}
+
+// A snapshot of an older version knows of no condition what was told of it.
+func TestAlarmOfOlderSnapshot(t *testing.T) {
+	cfg := &AlarmConfig{RemindEvery: time.Hour}
+	at := time.Date(2026, 1, 1, 20, 0, 0, 0, time.UTC)
+	a, err := unmarshalAlarm("lamp/tank", []byte(`{"conds":3,"unacked":true,"text":"tank: sensor trouble","since":"2026-01-01T19:00:00Z","remind":"2026-01-01T21:00:00Z"}`))
+	require.NoError(t, err)
+	a.event(cfg, &Event{At: at, Kind: FaultOver, Lamp: "tank", Text: "tank: the sensor works again"}, nil)
+	require.Equal(t, AlarmUnacknowledged, a.state())
+	a.event(cfg, &Event{At: at, Kind: Dark, Lamp: "tank", Text: "tank is dark"}, nil)
+	require.Equal(t, AlarmReturned, a.state())
+	_, ok := a.next()
+	require.False(t, ok)
 }
 
 // What fell due while lampward was down comes once, at the start.
