@@ -166,7 +166,7 @@ func (m *Mail) Warnings() []string {
 
 // Send makes one attempt.
 func (m *Mail) Send(ctx context.Context, d rules.Delivery) Outcome {
-	msg := newMessage(d, m.o.Links)
+	msg := alone(d, m.o.Links, m.o.Location)
 	return m.send(ctx, &msg, d.Attempts)
 }
 

@@ -66,6 +66,16 @@ func newMessage(d rules.Delivery, links func(rules.Delivery) Links) Message {
 	return m
 }
 
+// alone builds the view of a delivery that is a message of its own. What was held
+// says when it was: it may have changed since, and that been told.
+func alone(d rules.Delivery, links func(rules.Delivery) Links, loc *time.Location) Message {
+	m := newMessage(d, links)
+	if strings.HasPrefix(d.Key, HeldLine) && !d.Wall.IsZero() {
+		m.Text += d.Wall.In(loc).Format(" (Mon 15:04)")
+	}
+	return m
+}
+
 // maxItems is how many of the deliveries that a folded message stands for it
 // holds one by one. It counts the others, and holds the newest of each lamp and
 // device in any case.

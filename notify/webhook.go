@@ -335,7 +335,7 @@ func (w *Webhook) String() string {
 
 // Send makes one attempt.
 func (w *Webhook) Send(ctx context.Context, d rules.Delivery) Outcome {
-	m := newMessage(d, w.o.Links)
+	m := alone(d, w.o.Links, w.o.Location)
 	return w.send(ctx, &m)
 }
 

@@ -477,3 +477,21 @@ func TestWebPageThatHangs(t *testing.T) {
 		theirs.Close()
 	})
 }
+
+// What was held over quiet hours says when it was: a change since may have broken
+// through them, and been told before.
+func TestHeldSaysWhenItWas(t *testing.T) {
+	srv, got := receiver(t, 200)
+	w := hook(t, WebhookOptions{URL: srv.URL, Body: "{{.Text}}", Location: time.FixedZone("", 2*3600)})
+	at := time.Date(2026, 5, 5, 1, 12, 30, 0, time.UTC)
+	said := func(line string, wall time.Time) string {
+		d := lit("webhook", "tank", at)
+		d.Key, d.Wall = line+d.Event.Key(), wall
+		require.Equal(t, Delivered, w.Send(t.Context(), d).Kind)
+		all := got()
+		return all[len(all)-1].Body
+	}
+	assert.Equal(t, "tank is lit (Tue 03:12)", said(HeldLine, at))
+	assert.Equal(t, "tank is lit", said("", at))
+	assert.Equal(t, "tank is lit", said(HeldLine, time.Time{}), "nobody knows when")
+}
