@@ -28,6 +28,9 @@ type Record struct {
 	Events []rules.Event
 	// Routes says for each event where it is to be sent; nil: nowhere.
 	Routes [][]Target
+	// Void takes back what waits for the end of its hour, before the events are
+	// added.
+	Void []Void
 	// Offset is wall time minus engine time when the input came. Changes of
 	// less than a second are not stored.
 	Offset time.Duration
@@ -41,6 +44,14 @@ type Target struct {
 	Route string
 	Due   time.Time // engine time before which it is not sent
 	Key   string    // Delivery.Key to order it by; empty: the event's own
+}
+
+// Void takes back the deliveries of a line, of some kinds, that wait for their
+// first attempt beyond the input's time. They are Sent from then on, with no attempt.
+type Void struct {
+	Key   string // Delivery.Key
+	Kinds []rules.Kind
+	Note  string // why, for people
 }
 
 // Append stores records in order, in one transaction: inputs, events and
@@ -196,6 +207,11 @@ func (a *appender) add(r *Record, seq int64) error {
 	} else if err := a.other(in, seq, at); err != nil {
 		return err
 	}
+	for _, v := range r.Void {
+		if err := a.void(v, at); err != nil {
+			return err
+		}
+	}
 	for i := range r.Events {
 		var targets []Target
 		if len(r.Routes) != 0 {
@@ -274,6 +290,20 @@ func decodeInput(seq int64, body []byte, sum int64) (rules.Input, error) {
 		o.Value = math.Copysign(0, -1)
 	}
 	return o.Input, nil
+}
+
+// voidQuery leaves alone what was tried or is due, for an attempt may be under way.
+const voidQuery = `UPDATE outbox INDEXED BY outbox_line SET state = 1, note = ?4
+	WHERE state = 0 AND attempts = 0 AND fold = 0 AND due > ?3 AND key = (SELECT id FROM name WHERE name = ?1)
+	AND (SELECT n.name FROM event e JOIN name n ON n.id = e.kind WHERE e.id = outbox.event) IN (SELECT value FROM json_each(?2))`
+
+func (a *appender) void(v Void, at int64) error {
+	kinds, err := json.Marshal(v.Kinds)
+	if err != nil {
+		return badInput("void", err.Error())
+	}
+	_, err = a.t.exec(voidQuery, v.Key, string(kinds), at, cut(v.Note))
+	return err
 }
 
 // event writes an event and its deliveries.

@@ -100,3 +100,38 @@ func TestReroute(t *testing.T) {
 	require.NoError(t, err)
 	require.Zero(t, moved, "only what is pending goes another way")
 }
+
+// What waits for its hour is taken back, but for what was tried or is due: an
+// attempt of it may be under way.
+func TestVoid(t *testing.T) {
+	ctx := t.Context()
+	s := openTest(t, "")
+	at := func(m int) time.Time { return day0.Add(time.Duration(m) * time.Minute) }
+	put := func(m int, lamp string, k rules.Kind, line string, due int) {
+		r := alert(at(m), lamp, k, "phone")
+		r.Routes[0][0].Key, r.Routes[0][0].Due = line+r.Events[0].Key(), at(due)
+		appendAll(t, s, r)
+	}
+	put(1, "tank", rules.Reminder, "held/", 60)
+	put(2, "tank", rules.Reminder, "held/", 60) // tried
+	put(3, "tank", rules.Reminder, "held/", 10) // due
+	put(4, "tank", rules.Dark, "held/", 60)
+	put(5, "tank", rules.Reminder, "", 60)
+	put(6, "salt", rules.Reminder, "held/", 60)
+	require.NoError(t, s.Retry(ctx, 2, at(6), at(60), "no answer", false))
+	r := alert(at(10), "tank", rules.Reminder, "phone")
+	r.Routes[0][0].Key, r.Routes[0][0].Due = "held/lamp/tank", at(60)
+	r.Void = []Void{{Key: "held/lamp/tank", Kinds: []rules.Kind{rules.Reminder, rules.Escalated}, Note: "a newer one"}, {Key: "held/nobody"}}
+	appendAll(t, s, r)
+	rows, err := s.Deliveries(ctx, DeliveryFilter{State: Sent})
+	require.NoError(t, err)
+	require.Len(t, rows, 1)
+	require.EqualValues(t, 1, rows[0].ID)
+	require.Zero(t, rows[0].Attempts)
+	require.Equal(t, "a newer one", rows[0].Note)
+	require.NoError(t, s.Recent(ctx, "phone", day0, func(rules.Delivery, time.Time) { t.Error("it counts as sent") }))
+	require.NoError(t, s.Resend(ctx, 1, at(11)), "a person may want it yet")
+	rows, err = s.Deliveries(ctx, DeliveryFilter{State: Pending})
+	require.NoError(t, err)
+	require.Len(t, rows, 7)
+}

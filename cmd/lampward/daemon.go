@@ -226,6 +226,7 @@ func (d *daemon) record(in rules.Input, at time.Time) {
 	if len(events) > 0 {
 		rec.Events = append([]rules.Event(nil), events...)
 		rec.Routes = d.targets(rec.Events, now)
+		rec.Void = d.void(rec.Events)
 	}
 	d.pending = append(d.pending, rec)
 	if d.tap != nil {
@@ -254,6 +255,32 @@ func (d *daemon) plan(e rules.Event, now, wall time.Time) (to []store.Target) {
 		to = append(to, store.Target{Route: t.Route, Key: t.Key, Due: now.Add(t.Delay)})
 	}
 	return to
+}
+
+// void takes back the reminders of an alert that quiet hours hold, once there is a
+// newer one, or somebody has acknowledged or shelved it, or it is over.
+func (d *daemon) void(events []rules.Event) (out []store.Void) {
+	if !d.routes.quiet() {
+		return nil
+	}
+	for i := range events {
+		e := &events[i]
+		a, ok := d.machine.LampAlarm(e.Lamp)
+		if e.Lamp == "" {
+			a, ok = d.machine.DeviceAlarm(e.Device)
+		}
+		v := store.Void{Key: notify.HeldLine + e.Key(), Kinds: []rules.Kind{rules.Reminder, rules.Escalated}, Note: "it was acknowledged, shelved or over by then"}
+		switch {
+		case !ok:
+			continue
+		case e.Kind == rules.Reminder && a.State == rules.AlarmUnacknowledged:
+			v.Kinds, v.Note = v.Kinds[:1], "a newer reminder goes in its place"
+		case a.State == rules.AlarmUnacknowledged:
+			continue
+		}
+		out = append(out, v)
+	}
+	return out
 }
 
 // rebuild makes the machine of the last snapshot and the inputs since.

@@ -218,6 +218,9 @@ func (p *pageSource) Deliveries(ctx context.Context, q page.DeliveryQuery) ([]pa
 		if x.State == store.Pending {
 			out[i].Due = wallTime(x.Due, offset)
 		}
+		if x.State == store.Sent && x.Attempts == 0 {
+			out[i].State = page.LeftOut
+		}
 	}
 	return out, nil
 }

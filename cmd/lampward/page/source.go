@@ -231,7 +231,7 @@ type Delivery struct {
 	ID       int64     `json:"id"`
 	Event    string    `json:"event"` // id of the event
 	Route    string    `json:"route"`
-	State    string    `json:"state"` // pending, sent or dead
+	State    string    `json:"state"` // pending, sent, dead or LeftOut
 	Time     time.Time `json:"time"`  // of the event
 	Kind     string    `json:"kind"`
 	Lamp     string    `json:"lamp,omitempty"`
@@ -242,6 +242,10 @@ type Delivery struct {
 	Due      time.Time `json:"due,omitzero"`  // of the next, while pending
 	Note     string    `json:"note,omitempty"`
 }
+
+// LeftOut is the State of a reminder that quiet hours held, and that nobody needed
+// any more when they ended; Note says why.
+const LeftOut = "left_out"
 
 // Action is something a person wants done.
 type Action struct {

@@ -226,7 +226,12 @@ func (s *Server) words() template.FuncMap {
 	return template.FuncMap{
 		"asset": s.assetPath, "count": count, "percent": percent, "sure": rules.Sure, "handle": handle, "plain": plain,
 		"kindWord": kindWord, "capital": capital, "long": Long, "every": Interval,
-		"sentWord": func(state string) string { return stateWords[state] },
+		"sentWord": func(state string) string {
+			if state == LeftOut {
+				return "left out"
+			}
+			return stateWords[state]
+		},
 		// Not printf, which shows where a pointer points to.
 		"fixed": func(digits int, v *float64) string { return strconv.FormatFloat(*v, 'f', digits, 64) },
 		// A type of its own, for html/template would escape a plain string in a link

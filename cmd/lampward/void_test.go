@@ -1,0 +1,65 @@
+package main
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"lampward/rules"
+	"lampward/store"
+)
+
+// Of the reminders of a night, the morning brings the newest, and none if somebody
+// has acknowledged meanwhile, or if it is over.
+func TestRemindersOfTheNight(t *testing.T) {
+	const text = harnessConfig + `name = "phone"
+quiet_hours = ["00:00-07:00 UTC"]
+[alarm]
+remind_every = "1h"
+`
+	says := func(in rules.Input) func(*harness) {
+		return func(h *harness) { require.NoError(h.t, h.turn(&entry{job{}, []rules.Input{in}})) }
+	}
+	for what, c := range map[string]struct {
+		then func(h *harness)
+		want []string
+	}{
+		"nobody knows of it": {func(*harness) {}, []string{"pending Reminder: freezer is lit (for 5 h 2 min)"}},
+		"acknowledged":       {says(rules.Input{Kind: rules.InAck, Lamp: "freezer"}), nil},
+		"shelved":            {says(rules.Input{Kind: rules.InShelve, Lamp: "freezer", For: 9 * time.Hour}), nil},
+		"over": {func(h *harness) {
+			for range 20 {
+				h.clock.Advance(time.Minute)
+				require.NoError(h.t, h.publish("cellar/freezer", "100"))
+			}
+		}, []string{"pending freezer is dark"}},
+		"another lamp's": {says(rules.Input{Kind: rules.InShelve, Lamp: "tank", For: time.Hour}),
+			[]string{"pending Reminder: freezer is lit (for 5 h 2 min)"}},
+	} {
+		h := newHarness(t, text)
+		for i := range 5*60 + 10 {
+			h.clock.Advance(time.Minute)
+			require.NoError(t, h.publish("cellar/freezer", []string{"100", "800"}[min(1, i/5)]))
+			require.NoError(t, h.turn(nil))
+		}
+		c.then(h)
+		list, err := h.st.Deliveries(t.Context(), store.DeliveryFilter{Key: "lamp/freezer"})
+		require.NoError(t, err)
+		var got []string
+		left := 0
+		for _, d := range list {
+			switch {
+			case d.State == store.Sent:
+				require.Zero(t, d.Attempts)
+				require.Equal(t, rules.Reminder, d.Event.Kind)
+				left++
+			case d.Event.Kind != rules.Lit:
+				got = append(got, string(d.State)+" "+d.Event.Text)
+			}
+		}
+		require.Equal(t, c.want, got, what)
+		require.Equal(t, 5, left+strings.Count(strings.Join(got, " "), "Reminder"), what)
+	}
+}
