@@ -18,6 +18,7 @@ var (
 	ErrReadOnly = errors.New("not writable")
 	ErrClosed   = errors.New("store is closed")
 	ErrNotFound = errors.New("not found")
+	ErrSent     = errors.New("was accepted already")
 	ErrBadInput = errors.New("cannot be stored")
 )
 

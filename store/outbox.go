@@ -293,23 +293,29 @@ func (s *Store) Dead(ctx context.Context, id int64, at time.Time, reason string)
 		"state = 2, attempts = attempts + 1, last = ?2, note = ?3", toMS(at), cut(reason))
 }
 
-// Resend puts a delivery back in line, whatever became of it before. It keeps
-// its id and its event's id; one that was sent or given up is now a message of
-// its own, and has been tried as often as one that is new.
+// Resend puts a delivery back in line that was given up, waits or was taken back. It
+// keeps its id and its event's id; one that does not wait is now a message of its
+// own, and has been tried as often as one that is new. ErrSent: it was accepted, and
+// would come twice; so it is where two people ask for the same.
 func (s *Store) Resend(ctx context.Context, id int64, due time.Time) error {
-	return s.attempt(ctx, "resend delivery", true, id, "fold = CASE state WHEN 0 THEN fold ELSE -1 END, attempts = 0, state = 0, due = ?2", toMS(due))
+	return s.attempt(ctx, opResend, true, id, "fold = CASE state WHEN 0 THEN fold ELSE -1 END, attempts = 0, state = 0, due = ?2", toMS(due))
 }
+
+const opResend = "resend delivery"
 
 // attempt changes a delivery, and the others that are one message with it.
 func (s *Store) attempt(ctx context.Context, op string, sync bool, id int64, set string, args ...any) error {
 	err := s.update(ctx, sync, func(t *tx) error {
-		var state, fold int64
-		err := t.one("SELECT state, fold FROM outbox WHERE id = ?", []any{id}, &state, &fold)
+		var state, fold, attempts int64
+		err := t.one("SELECT state, fold, attempts FROM outbox WHERE id = ?", []any{id}, &state, &fold, &attempts)
 		if errors.Is(err, sql.ErrNoRows) {
 			return ErrNotFound
 		}
 		if err != nil {
 			return err
+		}
+		if op == opResend && state == 1 && attempts > 0 {
+			return ErrSent
 		}
 		which, arg := "id = ?1", id
 		if state == 0 && fold > 0 {

@@ -192,6 +192,7 @@ func TestDueAgainstModel(t *testing.T) {
 			case k == 1:
 				m := model[r.IntN(len(model))]
 				var err error
+				accepted := !m.pending && !m.dead
 				m.dead = false
 				switch r.IntN(4) {
 				case 0:
@@ -202,8 +203,12 @@ func TestDueAgainstModel(t *testing.T) {
 					m.due, m.pending = now.Add(time.Minute), true
 					err = s.Retry(ctx, m.id, m.due, m.due, "later", r.IntN(2) == 0)
 				case 3:
+					if err = s.Resend(ctx, m.id, now); accepted {
+						require.ErrorIs(t, err, ErrSent)
+						err = nil
+						break
+					}
 					m.due, m.pending = now, true
-					err = s.Resend(ctx, m.id, now)
 				}
 				require.NoError(t, err)
 			}
@@ -338,6 +343,10 @@ func TestFoldAgainstModel(t *testing.T) {
 					}
 				})
 			case 4:
+				if m.state == Sent {
+					require.ErrorIs(t, s.Resend(ctx, m.id, now), ErrSent)
+					continue
+				}
 				require.NoError(t, s.Resend(ctx, m.id, now))
 				whole(func(o *row) {
 					if o.state != Pending {

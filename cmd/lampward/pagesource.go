@@ -321,6 +321,9 @@ func (p *pageSource) resend(ctx context.Context, id int64) (string, error) {
 	if errors.Is(err, store.ErrNotFound) {
 		return "", missing("There is no message %d.", id)
 	}
+	if errors.Is(err, store.ErrSent) {
+		return "", refusal("Message %d was delivered already.", id)
+	}
 	if err != nil {
 		return "", err
 	}
