@@ -67,7 +67,8 @@ type Sink interface {
 	// Link takes news of a client. It must not block for long.
 	Link(ctx context.Context, l Link)
 	// Uplink takes news of lampward's own connection to an external broker;
-	// reason says, for people, why it went down, and is for the sink to log. It must
+	// reason says, for people, why it went down, and is for the sink to log. While it
+	// is down, it is told again if another reason keeps it from coming back. It must
 	// not block for long.
 	Uplink(ctx context.Context, up bool, reason string)
 }

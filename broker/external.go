@@ -212,7 +212,7 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 	var giveUp context.CancelFunc
 	x.sinking, giveUp = context.WithCancel(context.WithoutCancel(ctx))
 	defer context.AfterFunc(ctx, func() { time.AfterFunc(goodbyeTime, giveUp) })()
-	told := false // the sink knows that we are down
+	told := "" // why we are down, as the sink knows
 	wait, began := retryFirst, time.Now()
 	for {
 		up, held, err := x.session(ctx, sink)
@@ -220,12 +220,13 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 			return nil
 		}
 		why := strings.Replace(err.Error(), "network Error : ", "", 1) // the library's words say no more
-		if up || !told {
+		if up || told != why {
 			sink.Uplink(ctx, false, why) // which logs it
-			told = true
-		} else {
+		}
+		if told != "" && !up {
 			x.quiet.Note("broker", x.url.Host, "uplink", "still no connection to the broker; trying again", "error", why)
 		}
+		told = why
 		if held >= retryGood {
 			wait, began = retryFirst, time.Now()
 		}

@@ -313,9 +313,14 @@ func (d *daemon) Link(ctx context.Context, l broker.Link) {
 
 // Uplink implements broker.Sink.
 func (d *daemon) Uplink(ctx context.Context, up bool, reason string) {
-	word := rules.UplinkUp
-	if d.cutOff.Store(nil); !up {
-		d.cutOff.Store(&reason)
+	word, why := rules.UplinkUp, &reason
+	if up {
+		why = nil
+	}
+	if was := d.cutOff.Swap(why); !up {
+		if was != nil {
+			return // it is down, whatever keeps it from coming back; the broker logs that
+		}
 		word = rules.UplinkDown
 		d.log.Warn("the connection to the broker is down", "reason", reason)
 	}
