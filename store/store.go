@@ -23,6 +23,7 @@ import (
 	"database/sql/driver"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"net/url"
 	"os"
@@ -297,6 +298,15 @@ func (s *Store) closeAll() error {
 	}
 	s.lock.release()
 	return errors.Join(errs...)
+}
+
+// Gone tells whether the database's file was removed while it is open: what is stored
+// then is lost when it is closed. What else may be wrong with it, others tell.
+func (s *Store) Gone() error {
+	if _, err := os.Stat(s.path); !errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	return fmt.Errorf("the database file %s was removed while lampward runs: it goes on, and the next start will know nothing of it. Put the file back if you have moved it; else stop lampward and restore a backup, if there is one", s.path)
 }
 
 // ID returns the id that new events of this database carry.

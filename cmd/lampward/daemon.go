@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -93,6 +94,7 @@ type keeper interface {
 	Resend(ctx context.Context, id int64, due time.Time) error
 	Size(ctx context.Context) (store.Size, error)
 	Check(ctx context.Context) (store.Report, error)
+	Gone() error
 }
 
 const (
@@ -468,6 +470,9 @@ func sameEvents(events []rules.Event, stored [][]byte) bool {
 // everything, and has what is past its time dropped.
 func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 	d.snapAt = now.Add(snapshotEvery)
+	if err := d.store.Gone(); err != nil {
+		d.log.Error("what is stored will be lost", "error", err)
+	}
 	d.flush(ctx)
 	if d.broken != nil || d.seq == d.snapSeq {
 		return
@@ -592,8 +597,8 @@ func (d *daemon) healthy() error {
 	if err := d.alive(ctx, func(*rules.Machine) { broken = d.broken }); err != nil {
 		return err
 	}
-	if broken != nil {
-		return broken
+	if err := cmp.Or(broken, d.store.Gone()); err != nil {
+		return err
 	}
 	failing := d.failing(muteAfter)
 	fails := func(route string) bool {

@@ -63,7 +63,7 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 			"repeated": c.Repeated, "late": c.Late, "malformed": c.Malformed},
 		Lamps: []page.Lamp{}, Boards: []page.Board{},
 	}
-	if err := cmp.Or(d.broken, d.hangs()); err != nil {
+	if err := cmp.Or(d.broken, d.hangs(), d.store.Gone()); err != nil {
 		st.Broken = err.Error()
 	}
 	if why := d.cutOff.Load(); why != nil {
