@@ -289,7 +289,10 @@ func doubts(cfg *config.Config) (out []string) {
 			out = append(out, fmt.Sprintf("device %q reports every %s and is taken for silent after %s: between any two reports; make silent_after several times report_every, or leave it out", v.Name, span.Text(v.ReportEvery), span.Text(v.SilentAfter)))
 		}
 	}
-	for _, v := range cfg.Devices {
+	for i, v := range cfg.Devices {
+		if b := cfg.Rules.Devices[i].Battery; v.Volts != "" && b.Chemistry == "" && (b.CapacityMAh == 0 || b.CurrentMA == 0) {
+			out = append(out, fmt.Sprintf("device %q reports volts, which forecast no flat date before a battery has been changed, for the chemistry is not known; set chemistry in its [device.battery]", v.Name))
+		}
 		if v.Topic == "" && !slices.ContainsFunc(cfg.Rules.Lamps, func(l rules.LampConfig) bool { return l.Board() == v.Name }) {
 			out = append(out, fmt.Sprintf("no lamp is of device %q, which has no topic of its own, so that it is only ever missed; compare its name with the lamps' and their device", v.Name))
 		}

@@ -92,3 +92,25 @@ func TestCheckDoubtsHTTP(t *testing.T) {
 	assert.Contains(t, got[0], "goes over http to push.example.com:")
 	assert.NotContains(t, got[0], "secret")
 }
+
+// Volts alone say nothing of when the battery is flat.
+func TestCheckDoubtsVolts(t *testing.T) {
+	const text = "[[lamp]]\nname = \"tank\"\ntopic = \"t\"\nvalue = \"/v\"\n[[webhook]]\nurl = \"https://push.example.com/x\"\n[[device]]\nname = \"tank\"\n"
+	for more, doubted := range map[string]bool{
+		"":                 false,
+		"volts = \"/b\"\n": true,
+		"volts = \"/b\"\n[device.battery]\ncapacity_mah = 2500\n":                   true,
+		"volts = \"/b\"\n[device.battery]\ncapacity_mah = 2500\ncurrent_ma = 4.5\n": false,
+		"volts = \"/b\"\n[device.battery]\nchemistry = \"nimh\"\n":                  false,
+	} {
+		cfg, err := config.Parse("t.toml", []byte(text+more))
+		require.NoError(t, err)
+		got := doubts(cfg)
+		if !doubted {
+			assert.Empty(t, got, more)
+			continue
+		}
+		require.Len(t, got, 1, more)
+		assert.Contains(t, got[0], "set chemistry in its [device.battery]")
+	}
+}
