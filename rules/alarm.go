@@ -481,9 +481,15 @@ func (a *alarm) did(kind Kind, in *Input, what, why string) Event {
 
 func (a *alarm) reminder(at time.Time, why string) Event {
 	e := a.make(Reminder, at)
-	how := "for " + span.Text(at.Sub(a.s.Since))
-	if n := len(a.s.Told); n > 0 && a.s.Told[n-1].Cond == condBattery {
-		how = "told " + span.Text(at.Sub(a.s.Since)) + " ago" // its text says for how long the battery lasts
+	lasts := span.Text(at.Sub(a.s.Since))
+	how := "for " + lasts
+	if n := len(a.s.Told); n > 0 {
+		switch a.s.Told[n-1].Cond {
+		case condBattery:
+			how = "told " + lasts + " ago" // its text says for how long the battery lasts
+		case condSilent, condFault:
+			how = "by now for " + lasts // its text may say for how long it did
+		}
 	}
 	e.Text = fmt.Sprintf("Reminder: %s (%s)", a.s.Text, how)
 	e.Why = why

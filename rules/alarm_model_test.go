@@ -462,6 +462,19 @@ func TestAlarmNamesWhatLasts(t *testing.T) {
 	}
 }
 
+// A reminder does not say two spans of time as if both were of now.
+func TestReminderOfSilence(t *testing.T) {
+	at := time.Date(2026, 1, 1, 20, 0, 0, 0, time.UTC)
+	a := newAlarm("device/board")
+	cfg := &AlarmConfig{RemindEvery: 2 * time.Hour}
+	a.event(cfg, &Event{At: at, Kind: Silent, Device: "board", Text: "board has been silent for 8 min", Since: at.Add(-8 * time.Minute)}, nil)
+	next, ok := a.next()
+	require.True(t, ok)
+	out := a.fire(cfg, next, nil)
+	require.Len(t, out, 1)
+	require.Equal(t, "Reminder: board has been silent for 8 min (by now for 2 h 8 min)", out[0].Text)
+}
+
 // A snapshot of an older version knows of no condition what was told of it.
 func TestAlarmOfOlderSnapshot(t *testing.T) {
 	cfg := &AlarmConfig{RemindEvery: time.Hour}
