@@ -22,6 +22,7 @@ import (
 	"lampward/cmd/lampward/config"
 	"lampward/cmd/lampward/page"
 	"lampward/rules"
+	"lampward/store"
 )
 
 // command runs one command line and returns what it printed.
@@ -72,6 +73,7 @@ func TestClientCommands(t *testing.T) {
 		{[]string{"ack"}, exitUsage, "usage: lampward ack NAME"},
 		{[]string{"ack", "nobody"}, exitFailed, `there is no lamp or board "nobody"`},
 		{[]string{"battery", "changed", "nobody"}, exitFailed, `there is no board "nobody"; boards are `},
+		{[]string{"history", "nobody"}, exitFailed, `there is no lamp or board "nobody"`},
 		{[]string{"history", "-kind", "escalated"}, exitOK, "no such event"},
 		{[]string{"history", "-kind", "nonsense"}, exitFailed, `no kind "nonsense" of event; kinds are lit, dark, `},
 		{[]string{"teach", "tank", "blinking"}, exitUsage, "neither lit nor dark"},
@@ -272,4 +274,28 @@ func TestLoginOutlastsARestart(t *testing.T) {
 	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
 	run(hash, func(u string) { assert.Equal(t, http.StatusOK, status(u)) })
 	run(other, func(u string) { assert.Equal(t, http.StatusSeeOther, status(u), "another password ends it") })
+}
+
+// What is gone from the configuration keeps its history.
+func TestHistoryOfWhatIsGone(t *testing.T) {
+	c := newCellar(t, "")
+	c.history(1)
+	events := []rules.Event{{At: c.clock.Now(), Kind: rules.Dark, Lamp: "attic", Text: "attic is dark"}, {At: c.clock.Now(), Kind: rules.Silent, Device: "old-board", Text: "old-board has been silent"}}
+	require.NoError(t, c.d.do(t.Context(), job{}))
+	_, err := c.d.store.Append(t.Context(), []store.Record{{Input: rules.Input{Kind: rules.InTick, At: c.clock.Now()}, Events: events}}, true)
+	require.NoError(t, err)
+	for _, x := range []struct {
+		args []string
+		code int
+		want string
+	}{
+		{[]string{"attic"}, exitOK, "attic is dark"},
+		{[]string{"old-board"}, exitOK, "old-board has been silent"},
+		{[]string{"old-board", "-board"}, exitOK, "old-board has been silent"},
+		{[]string{"attic", "-board"}, exitFailed, `there is no board "attic"`},
+	} {
+		code, out, errOut := runMain(t.Context(), append(append([]string{"history"}, x.args...), "-url", c.url)...)
+		assert.Equal(t, x.code, code, x.args)
+		assert.Contains(t, out+errOut, x.want)
+	}
 }

@@ -34,7 +34,8 @@ examples:
 var historyCommand = command{
 	name: "history", brief: "what happened", usage: "[NAME] [-kind KIND] [-limit N] [-json]",
 	about: `
-History lists events, newest first, with the reason for each.
+History lists events, newest first, with the reason for each. Of a lamp or board
+that is gone from the configuration it lists what happened before.
 
 examples:
   lampward history
@@ -187,7 +188,9 @@ func runHistory(ctx context.Context, c console, f *flag.FlagSet, args []string) 
 	for _, n := range names {
 		about, err := k.subjectOf(ctx, n, *board, anyAlarm)
 		if err != nil {
-			return say(c, "history", "", err)
+			if about = k.formerly(ctx, n, *board); about == nil {
+				return say(c, "history", "", err)
+			}
 		}
 		for key, v := range about {
 			q.Set(key, fmt.Sprint(v))
@@ -211,6 +214,21 @@ func runHistory(ctx context.Context, c console, f *flag.FlagSet, args []string) 
 		}
 	}
 	return exitOK
+}
+
+// formerly is subjectOf of a lamp or board that is gone from the configuration, and
+// has a history; nil: there is none.
+func (k *client) formerly(ctx context.Context, name string, board bool) map[string]any {
+	for _, sort := range []string{"lamp", "board"} {
+		if board && sort == "lamp" {
+			continue
+		}
+		var out struct{ Events []page.Event }
+		if err := k.get(ctx, "/api/history", url.Values{sort: {name}, "limit": {"1"}}, &out); err == nil && len(out.Events) > 0 {
+			return map[string]any{sort: name}
+		}
+	}
+	return nil
 }
 
 func runAck(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
