@@ -28,8 +28,7 @@ type Record struct {
 	Events []rules.Event
 	// Routes says for each event where it is to be sent; nil: nowhere.
 	Routes [][]Target
-	// Void takes back what waits for the end of its hour, before the events are
-	// added.
+	// Void takes back what waits, before the events are added.
 	Void []Void
 	// Offset is wall time minus engine time when the input came. Changes of
 	// less than a second are not stored.
@@ -47,7 +46,8 @@ type Target struct {
 }
 
 // Void takes back the deliveries of a line, of some kinds, that wait for their
-// first attempt beyond the input's time. They are Sent from then on, with no attempt.
+// first attempt. They are Sent from then on, with no attempt; one of which an
+// attempt is under way goes by what comes of that.
 type Void struct {
 	Key   string // Delivery.Key
 	Kinds []rules.Kind
@@ -208,7 +208,7 @@ func (a *appender) add(r *Record, seq int64) error {
 		return err
 	}
 	for _, v := range r.Void {
-		if err := a.void(v, at); err != nil {
+		if err := a.void(v); err != nil {
 			return err
 		}
 	}
@@ -292,17 +292,17 @@ func decodeInput(seq int64, body []byte, sum int64) (rules.Input, error) {
 	return o.Input, nil
 }
 
-// voidQuery leaves alone what was tried or is due, for an attempt may be under way.
-const voidQuery = `UPDATE outbox INDEXED BY outbox_line SET state = 1, note = ?4
-	WHERE state = 0 AND attempts = 0 AND fold = 0 AND due > ?3 AND key = (SELECT id FROM name WHERE name = ?1)
+// voidQuery leaves alone what was tried, or became part of a message.
+const voidQuery = `UPDATE outbox INDEXED BY outbox_line SET state = 1, note = ?3
+	WHERE state = 0 AND attempts = 0 AND fold = 0 AND key = (SELECT id FROM name WHERE name = ?1)
 	AND (SELECT n.name FROM event e JOIN name n ON n.id = e.kind WHERE e.id = outbox.event) IN (SELECT value FROM json_each(?2))`
 
-func (a *appender) void(v Void, at int64) error {
+func (a *appender) void(v Void) error {
 	kinds, err := json.Marshal(v.Kinds)
 	if err != nil {
 		return badInput("void", err.Error())
 	}
-	_, err = a.t.exec(voidQuery, v.Key, string(kinds), at, cut(v.Note))
+	_, err = a.t.exec(voidQuery, v.Key, string(kinds), cut(v.Note))
 	return err
 }
 

@@ -101,8 +101,8 @@ func TestReroute(t *testing.T) {
 	require.Zero(t, moved, "only what is pending goes another way")
 }
 
-// What waits for its hour is taken back, but for what was tried or is due: an
-// attempt of it may be under way.
+// What waits is taken back, but for what was tried; and what came of an attempt that
+// was under way stands.
 func TestVoid(t *testing.T) {
 	ctx := t.Context()
 	s := openTest(t, "")
@@ -114,7 +114,7 @@ func TestVoid(t *testing.T) {
 	}
 	put(1, "tank", rules.Reminder, "held/", 60)
 	put(2, "tank", rules.Reminder, "held/", 60) // tried
-	put(3, "tank", rules.Reminder, "held/", 10) // due
+	put(3, "tank", rules.Reminder, "held/", 10) // one that is being tried for the first time
 	put(4, "tank", rules.Dark, "held/", 60)
 	put(5, "tank", rules.Reminder, "", 60)
 	put(6, "salt", rules.Reminder, "held/", 60)
@@ -125,11 +125,13 @@ func TestVoid(t *testing.T) {
 	appendAll(t, s, r)
 	rows, err := s.Deliveries(ctx, DeliveryFilter{State: Sent})
 	require.NoError(t, err)
-	require.Len(t, rows, 1)
-	require.EqualValues(t, 1, rows[0].ID)
+	require.Len(t, rows, 2)
+	require.EqualValues(t, 1, rows[1].ID)
+	require.EqualValues(t, 3, rows[0].ID)
 	require.Zero(t, rows[0].Attempts)
 	require.Equal(t, "a newer one", rows[0].Note)
 	require.NoError(t, s.Recent(ctx, "phone", day0, func(rules.Delivery, time.Time) { t.Error("it counts as sent") }))
+	require.NoError(t, s.Retry(ctx, 3, at(11), at(12), "no answer", false))
 	require.NoError(t, s.Resend(ctx, 1, at(11)), "a person may want it yet")
 	rows, err = s.Deliveries(ctx, DeliveryFilter{State: Pending})
 	require.NoError(t, err)

@@ -259,28 +259,28 @@ func (d *daemon) plan(e rules.Event, now, wall time.Time) (to []store.Target) {
 	return to
 }
 
-// void takes back the reminders of an alert that quiet hours hold, once there is a
-// newer one, or somebody has acknowledged or shelved it, or it is over.
+// void takes back the reminders of an alert that wait, be it for the end of quiet
+// hours or for a service that takes none, once there is a newer one, or somebody has
+// acknowledged or shelved it, or it is over.
 func (d *daemon) void(events []rules.Event) (out []store.Void) {
-	if !d.routes.quiet() {
-		return nil
-	}
 	for i := range events {
 		e := &events[i]
 		a, ok := d.machine.LampAlarm(e.Lamp)
 		if e.Lamp == "" {
 			a, ok = d.machine.DeviceAlarm(e.Device)
 		}
-		v := store.Void{Key: notify.HeldLine + e.Key(), Kinds: []rules.Kind{rules.Reminder, rules.Escalated}, Note: "it was acknowledged, shelved or over by then"}
+		kinds, note := []rules.Kind{rules.Reminder, rules.Escalated}, "it was acknowledged, shelved or over by then"
 		switch {
 		case !ok:
 			continue
 		case e.Kind == rules.Reminder && a.State == rules.AlarmUnacknowledged:
-			v.Kinds, v.Note = v.Kinds[:1], "a newer reminder goes in its place"
+			kinds, note = kinds[:1], "a newer reminder goes in its place"
 		case a.State == rules.AlarmUnacknowledged:
 			continue
 		}
-		out = append(out, v)
+		for _, line := range []string{e.Key(), notify.HeldLine + e.Key()} {
+			out = append(out, store.Void{Key: line, Kinds: kinds, Note: note})
+		}
 	}
 	return out
 }

@@ -111,11 +111,6 @@ func (r *routes) names() []string {
 	return names
 }
 
-// quiet tells whether a route has quiet hours.
-func (r *routes) quiet() bool {
-	return slices.ContainsFunc(r.policies, func(p notify.Policy) bool { return len(p.Quiet) > 0 })
-}
-
 // policy is what a route wants; nil: there is none of that name.
 func (r *routes) policy(name string) *notify.Policy {
 	for i := range r.policies {

@@ -12,10 +12,14 @@ import (
 )
 
 // Of the reminders of a night, the morning brings the newest, and none if somebody
-// has acknowledged meanwhile, or if it is over.
+// has acknowledged meanwhile, or if it is over; and so it is with those that wait for
+// a service.
 func TestRemindersOfTheNight(t *testing.T) {
 	const text = harnessConfig + `name = "phone"
 quiet_hours = ["00:00-07:00 UTC"]
+[[webhook]]
+name = "down" # it never takes any
+url = "http://192.0.2.1/never-sent-in-this-test"
 [alarm]
 remind_every = "1h"
 `
@@ -45,21 +49,23 @@ remind_every = "1h"
 			require.NoError(t, h.turn(nil))
 		}
 		c.then(h)
-		list, err := h.st.Deliveries(t.Context(), store.DeliveryFilter{Key: "lamp/freezer"})
-		require.NoError(t, err)
-		var got []string
-		left := 0
-		for _, d := range list {
-			switch {
-			case d.State == store.Sent:
-				require.Zero(t, d.Attempts)
-				require.Equal(t, rules.Reminder, d.Event.Kind)
-				left++
-			case d.Event.Kind != rules.Lit:
-				got = append(got, string(d.State)+" "+d.Event.Text)
+		for _, route := range []string{"phone", "down"} {
+			list, err := h.st.Deliveries(t.Context(), store.DeliveryFilter{Key: "lamp/freezer", Route: route})
+			require.NoError(t, err)
+			var got []string
+			left := 0
+			for _, d := range list {
+				switch {
+				case d.State == store.Sent:
+					require.Zero(t, d.Attempts)
+					require.Equal(t, rules.Reminder, d.Event.Kind)
+					left++
+				case d.Event.Kind != rules.Lit:
+					got = append(got, string(d.State)+" "+d.Event.Text)
+				}
 			}
+			require.Equal(t, c.want, got, what)
+			require.Equal(t, 5, left+strings.Count(strings.Join(got, " "), "Reminder"), what)
 		}
-		require.Equal(t, c.want, got, what)
-		require.Equal(t, 5, left+strings.Count(strings.Join(got, " "), "Reminder"), what)
 	}
 }

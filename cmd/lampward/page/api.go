@@ -27,7 +27,7 @@ func (s *Server) apiIndex(w http.ResponseWriter, r *http.Request) {
 		{"GET", "/api/boards", "", "", "the boards now"},
 		{"GET", "/api/history", "lamp or board, kind (more than once), from, to, before (a row), limit, format=csv", "", "events, newest first"},
 		{"GET", "/api/trace", "lamp, from, to, points, format=csv", "", "readings, oldest first, summed up if there are more than points (default 500, at most 10,000)"},
-		{"GET", "/api/deliveries", "lamp or board, route, state (pending, sent, dead), before (an id), limit, format=csv", "", "messages and how they went, newest first; left_out: a reminder that quiet hours held, until nobody needed it"},
+		{"GET", "/api/deliveries", "lamp or board, route, state (pending, sent, dead), before (an id), limit, format=csv", "", "messages and how they went, newest first; left_out: a reminder that waited until nobody needed it"},
 		{"GET", "/api/stream", "", "", "server-sent events: \"lamp\" and \"board\" when one changes (JSON as in /api/status), \"news\" when an event was decided"},
 	}
 	for _, v := range verbs {

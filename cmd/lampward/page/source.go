@@ -243,8 +243,8 @@ type Delivery struct {
 	Note     string    `json:"note,omitempty"`
 }
 
-// LeftOut is the State of a reminder that quiet hours held, and that nobody needed
-// any more when they ended; Note says why.
+// LeftOut is the State of a reminder that waited until nobody needed it any more;
+// Note says why.
 const LeftOut = "left_out"
 
 // Action is something a person wants done.
