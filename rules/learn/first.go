@@ -220,7 +220,9 @@ func (c *core) sudden(e edge) bool {
 	went := r.Way > 0.5*a || r.Jump < 0.15*a && r.Way > 0.25*a || r.Jump < 0.1*a && r.Hi-r.Lo < 0.67*a // nor has all the light there was made so much
 	// or it went slowly, and lay as flat as noise on either side of the edge
 	went = went || r.Jump < 0.13*a && e.Act < 0.5 && a > 0.85*math.Abs(e.Size) && sq(e.SD) < 1.4*c.Noise.variance()
-	if e.Act > amidClouds || a < 0.8*math.Abs(e.Size) || a < mul(beyondRoom, math.Sqrt(c.Noise.variance())) || r.Minutes < 120 || !went || r.Jump > 0.45*a {
+	// or it went some way of late, but not like this
+	went = went || r.Jump < 0.15*a && r.RHi-r.RLo > 0.2*a && a > 0.93*math.Abs(e.Size) && sq(e.SD) < 2*c.Noise.variance()
+	if e.Act > amidClouds || a < 0.8*math.Abs(e.Size) || a < c.room(a) || r.Minutes < 60 || !went || r.Jump > 0.45*a {
 		return false
 	}
 	for i := range c.Edges.E[:c.Edges.NE] {
@@ -232,6 +234,17 @@ func (c *core) sudden(e edge) bool {
 	return true
 }
 
+// room is what a jump of a counts must surpass to be larger than a room's light makes.
+// Where the light went half as far within the last hours, part of what is measured as
+// noise is its.
+func (c *core) room(a float64) float64 {
+	times := beyondRoom
+	if c.Range.RHi-c.Range.RLo > 0.5*a {
+		times = 21
+	}
+	return mul(times, math.Sqrt(c.Noise.variance()))
+}
+
 // twins tells whether the light jumped by just as much the other way before,
 // both times from one reading to the next and far beyond all else it did: what
 // the clouds take away they seldom give back to a twentieth. It asks for more
@@ -240,8 +253,8 @@ func (c *core) twins(e edge) bool {
 	a := e.Leap
 	sd := math.Sqrt(c.Noise.variance())
 	near := mul(0.05, a) + mul(2, sd)
-	found := math.Abs(c.Range.Jump-a) < near // one that was not recorded as an edge; it had no other reason to be so large
-	if e.Act > amidClouds || a < 0.75*math.Abs(e.Size) || a < mul(beyondRoom, sd) || c.Range.Minutes < 120 || c.Range.Jump > 0.3*a && !found {
+	found := a >= mul(beyondRoom, sd) && math.Abs(c.Range.Jump-a) < near // one that was not recorded as an edge; it had no other reason to be so large
+	if e.Act > amidClouds || a < 0.75*math.Abs(e.Size) || a < math.Min(c.room(a), mul(22, sd)) || c.Range.Minutes < 60 || c.Range.Jump > 0.3*a && !found {
 		return false
 	}
 	for i := range c.Edges.E[:c.Edges.NE] {

@@ -265,9 +265,9 @@ func TestThereAndBack(t *testing.T) {
 		step, moved float64
 		want        []State
 	}{
-		"lamp":       {126, 0, []State{Lit}},
+		"lamp":       {112, 0, []State{Lit}},
 		"room light": {80, 0, nil},
-		"moved":      {126, 60, nil},
+		"moved":      {112, 30, nil},
 	} {
 		f := feed(Config{}, time.Minute, 6)
 		f.read(25, flat(200+c.step), 1)
@@ -288,7 +288,7 @@ func TestSuddenAfterDawn(t *testing.T) {
 	}{
 		"lamp":     {400, 1, []State{Lit}},
 		"slope":    {400, 4, nil},
-		"no match": {160, 1, nil},
+		"no match": {110, 1, nil},
 	} {
 		f := feed(Config{}, time.Minute, 6)
 		f.read(240, flat(10), 1)
@@ -607,6 +607,13 @@ func TestSuddenAsksFor(t *testing.T) {
 		"a part before it": {func(e *edge, _ *ambient) { e.Leap = 165 }, false},
 		"amid clouds":      {func(e *edge, r *ambient) { e.Act, r.Way = 7, 2000 }, true},
 		"amid many":        {func(e *edge, r *ambient) { e.Act, r.Way = 9, 2000 }, false},
+		// light that went some way within the last hours, but not like this
+		"went":               {func(e *edge, r *ambient) { e.Act, r.RHi = 0.6, 50 }, true},
+		"hardly went":        {func(e *edge, r *ambient) { e.Act, r.RHi = 0.6, 30 }, false},
+		"went, not smoothly": {func(e *edge, r *ambient) { e.Act, r.RHi, e.SD = 0.6, 50, 9 }, false},
+		"too early":          {func(e *edge, r *ambient) { e.Act, r.RHi, r.Minutes = 0.6, 50, 50 }, false},
+		"a room's light":     {func(e *edge, r *ambient) { *e = edge{Size: 135, Leap: 130, SD: 6, Act: 0.3}; r.Jump = 10 }, false},
+		"as faint, by day":   {func(e *edge, r *ambient) { *e = edge{Size: 135, Leap: 130, SD: 6, Act: 0.6}; r.Jump, r.RHi = 10, 80 }, true},
 	} {
 		k := core{Range: ambient{Jump: 20, Hi: 1000, Minutes: 500}, Noise: noise{V: 36}}
 		e := edge{Size: 200, Leap: 190, SD: 6, Act: 0.3}
