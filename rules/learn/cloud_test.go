@@ -82,6 +82,44 @@ func TestHardClouds(t *testing.T) {
 	}
 }
 
+// Days of broken clouds leave a calm day's light believable: at noon, after hours in
+// which nothing moved, a jump of the lamp's size is the lamp's.
+func TestCalmAmidCloudyDays(t *testing.T) {
+	told := 0
+	for seed := range uint64(20) {
+		f := feed(Config{}, time.Minute, 6).seed(seed, 9)
+		for range 3 { // by night the lamp shows what it is
+			f.read(60, flat(100), 1)
+			f.read(30, flat(400), 1)
+		}
+		f.read(90, flat(100), 1)
+		shade := 0.0
+		f.read(7*1440, func(int) float64 {
+			noon := f.day(1)
+			switch {
+			case noon < 0.5:
+				shade = 0
+			case f.r.Float64() < 1.0/12 && shade > 0:
+				shade = 0
+			case f.r.Float64() < 1.0/12 && shade == 0:
+				shade = 120 + 180*f.r.Float64()
+			}
+			return 100 + f.day(600) - shade*noon
+		}, 1)
+		f.read(450, flat(100), 1) // an overcast day, until half past noon
+		n := len(f.got)
+		f.read(10, flat(400), 1)
+		for _, v := range f.got[n:] {
+			if v.State == Lit {
+				told++
+			}
+		}
+	}
+	if t.Logf("%d of 20 told", told); told < 13 {
+		t.Errorf("%d of 20 told", told)
+	}
+}
+
 // What is learned of clouds whose larger part comes second: their share of the
 // light's jumps, and its size. Jumps of about the lamp's step teach nothing.
 func TestSplitJump(t *testing.T) {

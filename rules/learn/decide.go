@@ -33,7 +33,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	where := c.Hours.where(ms, minutes, f.Step, f.R)
 	where.Least, where.Most = c.possible()
 	was := *b
-	f.RhoHour = c.Hours.jumps(ms, f.Rho0)
+	calm, often := f.Rho < calmRho, &f.Rho0
+	if calm {
+		often = &f.First
+	}
+	f.RhoHour = c.Hours.jumps(ms, *often, calm)
 	intervals := uint(math.Max(1, math.Round(dt)))
 	lit, rhythm := f.Alias.next(intervals)
 	f.observe(ms, y, dt, &where, lit, rhythm)
@@ -47,13 +51,13 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	moved := math.Abs(b.M - was.M)
 	if b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
 		f.Rho += mul(0.05, 1-f.Rho)
-		f.Rho0 += mul(5e-4, 1-f.Rho0)
-		c.Hours.jump(ms, minutes, 1)
+		*often += mul(5e-4, 1-*often)
+		c.Hours.jump(ms, minutes, 1, calm)
 		f.Jump = larger(f.Jump, moved)
 	} else {
 		f.Rho = mul(f.Rho, 0.95)
-		f.Rho0 = mul(f.Rho0, 1-5e-4)
-		c.Hours.jump(ms, minutes, 0)
+		*often = mul(*often, 1-5e-4)
+		c.Hours.jump(ms, minutes, 0, calm)
 	}
 	if b.By == byNormal {
 		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
@@ -96,6 +100,10 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		f.learnBlur(b.By != byNormal && f.between(y, was.M))
 	}
 }
+
+// calmRho is the chance of a jump of the ambient, as seen lately, below which it did not
+// jump for an hour of readings or so.
+const calmRho = 0.0025
 
 // heavy is how much larger than by the differences of neighbours the variance
 // may prove to be by its tail.

@@ -219,15 +219,29 @@ func (e *edges) has(size float64) bool {
 	return false
 }
 
-func (e *edges) record(x edge) {
-	if e.NE == nEdges { // drop the oldest that is not credible, else the oldest
-		old := 0
-		for i := range e.E {
-			if e.E[i].credit() == 0 {
-				old = i
-				break
-			}
+// eldest is the edge to be dropped for the next one: the oldest that is not credible,
+// else the oldest of those amid moving light, if they are the most, else the oldest.
+// Clouds make so many that they would push out all that the lamp showed in still light.
+func (e *edges) eldest() int {
+	moving, n := 0, 0
+	for i := nEdges - 1; i >= 0; i-- {
+		if e.E[i].credit() < 1 {
+			moving = i
+			n++
 		}
+	}
+	if i := slices.IndexFunc(e.E[:], func(x edge) bool { return x.credit() == 0 }); i >= 0 {
+		return i
+	}
+	if n > nEdges/2 {
+		return moving
+	}
+	return 0
+}
+
+func (e *edges) record(x edge) {
+	if e.NE == nEdges {
+		old := e.eldest()
 		copy(e.E[old:], e.E[old+1:])
 		e.NE--
 	}

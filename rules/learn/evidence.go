@@ -135,7 +135,7 @@ func (e *edges) measure(step float64) (mean float64, ok bool) {
 		w := fade / (mul(0.36, sq(x.SD)) + sq(mul(0.15, mul(x.Act, step))) + sq(0.005*step))
 		sw += w
 		mean += mul(w, d)
-		fade *= 0.9
+		fade *= 1 - 0.1/x.unrest() // what clouds teach does not age what was seen in still light
 	}
 	if sw == 0 {
 		return step, false

@@ -53,6 +53,7 @@ type filter struct {
 	Eps     float64         // chance of an outlier
 	Rho     float64         // chance of a jump of the ambient as seen lately
 	Rho0    float64         // the same over days
+	First   float64         // the same over days, after long calm
 	RhoHour float64         // the same at this hour of the day
 	Jump    float64         // size of its larger jumps; 0: none seen
 	Split   float64         // share of the ambient's jumps that come in two readings, the larger part second

@@ -11,8 +11,10 @@ type slot struct {
 	Minutes   float64 // watched
 	Move      float64 // usual movement over three hours, sharp edges taken out
 	Moves     float64 // minutes watched for it
-	Jumps     float64 // share of readings at which the ambient jumps
+	Jumps     float64 // share of readings at which the ambient jumps, where it did of late
 	Watched   float64 // minutes watched for it
+	Firsts    float64 // share of readings at which it jumps after long calm
+	Calm      float64 // minutes watched for it
 }
 
 // place is what the ambient's usual whereabouts say now.
@@ -119,24 +121,32 @@ func (h *hours) forget() {
 	}
 }
 
-// jump takes note whether the ambient jumped (1) at a reading or not (0).
-func (h *hours) jump(ms int64, minutes, was float64) {
+// jump takes note whether the ambient jumped (1) at a reading or not (0); calm says that
+// it did not for long.
+func (h *hours) jump(ms int64, minutes, was float64, calm bool) {
 	s := h.at(ms)
 	minutes = math.Min(minutes, 30)
-	s.Watched += minutes
-	k := math.Min(math.Max(minutes/s.Watched, minutes/600), 0.5)
-	s.Jumps += mul(k, was-s.Jumps)
+	share, watched := &s.Jumps, &s.Watched
+	if calm {
+		share, watched = &s.Firsts, &s.Calm
+	}
+	*watched += minutes
+	k := math.Min(math.Max(minutes / *watched, minutes/600), 0.5)
+	*share += mul(k, was-*share)
 }
 
 // jumps is the share of readings at which the ambient jumps at this hour, or
-// the hours beside it; all is that at all hours.
-func (h *hours) jumps(ms int64, all float64) float64 {
+// the hours beside it, after long calm or not; all is that at all hours.
+func (h *hours) jumps(ms int64, all float64, calm bool) float64 {
 	w, sum := 120.0, mul(120, all)
 	for d := int64(-1); d <= 1; d++ {
 		s := h.at(ms + d*3_600_000)
-		m := math.Min(s.Watched, 600)
+		share, m := s.Jumps, math.Min(s.Watched, 600)
+		if calm {
+			share, m = s.Firsts, math.Min(s.Calm, 600)
+		}
 		w += m
-		sum += mul(m, s.Jumps)
+		sum += mul(m, share)
 	}
 	return sum / w
 }
