@@ -279,6 +279,7 @@ func TestRetainedByItsSenderIsFresh(t *testing.T) {
 		b.send(pk)
 		b.next(packets.Puback)
 		require.False(t, sink.msgs[0].Retained)
+		synctest.Wait() // it is passed on after the acknowledgement, and may yet meet the subscription
 		late := br.dial(t, v)
 		require.Zero(t, late.connect(login{id: "late", clean: true}))
 		late.subscribe(1, "cellar/#")
