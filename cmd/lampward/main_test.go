@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -172,9 +173,21 @@ func (p *daemonProcess) terminate(t testing.TB) int {
 	return p.cmd.ProcessState.ExitCode()
 }
 
-// freeAddress returns a loopback address that nothing listens on now.
+// ownHost is a loopback address that only this process's tests use: on 127.0.0.1
+// a port that is free now may be another process's a moment later, or that of a
+// client's end of a connection. On Linux all of 127.0.0.0/8 is this machine.
+var ownHost = func() string {
+	if runtime.GOOS != "linux" {
+		return "127.0.0.1"
+	}
+	pid := os.Getpid()
+	return fmt.Sprintf("127.77.%d.%d", pid>>8&255, pid&255)
+}()
+
+// freeAddress returns a loopback address that nothing listens on, also when a
+// test comes back to it.
 func freeAddress(t testing.TB) string {
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	ln, err := net.Listen("tcp", ownHost+":0")
 	require.NoError(t, err)
 	defer ln.Close()
 	return ln.Addr().String()

@@ -118,14 +118,14 @@ type mosquitto struct {
 
 func startMosquitto(t testing.TB) *mosquitto {
 	m := &mosquitto{t: t, program: need(t, "mosquitto"), address: freeAddress(t)}
-	_, port, err := net.SplitHostPort(m.address)
+	host, port, err := net.SplitHostPort(m.address)
 	require.NoError(t, err)
 	dir := t.TempDir()
 	// mosquitto started as root drops to another user.
 	require.NoError(t, os.Chmod(dir, 0o777))
 	m.conf = filepath.Join(dir, "mosquitto.conf")
 	require.NoError(t, os.WriteFile(m.conf, []byte(fmt.Sprintf(
-		"listener %s 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location %s/\nuser root\n", port, dir)), 0o644))
+		"listener %s %s\nallow_anonymous true\npersistence true\npersistence_location %s/\nuser root\n", port, host, dir)), 0o644))
 	m.start()
 	t.Cleanup(m.stop)
 	return m

@@ -187,7 +187,7 @@ func TestReload(t *testing.T) {
 	// machine's: the old one starts again.
 	hash, err := broker.HashPassword("secret")
 	require.NoError(t, err)
-	r.write(strings.Replace(good, "127.0.0.1:", "192.0.2.1:", 1) + fmt.Sprintf("\n[[account]]\nname = \"board\"\npassword_hash = %q\n", hash))
+	r.write(strings.Replace(good, ownHost+":", "192.0.2.1:", 1) + fmt.Sprintf("\n[[account]]\nname = \"board\"\npassword_hash = %q\n", hash))
 	r.refused("no daemon starts with the new configuration")
 	r.waitStart()
 	r.publish("cellar/salt", 79)
@@ -250,7 +250,7 @@ func TestReloadBackToOldLevels(t *testing.T) {
 	require.False(t, byHand())
 	hash, err := broker.HashPassword("secret")
 	require.NoError(t, err)
-	r.write(strings.Replace(r.text(), "127.0.0.1:", "192.0.2.1:", 1) + fmt.Sprintf("\n[[account]]\nname = \"board\"\npassword_hash = %q\n", hash))
+	r.write(strings.Replace(r.text(), ownHost+":", "192.0.2.1:", 1) + fmt.Sprintf("\n[[account]]\nname = \"board\"\npassword_hash = %q\n", hash))
 	r.refused("no daemon starts with the new configuration")
 	r.waitStart()
 	assert.False(t, byHand())
