@@ -209,7 +209,14 @@ func TestHostileNetwork(t *testing.T) {
 				}
 			}
 			assert.LessOrEqual(t, held, pageConns)
-			for _, c := range open { // the page closes them after ten seconds; not waited for here
+			// The page closes them after ten seconds, which is not waited for here. Until
+			// it has seen their end it turns others away.
+			for _, c := range open {
+				_ = c.(*net.TCPConn).CloseWrite()
+			}
+			for _, c := range open {
+				_ = c.SetReadDeadline(time.Time{})
+				_, _ = io.Copy(io.Discard, c)
 				_ = c.Close()
 			}
 			return fmt.Sprintf("%d held open, the others turned away", held), nil
