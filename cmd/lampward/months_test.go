@@ -83,9 +83,10 @@ func growth(heaps []int) int {
 	return (last - mean(heaps[len(heaps)-2*third:len(heaps)-third])) / third
 }
 
-// mostGrowth is the growth, in bytes a week, that is taken for none: 1.6 bytes
-// a reading in the short form of the test.
-const mostGrowth = 16 << 10
+// mostGrowth is the growth, in bytes a week, that is taken for none: 3.2 bytes
+// a reading in the short form of the test. Once in several runs the process, not
+// the daemon, takes some 50 kB more and keeps them, which may be in any week.
+const mostGrowth = 32 << 10
 
 // TestMemoryStaysFlat lives weeks of simulated time and looks at the live heap
 // after each. With LAMPWARD_LAB=1 it is half a year of a reading a minute.

@@ -362,8 +362,10 @@ func (w *world) live(steps int, every time.Duration) {
 	w.tally.Days = time.Since(began).Hours() / 24
 }
 
+// heap is what is in use, in bytes.
 func heap() int {
 	runtime.GC()
+	runtime.GC() // what pools hold outlasts one
 	var m runtime.MemStats
 	runtime.ReadMemStats(&m)
 	return int(m.HeapAlloc)
