@@ -171,3 +171,78 @@ func TestUnseenReturn(t *testing.T) {
 		t.Errorf("evidence %v, and %v of a stair", same, up)
 	}
 }
+
+// A room's light that was taken for the lamp, switched of an evening, gives way to the
+// first larger edge that comes at another time of day.
+func TestLampBesideTheRoomsLight(t *testing.T) {
+	const hour = 3_600_000
+	for name, c := range map[string]struct {
+		change func(c *core, e *edge)
+		want   bool
+	}{
+		"at three in the morning": {func(*core, *edge) {}, true},
+		"of an evening":           {func(_ *core, e *edge) { e.At += 16 * hour }, false},
+		"in moving light":         {func(_ *core, e *edge) { e.Act = 0.3 }, false},
+		"sliding":                 {func(_ *core, e *edge) { e.Leap = 0.5 * e.Size }, false},
+		"no brighter than a room": {func(_ *core, e *edge) { e.Size, e.Leap = 145, 140 }, false},
+		"of a known lamp's place": {func(c *core, _ *edge) { c.F.Step = 200 }, false},
+		"as a person said":        {func(c *core, _ *edge) { c.Taught = [2]bool{true, true} }, false},
+		"on the second day":       {func(c *core, e *edge) { e.At -= 2 * dayMS }, false},
+		"after one":               {func(c *core, _ *edge) { c.Edges.NE = 1 }, false},
+		"of a lamp at all hours": {func(c *core, _ *edge) {
+			for i := range c.Edges.E[:c.Edges.NE] {
+				c.Edges.E[i].At += int64(i) * 5 * hour
+			}
+		}, false},
+	} {
+		l := given(110, 6, 8, func(i int) edge {
+			at := int64(i/2)*dayMS + int64(18+i%2+i/4)*hour
+			return edge{At: at, Size: []float64{110, -110}[i%2], SD: 6, Leap: 108}
+		})
+		e := edge{At: 4*dayMS + 3*hour, Size: 360, SD: 6, Leap: 350}
+		c.change(&l.c, &e)
+		if got := l.c.unlike(e); got != c.want {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+
+	f := feed(Config{}, time.Minute, 6)
+	for d := range 5 { // twice an evening
+		f.read(1060+10*d, flat(100), 1)
+		f.read(35, flat(210), 1)
+		f.read(90, flat(100), 1)
+		f.read(40, flat(210), 1)
+		f.read(215-10*d, flat(100), 1)
+	}
+	if f.l.c.F.Step > 120 {
+		t.Fatalf("the step is %v", f.l.c.F.Step)
+	}
+	f.got = nil
+	f.read(180, flat(100), 1)
+	f.read(60, flat(460), 1)
+	f.want(t, Lit)
+	if step := f.l.c.F.Step; step < 340 || step > 380 {
+		t.Errorf("the step is %v", step)
+	}
+}
+
+// A lamp that was told to and fro does not make way for what may be a room's light.
+func TestRoomsLightAfterTheLamp(t *testing.T) {
+	for name, c := range map[string]struct {
+		told   uint32
+		up     uint32
+		step   float64
+		allows bool
+	}{
+		"told to and fro":      {2, 1, 110, false},
+		"told once":            {1, 1, 110, true},
+		"no edge agreed":       {2, 0, 110, true},
+		"more than a room has": {2, 1, 160, true},
+	} {
+		l := given(360, 6, 0, nil)
+		l.c.Told, l.c.NUp = c.told, c.up
+		if got := l.c.outgrown(c.step, dayMS, 12); got != c.allows {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+}

@@ -55,7 +55,7 @@ func (l *Learner) edge(ms int64) {
 	step, ev := c.believed(e, sd)
 	switch {
 	case a < 2*c.Refuted && step == 0:
-	case (a < mul(9, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && c.NUp+c.NDown < 12 && c.weak()):
+	case (a < mul(9, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && (c.NUp+c.NDown < 12 && c.weak() || c.unlike(e))):
 		if ended && c.Edges.Wait > 0 { // the next edge is a reading nearer than others may be
 			c.Edges.Wait--
 		}
@@ -439,10 +439,40 @@ func (c *core) outgrown(step float64, ms int64, ev float64) bool {
 	if c.Edges.daily(step) {
 		return false
 	}
-	if c.NUp+c.NDown < 4 && !c.shown() {
+	room := mul(beyondRoom, math.Sqrt(c.Noise.variance()))
+	// a lamp that was told to and fro does not make way for what a room's light may be
+	toAndFro := c.Told >= 2 && c.NUp+c.NDown > 0 && c.F.Step > room && step < room
+	if c.NUp+c.NDown < 4 && !c.shown() && !toAndFro {
 		return ev > 10 && c.weak()
 	}
 	return ev > 30 && ms-c.Matched > 10*dayMS
+}
+
+// unlike tells whether the step in use, no larger than a room's light makes, came within
+// some hours of the day only, on several days, and this larger edge comes at another:
+// people switch a room's light while they are up, a lamp goes by itself.
+func (c *core) unlike(e edge) bool {
+	room := mul(beyondRoom, math.Sqrt(c.Noise.variance()))
+	if c.Taught[0] && c.Taught[1] || c.F.Step > room || e.Leap < math.Max(room, 0.85*math.Abs(e.Size)) || e.Act > 0.2 {
+		return false
+	}
+	var at [nEdges + 1]int64
+	n, from := 0, int64(0)
+	for i := range c.Edges.E[:c.Edges.NE] {
+		if x := &c.Edges.E[i]; x.speaks(c.F.Step) {
+			if n == 0 {
+				from = x.At
+			}
+			at[n] = x.At % dayMS
+			n++
+		}
+	}
+	if n < 6 || e.At-from < 2*dayMS {
+		return false
+	}
+	hours := crowd(at[:n])
+	at[n] = e.At % dayMS
+	return hours < 10 && crowd(at[:n+1]) > hours+1
 }
 
 // shown tells whether the lamp was seen to change both ways, each time from one
