@@ -26,7 +26,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	}
 	f.Rail = c.Noise.rail()
 	f.PB = c.priorBlink()
-	f.Hazard = math.Max(f.Hazard-mul(recent, f.Hazard), seldom)
+	f.Hazard, f.Calms = math.Max(f.Hazard-mul(recent, f.Hazard), seldom), calms
+	if times := c.slower(); times > 1 {
+		f.Hazard = math.Max(f.Hazard, math.Min(mul(seldom, times), swift))
+		f.Calms = math.Min(mul(calms, times), swift)
+	}
 
 	b := f.best()
 	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
@@ -104,6 +108,13 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 // calmRho is the chance of a jump of the ambient, as seen lately, below which it did not
 // jump for an hour of readings or so.
 const calmRho = 0.0025
+
+// slower is how many times as often a lamp changes from one reading to the next
+// because the board reports less often than about once a minute: what it does in an
+// hour does not depend on that.
+func (c *core) slower() float64 {
+	return math.Max(1, mul(1.5/60_000, c.IV)-1)
+}
 
 // heavy is how much larger than by the differences of neighbours the variance
 // may prove to be by its tail.

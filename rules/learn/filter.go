@@ -67,6 +67,7 @@ type filter struct {
 	Rail    float64         // readings saturate here; 0: unknown
 	PB      float64         // share of blinking among what follows dark (or lit)
 	Hazard  float64         // chance of a switch a reading, from a steady state
+	Calms   float64         // the same out of blinking
 }
 
 const (
@@ -74,6 +75,7 @@ const (
 	often  = 1.0 / 12  // the most that is learned for it
 	recent = 1.0 / 500 // weight of a reading in how often that is
 	calms  = 1.0 / 150 // chance of a switch a reading out of blinking
+	swift  = 1.0 / 6   // either, at most, where the board reports less often than about once a minute
 
 	tail = 1.0 / 7 // area of over beyond 1
 
@@ -346,7 +348,7 @@ func (x *extension) blinking(h *hyp) {
 		lit = 1 - lit
 	}
 	lit += mul(x.rhythm, x.lit-lit)
-	on := f.stay() + f.Hazard - calms // it goes on
+	on := f.stay() + f.Hazard - f.Calms // it goes on
 	for ph := range uint8(2) {
 		mean, v, p, run := h.M, h.P+f.R, 1-lit, min(h.Run+1, maxRun)
 		if ph == 1 {
@@ -362,7 +364,7 @@ func (x *extension) blinking(h *hyp) {
 		k.W = h.W * on * p * (1 - f.Blur) * g
 		x.add(&k)
 		k.Prev, k.Enter, k.Age, k.By = Blinking, x.ms, 0, bySwitch
-		k.S, k.W = Dark+State(ph), h.W*calms*0.5*g
+		k.S, k.W = Dark+State(ph), h.W*f.Calms*0.5*g
 		k.Phase, k.Run = 0, 0
 		x.add(&k)
 	}
@@ -404,7 +406,11 @@ func (f *filter) again(run uint8) float64 {
 	if run >= maxRun {
 		return 0.5
 	}
-	return (f.Runs[run] + 0.5*weight) / (f.Runs[run-1] + weight)
+	p := (f.Runs[run] + 0.5*weight) / (f.Runs[run-1] + weight)
+	if f.Calms > calms { // at such intervals it may well be the lamp that changes, and not the phase
+		p = math.Min(p, 0.5)
+	}
+	return p
 }
 
 // learnRun takes note of the runs of one phase, each when it has ended; run is

@@ -207,7 +207,7 @@ func (f *filter) image(m *image) {
 	m.u64(&f.Alias.Side)
 	m.u64(&f.Alias.Seen)
 	m.f64s(&f.Alias.Odds, &f.Alias.Since)
-	m.f64s(&f.Rail, &f.PB, &f.Hazard)
+	m.f64s(&f.Rail, &f.PB, &f.Hazard, &f.Calms)
 }
 
 func (w *why) image(m *image) {
