@@ -36,6 +36,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
 	where := c.Hours.where(ms, minutes, f.Step, f.R)
 	where.Least, where.Most = c.possible()
+	where.End = c.Noise.end(y)
 	was := *b
 	calm, often := f.Rho < calmRho, &f.Rho0
 	if calm {
@@ -52,6 +53,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		spike = 1
 	}
 	f.Eps = clamp(f.Eps+mul(5e-4, spike-f.Eps), leastEps, 0.02)
+	f.learnEnds([3]float64(c.Edges.V[nBuf-3:]), c.Noise.end(c.Edges.V[nBuf-2]))
 	moved := math.Abs(b.M - was.M)
 	if b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
 		f.Rho += mul(0.05, 1-f.Rho)

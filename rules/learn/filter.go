@@ -51,6 +51,7 @@ type filter struct {
 	Q       float64         // variance of the ambient's walk over one reading
 	C       float64         // recent mean square of the innovations
 	Eps     float64         // chance of an outlier
+	Ends    float64         // chance of one at an end of the converter's range
 	Rho     float64         // chance of a jump of the ambient as seen lately
 	Rho0    float64         // the same over days
 	First   float64         // the same over days, after long calm
@@ -234,6 +235,9 @@ func (x *extension) outlying(h *hyp) {
 	}
 	k := *h
 	k.W, k.By = h.W*f.Eps*some, bySpike
+	if x.where.End {
+		k.W = math.Max(k.W, h.W*f.Ends)
+	}
 	x.add(&k)
 	// jump of the ambient
 	k = *h
@@ -380,6 +384,18 @@ func (x *extension) blinking(h *hyp) {
 // between tells whether a reading lies between the levels, dark at m.
 func (f *filter) between(y, m float64) bool {
 	return y > m && y < m+f.Step
+}
+
+// learnEnds learns how often a single reading lies at an end of the converter's range, where
+// many outliers are all alike, from the last three; end says that the middle one does.
+func (f *filter) learnEnds(v [3]float64, end bool) {
+	const pace = 0.002
+	far := mul(3, math.Sqrt(f.R))
+	is := 0.0
+	if end && f.best().S != Blinking && math.Abs(v[1]-v[0]) > far && math.Abs(v[1]-v[2]) > far && math.Abs(v[2]-v[0]) < far {
+		is = 1
+	}
+	f.Ends += mul(pace, is-f.Ends)
 }
 
 // learnBlur takes note whether a reading of a blinking lamp was blurred.

@@ -197,6 +197,10 @@ func (n *noise) correlate() {
 	n.Rho = clamp(rho-4/math.Sqrt(float64(n.Calm)), 0, 0.6)
 }
 
+// end tells whether a reading lies at an end of the converter's range, and nothing was
+// beyond it.
+func (n *noise) end(y float64) bool { return (y == n.Max || y == n.Min) && isEnd(math.Abs(y)) }
+
 // rail is the count at which readings saturate, or 0.
 func (n *noise) rail() float64 {
 	if n.AtMax >= 30 {

@@ -22,6 +22,7 @@ type place struct {
 	Mean, Scale float64
 	Weight      float64 // share of a full judgement that this reading may make
 	Least, Most float64 // of an ambient that a reading can be of
+	End         bool    // the reading is at an end of the converter's range
 }
 
 // odds is the logarithm of how plausible an ambient of m is, relative to the
