@@ -243,7 +243,22 @@ func (c *core) stuck(ms int64, v float64) bool {
 		x.Band > 1 && c.highest() > fullScales[x.Band-2] || x.Band == 1 && c.lowest() < -nearEnd {
 		return false
 	}
-	return ms-x.From >= max(3*stuckTime, c.patience(x.Band > 1, true, v, x.Prev))
+	return ms-x.From >= max(3*stuckTime, c.patience(x.Band > 1, !c.shoneAt(v, x.From), v, x.Prev))
+}
+
+// shoneAt tells whether the lamp lit up to about v before, or went out from there, three
+// times: it drives the reading to the end of the range. A fault that is over may have
+// done so once.
+func (c *core) shoneAt(v float64, before int64) bool {
+	n := 0
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x := &c.Edges.E[i]
+		lit := math.Max(x.From, x.From+x.Size)
+		if x.At < before && x.speaks(c.F.Step) && math.Abs(mul(c.sign(), v)-lit) <= nearEnd+mul(3, x.SD) {
+			n++
+		}
+	}
+	return n >= 3
 }
 
 // OneNumber tells whether every reading so far was the same number.

@@ -536,3 +536,46 @@ func TestRough(t *testing.T) {
 		}
 	}
 }
+
+// A lamp that saturates the converter, lit for hours each week at first, may stay lit for
+// days: its light was seen there. Readings that never came near the end before, or
+// came there as outliers only, are no lamp's.
+func TestLitAtTheRailForDays(t *testing.T) {
+	for _, lower := range []bool{false, true} {
+		dark, end := 885.0, 1023.0
+		if lower {
+			dark, end = 138, 0
+		}
+		visit := func(f *feeder, days, lit int) {
+			f.read(days*1440, flat(dark), 1)
+			f.noise = 0
+			f.read(lit, flat(end), 1)
+			f.noise = 6
+		}
+		f := feed(Config{LitLower: lower}, time.Minute, 6)
+		for range 3 {
+			visit(f, 6, 140)
+		}
+		visit(f, 7, 3*1440)
+		f.read(300, flat(dark), 1)
+		f.wantFaults(t)
+		if f.times(Lit) != 4 || f.times(Dark) != 4 {
+			t.Errorf("lit %d times, dark %d times", f.times(Lit), f.times(Dark))
+		}
+		// control: a lamp that does not reach the end, though outliers do
+		f = feed(Config{LitLower: lower}, time.Minute, 6)
+		lit := 0.6*end + 0.4*dark
+		for range 4 {
+			for range 20 {
+				f.read(100, flat(dark), 1)
+				f.exact(end)
+			}
+			f.read(300, flat(lit), 1)
+		}
+		f.read(600, flat(dark), 1)
+		f.read(60, flat(lit), 1)
+		f.noise = 0
+		f.read(2*1440, flat(end), 1)
+		f.wantFaults(t, StuckRail)
+	}
+}
