@@ -29,7 +29,9 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.Hazard, f.Calms = math.Max(f.Hazard-mul(recent, f.Hazard), seldom), calms
 	if times := c.slower(); times > 1 {
 		f.Hazard = math.Max(f.Hazard, math.Min(mul(seldom, times), swift))
-		f.Calms = math.Min(mul(calms, times), swift)
+		if f.Blur < 0.3 { // else a few sharp readings would be the end of the blinking
+			f.Calms = math.Min(mul(calms, times), swift)
+		}
 	}
 
 	b := f.best()
@@ -311,9 +313,22 @@ func (l *Learner) decide(ms int64, dt float64) {
 	l.announce(next, ms, enter, age+1, conf)
 }
 
+// steadyVisit tells whether the blinking that was over at this time, Unix ms, never
+// changed sides between its beginning and its end, four readings later at least: such a
+// visit counted as blinking would make the next one pass for blinking, too. Of real
+// blinking one in eight such would look alike, but it seldom lasts for so few.
+func (c *core) steadyVisit(over int64) bool {
+	w := &c.Why
+	return c.slower() > 1 && c.State == Blinking && w.State == Blinking && w.From == Dark &&
+		float64(w.Flips)+c.F.Runs[0] <= 2 && float64(over-c.Since) > mul(3.5, c.IV)
+}
+
 // announce makes s the state by a change that began at enter, held readings ago.
 func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) {
 	c := &l.c
+	if s == Dark && c.steadyVisit(enter) { // it was lit and went out, no more
+		c.NBlink, c.NLit = max(c.NBlink, 1)-1, c.NLit+2
+	}
 	c.F.Runs, c.F.Going = [maxRun]float64{}, 0 // the next blinking may have another rhythm
 	c.F.Alias.begin()
 	c.Told++

@@ -113,3 +113,46 @@ func TestChangesByTheHour(t *testing.T) {
 		}
 	}
 }
+
+// A lamp that only ever blinked, and is then lit for five readings at a time, is not told
+// to blink each time: what was told so is no habit.
+func TestVisitsToldAsBlinking(t *testing.T) {
+	f := feed(Config{}, 15*time.Minute, 6)
+	known(f, 200, 380)
+	f.l.c.NBlink, f.l.c.NLit = 12, 0
+	f.got = nil
+	for range 30 {
+		f.read(5, flat(580), 1)
+		f.read(20+f.r.IntN(20), flat(200), 1)
+	}
+	if n := f.times(Blinking); n > 12 {
+		t.Errorf("%d times blinking", n)
+	}
+	if b := f.l.c.NBlink; b > 12 {
+		t.Errorf("%d blinkings are counted", b)
+	}
+	// control: real blinking is
+	f.l.c.NBlink, f.l.c.NLit = 12, 0
+	f.got = nil
+	for range 6 {
+		f.read(24, func(i int) float64 { return 200 + 380*float64(btoi(0xb2d>>(i%12)&1 == 1)) }, 1)
+		f.read(40, flat(200), 1)
+	}
+	if n, b := f.times(Blinking), f.l.c.NBlink; n < 6 || int(b) != 12+n {
+		t.Errorf("%d times blinking, %d are counted", n, b)
+	}
+}
+
+// Where a third of a blinking lamp's readings is blurred, some sharp ones in a row are
+// no sooner the end of it.
+func TestBlurredOnASlowBoard(t *testing.T) {
+	for blur, want := range map[float64]float64{0.1: 21.5 * calms, 0.5: calms} {
+		f := feed(Config{}, 15*time.Minute, 6)
+		known(f, 200, 380)
+		f.l.c.F.Blur = blur
+		f.read(1, flat(200), 1)
+		if got := f.l.c.F.Calms; math.Abs(got-want) > 0.1*want {
+			t.Errorf("%v blurred: the chance of an end is %.4f, want %.4f", blur, got, want)
+		}
+	}
+}
