@@ -2,6 +2,7 @@ package learn
 
 import (
 	"math"
+	"slices"
 )
 
 // The ambient's movement is kept in stretches of this many minutes.
@@ -22,6 +23,9 @@ type ambient struct { // levels in counts
 	M        float64           // level with sharp edges taken out, smoothed
 	Jump     float64           // largest jump from one reading to the next of late that no edge was recorded for
 	Way      float64           // way that M went
+	Span     float64           // how far the level moved by itself in those hours, but for smooth slopes
+	Slid     float64           // how much farther with them
+	Swing    float64           // the most of that in the last days
 	Off      float64           // sum of the edges taken out
 	Hold     uint32            // readings until the last edge has left the window
 	Minutes  float64           // watched
@@ -48,6 +52,7 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 	}
 	if r.Hold > 0 {
 		r.Hold--
+		r.span(sd, slow)
 		return
 	}
 	if !r.Seen {
@@ -71,18 +76,65 @@ func (r *ambient) observe(e *edges, minutes, sd float64) {
 	for i := range r.Past {
 		r.RLo, r.RHi = math.Min(r.RLo, r.Past[i][0]), math.Max(r.RHi, r.Past[i][1])
 	}
+	r.span(sd, slow)
 }
 
-// span is how far the level moved by itself in the last two hours or so. Edges taken
+// span measures how far the level moved by itself in the last two hours or so. Edges taken
 // out, it moves by those that were not seen, too, but never farther than with them.
-// What the hours are known for goes by it; what asks for stillness just now goes by
-// RLo and RHi, which are never less.
-func (r *ambient) span() float64 {
-	lo, hi := r.All[0][0], r.All[0][1]
-	for i := range r.All {
-		lo, hi = math.Min(lo, r.All[i][0]), math.Max(hi, r.All[i][1])
+// A slope does not count where the level is beside it as flat as noise of sd: that is
+// the day's warmth or slow light, and no cloud's, and hides no sharp edge. What the hours
+// are known for goes by it; what asks for stillness just now goes by RLo and RHi, which
+// are never less. Of the last days a share of slow is forgotten.
+func (r *ambient) span(sd, slow float64) {
+	const flat, rough = 1.5, 2.5 // standard deviations beside a slope: all of it is left out, none
+	all := math.Min(r.bent(&r.Past, 0), r.bent(&r.All, 0))
+	r.Span = all
+	if b := r.slope(sd); b != 0 {
+		beside := min(r.bent(&r.Past, b), r.bent(&r.All, b), all)
+		r.Span = beside + mul(all-beside, clamp((beside/sd-flat)/(rough-flat), 0, 1))
 	}
-	return math.Min(r.RHi-r.RLo, hi-lo)
+	r.Slid = all - r.Span
+	r.Swing = math.Max(r.Swing-mul(slow, r.Swing), r.Slid)
+}
+
+// slope is how fast the level moves by itself, edges taken out, in counts a minute: the
+// median over all pairs of stretches; 0 where noise of sd would do.
+func (r *ambient) slope(sd float64) float64 {
+	var v [nPast * (nPast - 1) / 2]float64
+	n := 0
+	for i := range r.Past {
+		for k := range i {
+			from, to := mul(0.5, r.Past[i][0]+r.Past[i][1]), mul(0.5, r.Past[k][0]+r.Past[k][1])
+			v[n] = (to - from) / (r.ago(i) - r.ago(k))
+			n++
+		}
+	}
+	slices.Sort(v[:])
+	b, least := v[len(v)/2], 0.6*sd/(nPast*stretch)
+	return b - clamp(b, -least, least)
+}
+
+// ago is how many minutes ago the middle of a stretch was.
+func (r *ambient) ago(i int) float64 {
+	if i == 0 {
+		return 0.5 * r.Stretch
+	}
+	return r.Stretch + mul(stretch, float64(i)-0.5)
+}
+
+// bent is the range of these stretches beyond a slope of b counts a minute.
+func (r *ambient) bent(v *[nPast][2]float64, b float64) float64 {
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for i := range v {
+		long := float64(stretch)
+		if i == 0 {
+			long = r.Stretch
+		}
+		m := mul(0.5, v[i][0]+v[i][1]) + mul(b, r.ago(i))
+		w := mul(0.5, math.Max(v[i][1]-v[i][0]-mul(math.Abs(b), long), 0))
+		lo, hi = math.Min(lo, m-w), math.Max(hi, m+w)
+	}
+	return hi - lo
 }
 
 // begin starts with a level of m.
@@ -110,7 +162,7 @@ func (r *ambient) edge(size float64, hold uint32) {
 
 // moved is how far the ambient moves by itself at this hour, or did lately.
 func (c *core) moved(ms int64) float64 {
-	move := c.Range.span()
+	move := c.Range.Span
 	if h := c.Hours.at(ms); h.Moves > 100 {
 		move = math.Max(move, h.Move)
 	}
@@ -119,10 +171,16 @@ func (c *core) moved(ms int64) float64 {
 
 // still tells whether the light is known never to move by itself: at no hour, and
 // no more than noise of sd makes the smoothed level move; noise that wanders
-// makes it move more.
+// makes it move more. Nor does it go anywhere by slopes.
 func (c *core) still(sd float64) bool {
 	calm, lively, known := c.Hours.moves()
-	return known && lively-calm < mul(0.35, sd) && calm < mul(2, sd)
+	return known && lively-calm < mul(0.35, sd) && calm < mul(2, sd) && c.Range.Swing < sd
+}
+
+// smooth tells whether the light is known to move by itself by smooth slopes only.
+func (c *core) smooth(sd float64) bool {
+	calm, lively, known := c.Hours.moves()
+	return known && lively-calm < mul(0.6, sd) && calm < mul(2, sd)
 }
 
 // wanders tells whether the level goes farther by itself than a small step, at the
@@ -141,5 +199,5 @@ func (c *core) calmer(step float64) bool {
 	if !known {
 		return c.Range.Way < step
 	}
-	return lively-calm < 0.5*step
+	return lively-calm+c.Range.Swing < 0.5*step
 }

@@ -211,7 +211,7 @@ func TestSharpInMovingLight(t *testing.T) {
 		for i := range c.n {
 			e.record(edge(i))
 		}
-		if step, ev := e.fit(200, false, c.moves, 6); (step > 0) != c.known {
+		if step, ev := e.fit(200, false, false, c.moves, 6); (step > 0) != c.known {
 			t.Errorf("%s: step %v by %v", name, step, ev)
 		}
 	}

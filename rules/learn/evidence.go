@@ -227,12 +227,13 @@ func (e *edges) other(step, rail float64) float64 {
 
 // fit finds the step that the collected edges speak for, with its evidence.
 // Of two that qualify it takes the larger: room lights are no lamps. Where the
-// light is known never to move by itself (still), less evidence will do. Where
+// light is known never to move by itself (still), or by slopes only (smooth), less
+// evidence will do, for slopes if it does not come at the same hours. Where
 // it moves (by moves counts; infinite if that is not known yet) nearly as far as
 // the step, edges that slide are no lamp's; and of edges in two readings each,
 // which may be a cloud's or of a board that averages, many are asked for if they
 // come at the same hours each day. sd is the readings' noise.
-func (e *edges) fit(watched float64, still bool, moves, sd float64) (step, evidence float64) {
+func (e *edges) fit(watched float64, still, smooth bool, moves, sd float64) (step, evidence float64) {
 	const other = 0.3
 	for i := range e.E[:e.NE] {
 		x := &e.E[i]
@@ -241,7 +242,7 @@ func (e *edges) fit(watched float64, still bool, moves, sd float64) (step, evide
 		switch {
 		case n == 2:
 			least = 4.5
-		case still:
+		case still, smooth && e.spread(mean) > 8:
 			least = 2
 		}
 		if n < 2 || ev < least {

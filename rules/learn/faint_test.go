@@ -52,7 +52,7 @@ func TestSpan(t *testing.T) {
 	known(f, 300, 40)
 	f.read(30, flat(340), 1)
 	f.read(30, flat(300), 1)
-	if s := f.l.c.Range.span(); s > 4 {
+	if s := f.l.c.Range.Span; s > 4 {
 		t.Errorf("about a lamp that changes still light moves by %.1f", s)
 	}
 	f.read(200, flat(300), 1)
@@ -61,11 +61,11 @@ func TestSpan(t *testing.T) {
 		r.edge(-40, 0)
 		f.read(30, flat(300), 1)
 	}
-	if s := f.l.c.Range.span(); s > 4 {
-		t.Errorf("edges that were no change move it by %.1f", s)
+	if s := r.Span; s > 4 || r.Slid < 0 {
+		t.Errorf("edges that were no change move it by %.1f, and %.1f by slopes", s, r.Slid)
 	}
 	f.read(120, func(i int) float64 { return 300 + 0.5*float64(i) }, 1) // all of it slides
-	if s := f.l.c.Range.span(); s < 30 || s > 60 {
+	if s := f.l.c.Range.Span; s < 30 || s > 60 {
 		t.Errorf("light that rose by 60 moved by %.1f", s)
 	}
 }

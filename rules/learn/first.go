@@ -78,7 +78,7 @@ func (c *core) alone(e edge, first bool) bool {
 func (c *core) quiet(e edge) bool {
 	a := math.Abs(e.Size)
 	calm, _, _ := c.Hours.moves()
-	return c.moved(e.At)-calm < mul(2.5, math.Sqrt(c.Noise.variance())) && c.Range.Way < 0.1*a && c.Range.Jump < 0.3*a
+	return c.moved(e.At)+c.Range.Slid-calm < mul(2.5, math.Sqrt(c.Noise.variance())) && c.Range.Way < 0.1*a && c.Range.Jump < 0.3*a
 }
 
 // clear tells whether a single edge is so far beyond all that the ambient

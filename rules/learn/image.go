@@ -181,7 +181,7 @@ func (r *ambient) image(m *image) {
 	for i := range r.All {
 		m.row(r.All[i][:])
 	}
-	m.f64s(&r.L, &r.Stretch, &r.M, &r.Jump, &r.Way, &r.Off)
+	m.f64s(&r.L, &r.Stretch, &r.M, &r.Jump, &r.Way, &r.Span, &r.Slid, &r.Swing, &r.Off)
 	m.u32(&r.Hold)
 	m.f64(&r.Minutes)
 	m.bool(&r.Seen)

@@ -144,7 +144,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	minutes := mul(dt, c.IV) / 60000
 	c.Range.observe(&c.Edges, minutes, math.Sqrt(c.Noise.variance()))
 	if c.Range.Minutes > 180 {
-		c.Hours.move(ms, c.Range.span(), minutes)
+		c.Hours.move(ms, c.Range.Span, minutes)
 	}
 	if c.Known {
 		l.filter(ms, y, dt, minutes)

@@ -153,11 +153,14 @@ func TestRoomLightBeforeTheNoiseIsKnown(t *testing.T) {
 	}
 }
 
-// A small step is given up where the light goes as far by itself within hours:
-// a lamp would be lost in it, and all that was announced was the light. Where
-// it moves less, the lamp is kept.
+// A small step is given up where the light comes and goes as far by itself: a lamp
+// would be lost in it, and all that was announced was the light. Where it moves
+// less, or takes hours, the lamp is kept.
 func TestSmallStepInMovingLight(t *testing.T) {
-	for swing, known := range map[float64]bool{0: true, 60: false} {
+	for _, c := range []struct {
+		swing, period float64 // counts, minutes
+		known         bool
+	}{{0, 50, true}, {60, 50, false}, {60, 380, true}} {
 		f := feed(Config{}, time.Minute, 6)
 		f.read(300, flat(200), 1)
 		f.read(60, flat(228), 1)
@@ -165,15 +168,15 @@ func TestSmallStepInMovingLight(t *testing.T) {
 		for d := range 4 {
 			// by day the light comes and goes, and so do steps of the size
 			f.read(720, func(i int) float64 {
-				return 200 + swing*(1-math.Cos(float64(i)/60))/2 + 28*float64(i/90%2)
+				return 200 + c.swing*(1-math.Cos(2*math.Pi*float64(i)/c.period))/2 + 28*float64(i/90%2)
 			}, 1)
 			f.read(720, flat(200), 1)
-			if d == 0 && !f.l.c.Known {
-				t.Fatalf("swing %v: the lamp was not known", swing)
+			if d == 0 && len(f.got) < 2 {
+				t.Fatalf("swing %v in %v: the lamp was not known", c.swing, c.period)
 			}
 		}
-		if f.l.c.Known != known {
-			t.Errorf("light that moves by %v: lamp known %v, want %v; %d told", swing, f.l.c.Known, known, len(f.got))
+		if f.l.c.Known != c.known || c.known && len(f.got) != 34 {
+			t.Errorf("light that moves by %v in %v: lamp known %v, want %v; %d told", c.swing, c.period, f.l.c.Known, c.known, len(f.got))
 		}
 	}
 }

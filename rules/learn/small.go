@@ -48,7 +48,7 @@ func (l *Learner) held(ms int64, floor float64) {
 		c.Range.edge(e.Size, uint32(cut))
 	}
 	switch {
-	case quiet < 0, e.Act > 0.2, known && lively > mul(2.2, sd), !c.twoLevels(a, sd), !c.surpasses(e):
+	case quiet < 0, e.Act > 0.2, known && lively+c.Range.Swing > mul(2.2, sd), !c.twoLevels(a, sd), !c.surpasses(e):
 	case a < 2*c.Refuted, a > mul(beyondNoise, sd) || c.Noise.Block < 2 && a > mul(9, sd), a > mul(9, sd) && e.Leap < a-mul(2.2, sd):
 	case a < mul(7, sd) && (c.Range.Minutes < 50 || e.Size < 0 && c.Range.Minutes < 60): // the noise is hardly known
 	case !x.holds(floor):

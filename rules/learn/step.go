@@ -155,6 +155,9 @@ func (c *core) weigh(e *edge, floor float64) {
 	calm, _, _ := c.Hours.moves()
 	move := c.moved(e.At) - calm
 	a := math.Abs(e.Size)
+	if a > mul(beyondNoise, sd) { // it may be a room's light, and what slides be daylight
+		move += c.Range.Slid
+	}
 	rough := clamp((e.SD/a-0.05)/0.1, 0, 1)
 	e.Act = clamp((move-mul(1.2, sd))/a+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
 	if e.Act > 0.1 && e.Leap > 0.85*a && a > mul(15, sd) {
@@ -198,7 +201,7 @@ func (c *core) believed(e edge, sd float64) (step, ev float64) {
 	if !known {
 		moves = math.Inf(1)
 	}
-	step, ev = c.Edges.fit(c.Range.Minutes/60, c.still(sd), moves, sd)
+	step, ev = c.Edges.fit(c.Range.Minutes/60, c.still(sd), c.smooth(sd), moves, sd)
 	switch {
 	case known && step > 0 && moves > 0.4*step && ev < 15 && !c.byNight(step, calm+mul(0.3, moves)),
 		c.wanders(step, sd),
@@ -206,7 +209,8 @@ func (c *core) believed(e edge, sd float64) (step, ev float64) {
 		// night as well or the light never moves; and where even the calm hours
 		// move it by half as much, it is the noise that wanders.
 		step < 8*sd && (known && (moves > 0.5*step || calm > 0.55*step && (ev < 50 || step < mul(4.5, sd))) ||
-			c.Edges.spread(step) < 11 && moves >= 0.15*step):
+			c.Edges.spread(step) < 11 && moves >= 0.15*step),
+		c.slides(step, ev, sd):
 		step = 0
 	}
 	if step == 0 && !known && a > mul(20, sd) && c.quiet(e) {
@@ -220,6 +224,20 @@ func (c *core) believed(e edge, sd float64) (step, ev float64) {
 		step = 0
 	}
 	return step, ev
+}
+
+// slides tells whether the light goes so far by smooth slopes that a small step with
+// this evidence might be a cloud's after all. What the light does beside them must be
+// little, or the evidence overwhelming, and its edges sharp. Noise that wanders
+// makes edges just large enough to be seen.
+func (c *core) slides(step, ev, sd float64) bool {
+	calm, lively, known := c.Hours.moves()
+	moves := lively - calm
+	if !known || step > 8*sd || moves+c.Range.Swing < 0.5*step {
+		return false
+	}
+	share, _ := c.Edges.sharp(step, sd)
+	return share < 0.85 || math.Max(moves, calm) > 0.35*step && (ev < 60 || step < 4*sd)
 }
 
 // adopt takes a step as the lamp's.
@@ -265,7 +283,7 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 // relearn begins again from the collected edges, after hand-set levels were
 // taken away.
 func (c *core) relearn() {
-	step, _ := c.Edges.fit(c.Range.Minutes/60, false, 0, 0)
+	step, _ := c.Edges.fit(c.Range.Minutes/60, false, false, 0, 0)
 	if step == 0 || c.State == Learning {
 		return
 	}
