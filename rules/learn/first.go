@@ -115,9 +115,14 @@ func (c *core) clear(e edge) bool {
 	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(3.2, sd) && c.back(e, sd) && c.sharp(a, sd) && c.twoLevels(a, sd) {
 		return true // two levels and nothing else, the second time
 	}
-	if e.Size < 0 && c.Range.Minutes < 20 && (a < mul(beyondRoom, sd) || e.Leap < 0.8*a) || e.Act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
+	act := e.Act
+	if a <= mul(beyondNoise, sd) { // to be told alone, it must be no slope's either
+		act += c.Range.Slid / a
+	}
+	if e.Size < 0 && c.Range.Minutes < 20 && (a < mul(beyondRoom, sd) || e.Leap < 0.8*a) || act > 0.2 || a < mul(times, sd) || c.Range.Jump > mul(0.6, a)+mul(2, sd) {
 		return false
 	}
+	lively += c.Range.Swing
 	if known && (lively-calm > 0.3*a && e.Leap < 0.5*a || lively-calm > 0.5*a && e.Leap < 0.85*a) {
 		return false // where the light goes nearly as far, a lamp is told by its jump
 	}

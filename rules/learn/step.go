@@ -237,7 +237,7 @@ func (c *core) slides(step, ev, sd float64) bool {
 		return false
 	}
 	share, _ := c.Edges.sharp(step, sd)
-	return share < 0.85 || math.Max(moves, calm) > 0.35*step && (ev < 60 || step < 4*sd)
+	return share < 0.85 || math.Max(1.2*moves, calm) > 0.35*step && (ev < 60 || step < 4*sd)
 }
 
 // adopt takes a step as the lamp's.
