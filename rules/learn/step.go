@@ -412,6 +412,9 @@ func (c *core) refuted() bool {
 	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60, 0)
 	calm, lively, known := c.Hours.moves()
 
+	if ev < 15 { // what slides counts, unless the edges agree
+		lively += c.Range.Swing
+	}
 	if c.wanders(step, sd) {
 		return true
 	}

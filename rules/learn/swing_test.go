@@ -208,3 +208,33 @@ func TestMovesBesideASlope(t *testing.T) {
 		}
 	}
 }
+
+// A small step is given up where the light slides much farther, unless its edges agree.
+func TestRefuteOnASlope(t *testing.T) {
+	for name, c := range map[string]struct {
+		scatter, swing float64
+		kept           bool
+	}{
+		"no slope":         {0.5, 0, true},
+		"slopes":           {0.5, 70, false},
+		"edges that agree": {0, 70, true},
+	} {
+		r := rand.New(rand.NewPCG(5, 6))
+		l := given(26, 6, 24, func(i int) edge {
+			size := 26 * (1 + c.scatter*(2*r.Float64()-1))
+			from := 200.0
+			if i%2 == 1 {
+				size, from = -size, 226
+			}
+			return edge{At: int64(i) * 3_000_000, Size: size, SD: 3, From: from, Leap: math.Abs(size)}
+		})
+		l.moves(12, 0, 23)
+		l.c.Range.Minutes, l.c.Range.Swing = 3000, c.swing
+		l.c.NUp, l.c.NDown = 12, 12
+		l.c.refute()
+		if l.c.Known != c.kept {
+			ev, _, _ := l.c.Edges.evidence(26, 50, 0)
+			t.Errorf("%s: kept %v, evidence %.1f", name, l.c.Known, ev)
+		}
+	}
+}
