@@ -412,8 +412,8 @@ func (c *core) refuted() bool {
 	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60, 0)
 	calm, lively, known := c.Hours.moves()
 
-	if ev < 15 { // what slides counts, unless the edges agree
-		lively += c.Range.Swing
+	if ev < 15 { // half of the most that slid counts, unless the edges agree: a lamp's edges that were not seen slide, too
+		lively += mul(0.5, c.Range.Swing)
 	}
 	if c.wanders(step, sd) {
 		return true
