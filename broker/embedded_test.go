@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -44,6 +45,23 @@ func (s *heard) Uplink(_ context.Context, up bool, reason string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.ups, s.reasons = append(s.ups, up), append(s.reasons, reason)
+}
+
+// news is what Uplink was told so far, and why.
+func (s *heard) news() ([]bool, []string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.ups), slices.Clone(s.reasons)
+}
+
+func (s *heard) upNews() []bool {
+	ups, _ := s.news()
+	return ups
+}
+
+func (s *heard) why(i int) string {
+	_, reasons := s.news()
+	return reasons[i]
 }
 
 func (s *heard) payloads() []string {

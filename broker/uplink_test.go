@@ -67,7 +67,7 @@ func TestExternalAnswersTooMuch(t *testing.T) {
 		})
 		time.Sleep(time.Minute)
 		synctest.Wait()
-		require.Equal(t, []bool{false, true}, sink.ups)
+		require.Equal(t, []bool{false, true}, sink.upNews())
 	})
 }
 
@@ -100,7 +100,7 @@ func TestExternalHugeMessage(t *testing.T) {
 		synctest.Wait()
 		runtime.ReadMemStats(&after)
 		require.Equal(t, []string{"512"}, sink.payloads())
-		require.Equal(t, []bool{true}, sink.ups)
+		require.Equal(t, []bool{true}, sink.upNews())
 		require.EqualValues(t, 1, x.Stats().TooLong)
 		require.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(huge/4))
 	})

@@ -40,11 +40,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	where.Least, where.Most = c.possible()
 	where.End = c.Noise.end(y)
 	was := *b
-	calm, often := f.Rho < calmRho, &f.Rho0
+	calm, rate := f.Rho < calmRho, &f.Rho0
 	if calm {
-		often = &f.First
+		rate = &f.First
 	}
-	f.RhoHour = c.Hours.jumps(ms, *often, calm)
+	f.RhoHour = c.Hours.jumps(ms, *rate, calm)
 	intervals := uint(math.Max(1, math.Round(dt)))
 	lit, rhythm := f.Alias.next(intervals)
 	f.observe(ms, y, dt, &where, lit, rhythm)
@@ -59,12 +59,12 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	moved := math.Abs(b.M - was.M)
 	if b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
 		f.Rho += mul(0.05, 1-f.Rho)
-		*often += mul(5e-4, 1-*often)
+		*rate += mul(5e-4, 1-*rate)
 		c.Hours.jump(ms, minutes, 1, calm)
 		f.Jump = larger(f.Jump, moved)
 	} else {
 		f.Rho = mul(f.Rho, 0.95)
-		*often = mul(*often, 1-5e-4)
+		*rate = mul(*rate, 1-5e-4)
 		c.Hours.jump(ms, minutes, 0, calm)
 	}
 	if b.By == byNormal {
