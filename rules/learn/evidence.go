@@ -87,17 +87,22 @@ func crowd(at []int64) float64 {
 	return math.Max(float64(dayMS-gap)/3_600_000, 1)
 }
 
-// spread is the shortest part of the day, in hours, that holds the credible
-// edges of this size.
-func (e *edges) spread(step float64) float64 {
-	var at [nEdges]int64
-	n := 0
+// hours gives the times of the day, ms, of the credible edges of this size, with room
+// for one more.
+func (e *edges) hours(step float64) (at [nEdges + 1]int64, n int) {
 	for i := range e.E[:e.NE] {
 		if x := &e.E[i]; x.speaks(step) {
 			at[n] = x.At % dayMS
 			n++
 		}
 	}
+	return at, n
+}
+
+// spread is the shortest part of the day, in hours, that holds the credible
+// edges of this size.
+func (e *edges) spread(step float64) float64 {
+	at, n := e.hours(step)
 	if n == 0 {
 		return 0
 	}

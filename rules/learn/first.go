@@ -244,12 +244,14 @@ func (c *core) sudden(e edge) bool {
 // Where the light went half as far within the last hours, part of what is measured as
 // noise is its.
 func (c *core) room(a float64) float64 {
-	times := beyondRoom
 	if c.Range.RHi-c.Range.RLo > 0.5*a {
-		times = 21
+		return mul(21, math.Sqrt(c.Noise.variance()))
 	}
-	return mul(times, math.Sqrt(c.Noise.variance()))
+	return c.brightRoom()
 }
+
+// brightRoom is more, in counts, than a room's light makes.
+func (c *core) brightRoom() float64 { return mul(beyondRoom, math.Sqrt(c.Noise.variance())) }
 
 // twins tells whether the light jumped by just as much the other way before,
 // both times from one reading to the next and far beyond all else it did: what
@@ -259,7 +261,7 @@ func (c *core) twins(e edge) bool {
 	a := e.Leap
 	sd := math.Sqrt(c.Noise.variance())
 	near := mul(0.05, a) + mul(2, sd)
-	found := a >= mul(beyondRoom, sd) && math.Abs(c.Range.Jump-a) < near // one that was not recorded as an edge; it had no other reason to be so large
+	found := a >= c.brightRoom() && math.Abs(c.Range.Jump-a) < near // one that was not recorded as an edge; it had no other reason to be so large
 	if e.Act > amidClouds || a < 0.75*math.Abs(e.Size) || a < math.Min(c.room(a), mul(22, sd)) || c.Range.Minutes < 60 || c.Range.Jump > 0.3*a && !found {
 		return false
 	}
@@ -281,7 +283,7 @@ func (c *core) twins(e edge) bool {
 // come in all sizes. It asks for more than a room's light makes.
 func (c *core) regular(e edge) bool {
 	a := e.Leap
-	if a < 0.9*math.Abs(e.Size) || a < mul(beyondRoom, math.Sqrt(c.Noise.variance())) || c.Range.Jump > 0.85*a {
+	if a < 0.9*math.Abs(e.Size) || a < c.brightRoom() || c.Range.Jump > 0.85*a {
 		return false
 	}
 	like, unlike, last := 0, 0, 0.0

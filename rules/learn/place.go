@@ -122,15 +122,20 @@ func (h *hours) forget() {
 	}
 }
 
+// jumping is the share of readings at which the ambient jumps at this hour, after long
+// calm or not, and the minutes watched for it.
+func (s *slot) jumping(calm bool) (share, watched *float64) {
+	if calm {
+		return &s.Firsts, &s.Calm
+	}
+	return &s.Jumps, &s.Watched
+}
+
 // jump takes note whether the ambient jumped (1) at a reading or not (0); calm says that
 // it did not for long.
 func (h *hours) jump(ms int64, minutes, was float64, calm bool) {
-	s := h.at(ms)
+	share, watched := h.at(ms).jumping(calm)
 	minutes = math.Min(minutes, 30)
-	share, watched := &s.Jumps, &s.Watched
-	if calm {
-		share, watched = &s.Firsts, &s.Calm
-	}
 	*watched += minutes
 	k := math.Min(math.Max(minutes / *watched, minutes/600), 0.5)
 	*share += mul(k, was-*share)
@@ -141,13 +146,10 @@ func (h *hours) jump(ms int64, minutes, was float64, calm bool) {
 func (h *hours) jumps(ms int64, all float64, calm bool) float64 {
 	w, sum := 120.0, mul(120, all)
 	for d := int64(-1); d <= 1; d++ {
-		s := h.at(ms + d*3_600_000)
-		share, m := s.Jumps, math.Min(s.Watched, 600)
-		if calm {
-			share, m = s.Firsts, math.Min(s.Calm, 600)
-		}
+		share, watched := h.at(ms + d*3_600_000).jumping(calm)
+		m := math.Min(*watched, 600)
 		w += m
-		sum += mul(m, share)
+		sum += mul(m, *share)
 	}
 	return sum / w
 }

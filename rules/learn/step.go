@@ -2,6 +2,7 @@ package learn
 
 import (
 	"math"
+	"slices"
 )
 
 // Sizes of edges and steps, as the lab and the generators of CHOICE.md showed them.
@@ -460,7 +461,7 @@ func (c *core) outgrown(step float64, ms int64, ev float64) bool {
 	if c.Edges.daily(step) {
 		return false
 	}
-	room := mul(beyondRoom, math.Sqrt(c.Noise.variance()))
+	room := c.brightRoom()
 	// a lamp that was told to and fro does not make way for what a room's light may be
 	toAndFro := c.Told >= 2 && c.NUp+c.NDown > 0 && c.F.Step > room && step < room
 	if c.NUp+c.NDown < 4 && !c.shown() && !toAndFro {
@@ -473,22 +474,16 @@ func (c *core) outgrown(step float64, ms int64, ev float64) bool {
 // some hours of the day only, on several days, and this larger edge comes at another:
 // people switch a room's light while they are up, a lamp goes by itself.
 func (c *core) unlike(e edge) bool {
-	room := mul(beyondRoom, math.Sqrt(c.Noise.variance()))
+	room := c.brightRoom()
 	if c.Taught[0] && c.Taught[1] || c.F.Step > room || e.Leap < math.Max(room, 0.85*math.Abs(e.Size)) || e.Act > 0.2 {
 		return false
 	}
-	var at [nEdges + 1]int64
-	n, from := 0, int64(0)
-	for i := range c.Edges.E[:c.Edges.NE] {
-		if x := &c.Edges.E[i]; x.speaks(c.F.Step) {
-			if n == 0 {
-				from = x.At
-			}
-			at[n] = x.At % dayMS
-			n++
-		}
+	at, n := c.Edges.hours(c.F.Step)
+	if n < 6 {
+		return false
 	}
-	if n < 6 || e.At-from < 2*dayMS {
+	oldest := slices.IndexFunc(c.Edges.E[:], func(x edge) bool { return x.speaks(c.F.Step) })
+	if e.At-c.Edges.E[oldest].At < 2*dayMS {
 		return false
 	}
 	hours := crowd(at[:n])
