@@ -135,13 +135,17 @@ func power(x float64) bool {
 // finds a common measure.
 func (n *noise) quantum(d float64) {
 	const near, least = 0.01, 1e-6 // of a step, of a difference: what arithmetic does
-	if n.Quantum == 0 || d == 0 {
+	const finest = 1e-9            // counts: no converter's step is less, and none that a quotient could overflow by
+	if d < finest {
+		return
+	}
+	if n.Quantum == 0 {
 		n.Quantum = math.Max(n.Quantum, d)
 		return
 	}
 	for range 8 {
 		r := math.Abs(d - mul(n.Quantum, math.Round(d/n.Quantum)))
-		if r <= mul(near, math.Min(d, n.Quantum)) || r < mul(least, d) {
+		if r <= mul(near, math.Min(d, n.Quantum)) || r < mul(least, d) || r < finest {
 			return
 		}
 		d, n.Quantum = n.Quantum, r

@@ -118,7 +118,14 @@ func TestQuantum(t *testing.T) {
 			t.Errorf("%v: %v, want %v", c.differences, n.Quantum, c.want)
 		}
 	}
-	var n noise // of a board that sends any number there is no step, but a number all the same
+	var n noise // differences beside which a step would overflow are none
+	for _, d := range []float64{5e-324, 1e12, 9e-314, 3, 1e-300, 2} {
+		n.quantum(d)
+	}
+	if n.Quantum != 1 {
+		t.Errorf("amid differences of next to nothing: %v, want 1", n.Quantum)
+	}
+	n = noise{} // of a board that sends any number there is no step, but a number all the same
 	for i, r := 0, rand.New(rand.NewPCG(1, 1)); i < 100_000; i++ {
 		n.quantum(math.Abs(r.NormFloat64()) * math.Pow(10, float64(r.IntN(16)-4)))
 		if !(n.Quantum > 1e-20) || math.IsInf(n.Quantum, 0) {
