@@ -266,7 +266,7 @@ const ofFold = "state = 0 AND fold > 0 AND fold = ?1"
 // Sent records that a delivery was accepted, at engine time at. Of a message of
 // several, it is recorded for each; so it is with the others below.
 func (s *Store) Sent(ctx context.Context, id int64, at time.Time, note string) error {
-	return s.attempt(ctx, "record delivery", true, id,
+	return s.attempt(ctx, "record delivery", true, id, nil,
 		"state = 1, attempts = attempts + 1, last = ?2, note = ?3", toMS(at), cut(note))
 }
 
@@ -274,7 +274,7 @@ func (s *Store) Sent(ctx context.Context, id int64, at time.Time, note string) e
 // unsent it is open again what message the delivery is part of, for nothing of
 // it left this machine; else it stays the one it is.
 func (s *Store) Retry(ctx context.Context, id int64, at, due time.Time, note string, unsent bool) error {
-	return s.attempt(ctx, "put off delivery", false, id,
+	return s.attempt(ctx, "put off delivery", false, id, nil,
 		"state = 0, attempts = attempts + 1, last = ?4, due = ?2, note = ?3, fold = CASE WHEN ?5 THEN 0 WHEN fold = 0 THEN -1 ELSE fold END",
 		toMS(due), cut(note), toMS(at), unsent)
 }
@@ -282,14 +282,14 @@ func (s *Store) Retry(ctx context.Context, id int64, at, due time.Time, note str
 // Hold sets when a pending delivery is due without counting an attempt, for
 // quiet hours and rate limits.
 func (s *Store) Hold(ctx context.Context, id int64, due time.Time, note string) error {
-	return s.attempt(ctx, "hold delivery", false, id,
+	return s.attempt(ctx, "hold delivery", false, id, nil,
 		"due = CASE state WHEN 0 THEN ?2 ELSE due END, note = CASE state WHEN 0 THEN ?3 ELSE note END", toMS(due), cut(note))
 }
 
 // Dead parks a delivery that the other side will never take. Later ones of its
 // line go on.
 func (s *Store) Dead(ctx context.Context, id int64, at time.Time, reason string) error {
-	return s.attempt(ctx, "park delivery", true, id,
+	return s.attempt(ctx, "park delivery", true, id, nil,
 		"state = 2, attempts = attempts + 1, last = ?2, note = ?3", toMS(at), cut(reason))
 }
 
@@ -298,13 +298,19 @@ func (s *Store) Dead(ctx context.Context, id int64, at time.Time, reason string)
 // own, and has been tried as often as one that is new. ErrSent: it was accepted, and
 // would come twice; so it is where two people ask for the same.
 func (s *Store) Resend(ctx context.Context, id int64, due time.Time) error {
-	return s.attempt(ctx, opResend, true, id, "fold = CASE state WHEN 0 THEN fold ELSE -1 END, attempts = 0, state = 0, due = ?2", toMS(due))
+	accepted := func(state, attempts int64) error {
+		if state == 1 && attempts > 0 { // with none it was taken back
+			return ErrSent
+		}
+		return nil
+	}
+	return s.attempt(ctx, "resend delivery", true, id, accepted,
+		"fold = CASE state WHEN 0 THEN fold ELSE -1 END, attempts = 0, state = 0, due = ?2", toMS(due))
 }
 
-const opResend = "resend delivery"
-
-// attempt changes a delivery, and the others that are one message with it.
-func (s *Store) attempt(ctx context.Context, op string, sync bool, id int64, set string, args ...any) error {
+// attempt changes a delivery, and the others that are one message with it, unless
+// refuse (nil: never) gives a reason not to, by how the delivery stands.
+func (s *Store) attempt(ctx context.Context, op string, sync bool, id int64, refuse func(state, attempts int64) error, set string, args ...any) error {
 	err := s.update(ctx, sync, func(t *tx) error {
 		var state, fold, attempts int64
 		err := t.one("SELECT state, fold, attempts FROM outbox WHERE id = ?", []any{id}, &state, &fold, &attempts)
@@ -314,8 +320,10 @@ func (s *Store) attempt(ctx context.Context, op string, sync bool, id int64, set
 		if err != nil {
 			return err
 		}
-		if op == opResend && state == 1 && attempts > 0 {
-			return ErrSent
+		if refuse != nil {
+			if err := refuse(state, attempts); err != nil {
+				return err
+			}
 		}
 		which, arg := "id = ?1", id
 		if state == 0 && fold > 0 {
