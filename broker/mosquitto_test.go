@@ -18,7 +18,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -28,6 +27,8 @@ import (
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/require"
+
+	"lampward/broker/brokertest"
 )
 
 // needs returns the path of a program; without it the test is skipped, but
@@ -51,29 +52,15 @@ type mosquitto struct {
 	t    *testing.T
 	bin  string
 	dir  string
-	port int
+	port string
 	cmd  *exec.Cmd
 	done chan struct{}
 }
 
-// ownHost is a loopback address that only this process's tests use: on 127.0.0.1
-// a port that is free now may be another process's a moment later, or that of a
-// client's end of a connection. On Linux all of 127.0.0.0/8 is this machine.
-var ownHost = func() string {
-	if runtime.GOOS != "linux" {
-		return "127.0.0.1"
-	}
-	pid := os.Getpid()
-	return fmt.Sprintf("127.77.%d.%d", pid>>8&255, pid&255)
-}()
-
 func newMosquitto(t *testing.T, extra ...string) *mosquitto {
 	m := &mosquitto{t: t, bin: needs(t, "mosquitto"), dir: t.TempDir()}
-	ln, err := net.Listen("tcp", ownHost+":0")
-	require.NoError(t, err)
-	m.port = ln.Addr().(*net.TCPAddr).Port
-	require.NoError(t, ln.Close())
-	conf := fmt.Sprintf("listener %d %s\npersistence true\npersistence_location %s/\nmax_queued_messages 0\nlog_dest stderr\nuser root\n", m.port, ownHost, m.dir)
+	_, m.port, _ = net.SplitHostPort(brokertest.FreeAddress(t))
+	conf := fmt.Sprintf("listener %s %s\npersistence true\npersistence_location %s/\nmax_queued_messages 0\nlog_dest stderr\nuser root\n", m.port, brokertest.Host, m.dir)
 	if len(extra) == 0 {
 		extra = []string{"allow_anonymous true"}
 	}
@@ -130,7 +117,7 @@ func (m *mosquitto) stop() {
 }
 
 func (m *mosquitto) url(scheme string) string {
-	return fmt.Sprintf("%s://%s:%d", scheme, ownHost, m.port)
+	return fmt.Sprintf("%s://%s:%s", scheme, brokertest.Host, m.port)
 }
 
 // want is a Sink that tells when it has taken so many different payloads.
@@ -306,7 +293,7 @@ func TestMosquittoKeepsReadingsWhileLampwardIsAway(t *testing.T) {
 	go func() { done <- x.Run(ctx, sink) }()
 	sink.waitUp(t, true)
 	pub := func(args ...string) {
-		out, err := exec.Command(needs(t, "mosquitto_pub"), append([]string{"-h", ownHost, "-p", fmt.Sprint(m.port), "-q", "1"}, args...)...).CombinedOutput()
+		out, err := exec.Command(needs(t, "mosquitto_pub"), append([]string{"-h", brokertest.Host, "-p", m.port, "-q", "1"}, args...)...).CombinedOutput()
 		require.NoError(t, err, string(out))
 	}
 	pub("-t", "cellar/tank/light", "-m", "live")
@@ -367,13 +354,13 @@ func TestMosquittoTLSAndLogin(t *testing.T) {
 	}
 }
 
-// makeCert makes a self-signed certificate for 127.0.0.1 and ownHost.
+// makeCert makes a self-signed certificate for 127.0.0.1 and brokertest.Host.
 func makeCert(t *testing.T, dir string) (ca, cert, key string) {
 	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(t, err)
 	tmpl := &x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "broker.test"},
 		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true,
-		KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1), net.ParseIP(ownHost)}}
+		KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1), net.ParseIP(brokertest.Host)}}
 	der, err := x509.CreateCertificate(rand.Reader, tmpl, tmpl, &k.PublicKey, k)
 	require.NoError(t, err)
 	kder, err := x509.MarshalPKCS8PrivateKey(k)

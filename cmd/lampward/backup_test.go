@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lampward/broker/brokertest"
 	"lampward/rules"
 	"lampward/store"
 )
@@ -27,7 +28,7 @@ func runLine(t *testing.T, cmd command, args ...string) (code int, out, errOut s
 // damaged; lampward refuses it and says what to do; the backup is restored.
 func TestBackupDamageRestore(t *testing.T) {
 	receiver := newPhone(t)
-	listen := freeAddress(t)
+	listen := brokertest.FreeAddress(t)
 	dir := t.TempDir()
 	file := writeFile(t, "lampward.toml", quickConfig(listen, dir, "cellar/tank", receiver.URL))
 	bak := filepath.Join(t.TempDir(), "lampward.bak")

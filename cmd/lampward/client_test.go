@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lampward/broker"
+	"lampward/broker/brokertest"
 	"lampward/cmd/lampward/config"
 	"lampward/cmd/lampward/page"
 	"lampward/rules"
@@ -112,7 +113,7 @@ func TestClientCommands(t *testing.T) {
 	do("ack", "tank")
 	do("ack", "tank")
 	assert.Equal(t, rules.AlarmAcknowledged, board().State)
-	code, _, errOut = runMain(ctx, "status", "-url", "http://"+freeAddress(t))
+	code, _, errOut = runMain(ctx, "status", "-url", "http://"+brokertest.FreeAddress(t))
 	assert.Equal(t, exitFailed, code)
 	assert.Contains(t, errOut, "does not answer")
 	code, _, errOut = runMain(ctx, "status", "-url", "https://"+c.at.page.String())

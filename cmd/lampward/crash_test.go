@@ -15,6 +15,8 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lampward/broker/brokertest"
 )
 
 // TestCrash kills the daemon at random moments under load. Every state change
@@ -52,7 +54,7 @@ const (
 
 func crash(t *testing.T, mode string, kills int) crashResult {
 	receiver := newPhone(t)
-	listen := freeAddress(t)
+	listen := brokertest.FreeAddress(t)
 	text := fmt.Sprintf("[broker]\nlisten = %q\n[store]\ndir = %q\n[page]\nlisten = \"\"\n[log]\nlevel = \"error\"\n[[webhook]]\nurl = %q\n",
 		listen, t.TempDir(), receiver.URL)
 	for i := range crashLamps {

@@ -16,6 +16,8 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lampward/broker/brokertest"
 )
 
 // A receiver that is gone for a while, with the real program: what waited for
@@ -24,7 +26,7 @@ import (
 // to the letter, though more has happened since. The link in it acknowledges;
 // another route was told all the while.
 func TestBacklogAfterOutage(t *testing.T) {
-	listen, gone, page := freeAddress(t), freeAddress(t), freeAddress(t)
+	listen, gone, page := brokertest.FreeAddress(t), brokertest.FreeAddress(t), brokertest.FreeAddress(t)
 	well := newPhone(t)
 	text := quickConfig(listen, t.TempDir(), "cellar/tank", "http://"+gone)
 	text = strings.Replace(text, "[page]\nlisten = \"\"", fmt.Sprintf("[page]\nlisten = %q\nurl = %q", page, "http://"+page), 1)

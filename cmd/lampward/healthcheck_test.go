@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lampward/broker/brokertest"
 	"lampward/cmd/lampward/config"
 )
 
@@ -36,7 +37,7 @@ func TestHealthcheck(t *testing.T) {
 	answer = http.StatusServiceUnavailable
 	assert.ErrorContains(t, ask(config.Page{Listen: addr}), "readings cannot be stored")
 	assert.ErrorContains(t, ask(config.Page{}), "listen is empty")
-	assert.ErrorContains(t, ask(config.Page{Listen: freeAddress(t)}), "is lampward running?")
+	assert.ErrorContains(t, ask(config.Page{Listen: brokertest.FreeAddress(t)}), "is lampward running?")
 
 	// By TLS the certificate that was configured must be shown, and no other.
 	answer = http.StatusOK

@@ -11,7 +11,6 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
-	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -171,26 +170,6 @@ func (p *daemonProcess) terminate(t testing.TB) int {
 	require.NoError(t, p.cmd.Process.Signal(os.Interrupt))
 	<-p.done
 	return p.cmd.ProcessState.ExitCode()
-}
-
-// ownHost is a loopback address that only this process's tests use: on 127.0.0.1
-// a port that is free now may be another process's a moment later, or that of a
-// client's end of a connection. On Linux all of 127.0.0.0/8 is this machine.
-var ownHost = func() string {
-	if runtime.GOOS != "linux" {
-		return "127.0.0.1"
-	}
-	pid := os.Getpid()
-	return fmt.Sprintf("127.77.%d.%d", pid>>8&255, pid&255)
-}()
-
-// freeAddress returns a loopback address that nothing listens on, also when a
-// test comes back to it.
-func freeAddress(t testing.TB) string {
-	ln, err := net.Listen("tcp", ownHost+":0")
-	require.NoError(t, err)
-	defer ln.Close()
-	return ln.Addr().String()
 }
 
 // alert is what a receiver sees of one webhook.

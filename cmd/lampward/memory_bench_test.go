@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"lampward/broker/brokertest"
 )
 
 // BenchmarkIdle compares, in one run, the resident memory of lampward as it is
@@ -32,7 +34,7 @@ func BenchmarkIdle(b *testing.B) {
 	buildFor(b, lampward, ".")
 	var base, one, busy, thousand resident
 	for range b.N {
-		base = idle(b, exec.Command(bare, filepath.Join(b.TempDir(), "bare.db"), freeAddress(b)))
+		base = idle(b, exec.Command(bare, filepath.Join(b.TempDir(), "bare.db"), brokertest.FreeAddress(b)))
 		_, file := fleetConfig(b, 1, "", "")
 		one = idle(b, exec.Command(lampward, "run", "-config", file))
 		listen, file := fleetConfig(b, 1000, "", "")
@@ -65,9 +67,9 @@ func buildFor(b *testing.B, to, pkg string) {
 // and, at its end, for [store] and other tables, and returns where its broker
 // listens.
 func fleetConfig(b *testing.B, n int, broker, more string) (listen, file string) {
-	listen = freeAddress(b)
+	listen = brokertest.FreeAddress(b)
 	var text strings.Builder
-	fmt.Fprintf(&text, "[broker]\nlisten = %q\n%s\n[page]\nlisten = %q\n", listen, broker, freeAddress(b))
+	fmt.Fprintf(&text, "[broker]\nlisten = %q\n%s\n[page]\nlisten = %q\n", listen, broker, brokertest.FreeAddress(b))
 	for i := range n {
 		fmt.Fprintf(&text, "[[lamp]]\nname = \"l%d\"\ntopic = \"t/%d\"\n", i, i)
 	}

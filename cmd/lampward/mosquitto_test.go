@@ -11,6 +11,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lampward/broker/brokertest"
 )
 
 // need returns the path of a program, or skips the test; where CI is set a
@@ -79,7 +81,7 @@ func has(n int) func([]alert) bool {
 // and the alert of the learned lamp arrives.
 func TestMosquittoPub(t *testing.T) {
 	receiver := newPhone(t)
-	listen := freeAddress(t)
+	listen := brokertest.FreeAddress(t)
 	file := writeFile(t, "lampward.toml", fmt.Sprintf(`
 [broker]
 listen = %q
@@ -117,7 +119,7 @@ type mosquitto struct {
 }
 
 func startMosquitto(t testing.TB) *mosquitto {
-	m := &mosquitto{t: t, program: need(t, "mosquitto"), address: freeAddress(t)}
+	m := &mosquitto{t: t, program: need(t, "mosquitto"), address: brokertest.FreeAddress(t)}
 	host, port, err := net.SplitHostPort(m.address)
 	require.NoError(t, err)
 	dir := t.TempDir()
@@ -154,7 +156,7 @@ func (m *mosquitto) stop() {
 func TestExternalMosquitto(t *testing.T) {
 	receiver := newPhone(t)
 	m := startMosquitto(t)
-	pageAt := freeAddress(t)
+	pageAt := brokertest.FreeAddress(t)
 	file := writeFile(t, "lampward.toml", fmt.Sprintf(`
 [broker]
 url = "mqtt://%s"

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lampward/broker"
+	"lampward/broker/brokertest"
 	"lampward/cmd/lampward/config"
 	"lampward/cmd/lampward/page"
 	"lampward/rules"
@@ -38,7 +39,7 @@ type reloading struct {
 
 func newReloading(t *testing.T, text string) *reloading {
 	r := &reloading{
-		t: t, listen: freeAddress(t), log: &logBuffer{more: make(chan struct{}, 1)},
+		t: t, listen: brokertest.FreeAddress(t), log: &logBuffer{more: make(chan struct{}, 1)},
 		hup: make(chan os.Signal, 1), started: make(chan struct{}, 1), done: make(chan error, 1),
 	}
 	dir := t.TempDir()
@@ -187,7 +188,7 @@ func TestReload(t *testing.T) {
 	// machine's: the old one starts again.
 	hash, err := broker.HashPassword("secret")
 	require.NoError(t, err)
-	r.write(strings.Replace(good, ownHost+":", "192.0.2.1:", 1) + fmt.Sprintf("\n[[account]]\nname = \"board\"\npassword_hash = %q\n", hash))
+	r.write(strings.Replace(good, brokertest.Host+":", "192.0.2.1:", 1) + fmt.Sprintf("\n[[account]]\nname = \"board\"\npassword_hash = %q\n", hash))
 	r.refused("no daemon starts with the new configuration")
 	r.waitStart()
 	r.publish("cellar/salt", 79)
@@ -196,7 +197,7 @@ func TestReload(t *testing.T) {
 
 	// And another address, which is no reason for a restart by hand.
 	old := r.listen
-	r.listen = freeAddress(t)
+	r.listen = brokertest.FreeAddress(t)
 	r.write(strings.Replace(good, old, r.listen, 1))
 	r.hup <- syscall.SIGHUP
 	r.waitStart()
@@ -250,7 +251,7 @@ func TestReloadBackToOldLevels(t *testing.T) {
 	require.False(t, byHand())
 	hash, err := broker.HashPassword("secret")
 	require.NoError(t, err)
-	r.write(strings.Replace(r.text(), ownHost+":", "192.0.2.1:", 1) + fmt.Sprintf("\n[[account]]\nname = \"board\"\npassword_hash = %q\n", hash))
+	r.write(strings.Replace(r.text(), brokertest.Host+":", "192.0.2.1:", 1) + fmt.Sprintf("\n[[account]]\nname = \"board\"\npassword_hash = %q\n", hash))
 	r.refused("no daemon starts with the new configuration")
 	r.waitStart()
 	assert.False(t, byHand())
@@ -259,7 +260,7 @@ func TestReloadBackToOldLevels(t *testing.T) {
 
 // The signal itself, with the program in a process of its own.
 func TestHangup(t *testing.T) {
-	listen := freeAddress(t)
+	listen := brokertest.FreeAddress(t)
 	text := fmt.Sprintf("[broker]\nlisten = %q\n[store]\ndir = %q\n[page]\nlisten = \"\"\n%s", listen, t.TempDir(), tankOnly)
 	file := writeFile(t, "lampward.toml", text)
 	p := startProcess(t, "run", file, listen)

@@ -9,6 +9,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lampward/broker/brokertest"
 )
 
 // instance is one of several lampwards on the same broker.
@@ -21,7 +23,7 @@ type instance struct {
 // newInstance writes the configuration of a lampward that watches some lamps
 // on m; each lamp's topic is cellar/NAME.
 func newInstance(t testing.TB, m *mosquitto, clientID string, receiver *phone, lamps ...string) *instance {
-	x := &instance{phone: receiver, dir: t.TempDir(), page: freeAddress(t)}
+	x := &instance{phone: receiver, dir: t.TempDir(), page: brokertest.FreeAddress(t)}
 	var text strings.Builder
 	fmt.Fprintf(&text, "[broker]\nurl = \"mqtt://%s\"\nclient_id = %q\n[store]\ndir = %q\n[page]\nlisten = %q\n[[webhook]]\nurl = %q\n",
 		m.address, clientID, x.dir, x.page, receiver.URL)

@@ -13,6 +13,8 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lampward/broker/brokertest"
 )
 
 // smallDisk mounts a disk of so many bytes; it needs root on Linux, and the
@@ -94,7 +96,7 @@ func TestRealDiskFullAndReadOnly(t *testing.T) {
 	}
 	dir, remount := smallDisk(t, 4<<20)
 	receiver := newPhone(t)
-	listen := freeAddress(t)
+	listen := brokertest.FreeAddress(t)
 	file := writeFile(t, "lampward.toml", quickConfig(listen, filepath.Join(dir, "db"), "t", receiver.URL))
 	p := startProcess(t, "run", file, listen)
 	b := &diskBoard{t: t, listen: listen}

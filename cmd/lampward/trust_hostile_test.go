@@ -25,6 +25,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lampward/broker"
+	"lampward/broker/brokertest"
 )
 
 // besieged is lampward in a process of its own, with a page that wants a
@@ -48,7 +49,7 @@ func besiege(t *testing.T) *besieged {
 	if runtime.GOOS != "linux" {
 		t.Skip("memory of a process is read the Linux way")
 	}
-	b := &besieged{t: t, mqtt: freeAddress(t), page: freeAddress(t), dir: t.TempDir()}
+	b := &besieged{t: t, mqtt: brokertest.FreeAddress(t), page: brokertest.FreeAddress(t), dir: t.TempDir()}
 	hash, err := broker.HashPassword(annsPass)
 	require.NoError(t, err)
 	receiver := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
