@@ -43,6 +43,9 @@ func newSigner(s Secret) (*signer, error) {
 		}
 		sg.keys = append(sg.keys, key)
 	}
+	if len(sg.keys) == 0 {
+		return nil, errors.New(`the signing secret is blank; write "whsec_" and 32 random bytes in base64, as from: head -c 32 /dev/urandom | base64, or leave it out`)
+	}
 	return &sg, nil
 }
 

@@ -20,6 +20,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"time"
+	"unicode"
 
 	"lampward/rules"
 )
@@ -161,6 +162,9 @@ func readWebhook(o WebhookOptions) (*Webhook, []OptionError) {
 	}
 	if _, err := url.Parse(o.Source); err != nil {
 		fail("source", fmt.Errorf("%q is not a URI reference; write for example lampward/cellar", o.Source))
+	}
+	if strings.ContainsFunc(o.ContentType, unicode.IsControl) {
+		fail("content_type", fmt.Errorf("%q holds a line break or another character that HTTP does not allow; write for example text/plain", o.ContentType))
 	}
 	w.sign, err = newSigner(o.Secret)
 	fail("secret", err)

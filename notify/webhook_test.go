@@ -99,6 +99,8 @@ func TestWebhookOptionErrors(t *testing.T) {
 		"not valid JSON":                                             {Body: `{"text": {{.Text}}`},
 		"headers.a b: \"a b\" is no name":                            {Headers: map[string]string{"a b": "c"}},
 		"set by lampward itself":                                     {Headers: map[string]string{"webhook-ID": "c"}},
+		"content_type: \"text/plain\\n\" holds a line break":         {Body: "x", ContentType: "text/plain\n"},
+		"secret: the signing secret is blank":                        {Secret: NewSecret(" ")},
 		"is not base64":                                              {Secret: NewSecret("whsec_" + key)},
 	} {
 		if o.URL == "" {

@@ -583,8 +583,8 @@ func (c *Config) readMail(t *table, i int) {
 	}
 	if need("server", "mail.example.com:587", &m.Server) {
 		// The port by number, for the library takes it like that.
-		_, port, _ := net.SplitHostPort(m.Server)
-		if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 {
+		host, port, _ := net.SplitHostPort(m.Server)
+		if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 || host == "" {
 			t.fail("server", `%q is no address; write HOST:PORT, such as "mail.example.com:587"`, m.Server)
 		}
 	}

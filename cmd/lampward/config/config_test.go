@@ -196,6 +196,8 @@ func TestSingleMistakes(t *testing.T) {
 		"port of webhook":  {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\n[[webhook]]\nurl = \"http://h:99999/\"\n", "f.toml:5: webhook[1].url: names no port that there is"},
 		"no sender":        {minimal + "[[mail]]\nserver = \"h:25\"\nfrom = \"\"\n", "f.toml:10: mail[1].from: \"\" is not an address"},
 		"no server":        {minimal + "[[mail]]\nserver = \"\"\n", "f.toml:9: mail[1].server: \"\" is no address"},
+		"host of mail":     {minimal + "[[mail]]\nserver = \":587\"\n", "f.toml:9: mail[1].server: \":587\" is no address"},
+		"content type":     {minimal + "[[webhook]]\nurl = \"http://h/\"\ncontent_type = \"text/plain\\n\"\nbody = \"x\"\n", "f.toml:10: webhook[2].content_type: "},
 		"port of mail":     {minimal + "[[mail]]\nserver = \"h:0\"\n", "f.toml:9: mail[1].server: "},
 		"nan":              {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\non_above = nan\noff_below = 2\n", "out of range"},
 	} {
