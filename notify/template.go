@@ -69,8 +69,9 @@ var baseFuncs = template.FuncMap{
 	escapeFunc: func(any) (string, error) { return "", fmt.Errorf("internal: not bound") },
 }
 
-// parseTemplate reads a template, called where in messages of the library, and checks it on samples of every kind of
-// message; in JSON the results must be valid JSON.
+// parseTemplate reads a template, called where in messages of the library, and
+// checks it on samples of every kind of message; in JSON the results must be valid
+// JSON.
 func parseTemplate(where, text string, esc escaping) (*safeTemplate, error) {
 	t, err := template.New(where).Option("missingkey=error").Funcs(baseFuncs).Parse(text)
 	if err != nil {
@@ -102,7 +103,11 @@ func templateFault(where string, err error) string {
 	if !own {
 		return said
 	}
-	return "line " + strings.ReplaceAll(said, "error calling "+escapeFunc+": ", "")
+	place, rest, _ := strings.Cut(said, ": executing ")
+	if _, fault, ours := strings.Cut(rest, "error calling "+escapeFunc+": "); ours {
+		said = place + ": " + fault
+	}
+	return "line " + said
 }
 
 // unknownValue finds in the library's words what a template asks for in vain.
