@@ -40,13 +40,19 @@ var verbs = []struct{ name, needs, about string }{
 	{Try, "", "send a test message through every route and tell how it went"},
 }
 
-func isVerb(name string) bool {
+// needsOf is what a verb must be told; ok: there is such a verb.
+func needsOf(verb string) (needs string, ok bool) {
 	for _, v := range verbs {
-		if v.name == name {
-			return true
+		if v.name == verb {
+			return v.needs, true
 		}
 	}
-	return false
+	return "", false
+}
+
+func isVerb(name string) bool {
+	_, ok := needsOf(name)
+	return ok
 }
 
 // shelfMost is the longest time on the shelf; for longer, take it out of
@@ -99,12 +105,7 @@ func action(r *http.Request, verb string) (Action, error) {
 	if a.By == "" {
 		a.By = cleanName(get("by"))
 	}
-	known, needs := isVerb(verb), ""
-	for _, v := range verbs {
-		if v.name == verb {
-			needs = v.needs
-		}
-	}
+	needs, known := needsOf(verb)
 	// A name that the verb has no use for goes no further.
 	if !strings.Contains(needs, "lamp") {
 		a.Lamp = ""
