@@ -99,6 +99,32 @@ func TestLitReadsCorrected(t *testing.T) {
 	assert.Contains(t, kinds(f.stay(180, 580)), Reminder)
 }
 
+// Where a lamp is learned anew because somebody said so, nothing has shown that its
+// sensor works again.
+func TestFaultForgotten(t *testing.T) {
+	lower := func(c *learn.Config) { c.LitLower = true }
+	for name, anew := range map[string]func(*minutely) []Event{
+		"taught":     func(f *minutely) []Event { return f.m.Step(Input{At: f.at, Kind: InTeach, Lamp: "tank", Word: Anew}) },
+		"configured": func(f *minutely) []Event { return f.configure(lower) },
+	} {
+		f := litTank(t)
+		f.frozen(80, 583)
+		got := anew(f)
+		require.Equal(t, []Kind{Unlearned, FaultOver}, kinds(got), name)
+		assert.Equal(t, "tank: the sensor is watched anew", got[1].Text, name)
+		assert.Contains(t, got[1].Why, "if it lasts, it is told again", name)
+	}
+	f := litTank(t)
+	f.frozen(80, 583)
+	got := f.stay(80, 580)
+	require.Contains(t, kinds(got), FaultOver, "the control")
+	for _, e := range got {
+		if e.Kind == FaultOver {
+			assert.Equal(t, "tank: the sensor works again", e.Text)
+		}
+	}
+}
+
 // Levels that are set by hand, changed, and taken away: the alarm follows what
 // the lamp is taken for.
 func TestLevelsByHandAndTheAlarm(t *testing.T) {

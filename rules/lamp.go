@@ -287,6 +287,10 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 			e.Kind = FaultOver
 			e.Text = l.cfg.Name + ": the sensor works again"
 			e.Why = "Readings come, and do not look like those of a failing sensor."
+			if in.Kind == InTeach || in.Kind == InConfig { // no reading has shown it
+				e.Text = l.cfg.Name + ": the sensor is watched anew"
+				e.Why = "The lamp is learned anew, so its sensor's trouble counts as over; if it lasts, it is told again."
+			}
 		}
 		out = append(out, e)
 	}

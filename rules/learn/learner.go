@@ -172,7 +172,7 @@ func (c *core) handled(ms int64) bool {
 func (l *Learner) again(n uint32) {
 	c := &l.c
 	old := *c
-	*c = core{Cfg: old.Cfg, Begin: old.Begin, Fault: old.Fault}
+	*c = core{Cfg: old.Cfg, Begin: old.Begin}
 	for i := nBuf - min(n, old.Edges.N); i < nBuf; i++ {
 		l.Observe(time.UnixMilli(old.Edges.T[i]), mul(c.sign(), old.Edges.V[i]))
 	}

@@ -205,15 +205,22 @@ func TestAnew(t *testing.T) {
 
 // Anew ends a warning about the sensor, and leaves levels set by hand alone.
 func TestAnewFaultAndHand(t *testing.T) {
-	f := feed(Config{}, time.Minute, 6)
-	known(f, 300, 200)
-	f.noise = 0
-	f.read(200, flat(1023), 1)
-	f.wantFaults(t, StuckRail)
-	if v := f.l.Anew(); v.Fault != NoFault || !v.FaultChanged {
-		t.Errorf("%+v", v)
+	for _, end := range []float64{0, 1023} {
+		f := feed(Config{}, time.Minute, 6)
+		known(f, 300, 200)
+		f.noise = 0
+		f.read(24*60, flat(end), 1)
+		f.wantFaults(t, StuckRail)
+		if v := f.l.Anew(); v.Fault != NoFault || !v.FaultChanged {
+			t.Errorf("at %g: %+v", end, v)
+		}
+		fresh := New(Config{})
+		fresh.Observe(time.UnixMilli(f.l.c.At), f.l.c.Val)
+		if fresh.c.FaultChanged = true; f.l.c != fresh.c {
+			t.Errorf("at %g something was kept:\n%+v\n%+v", end, f.l.c, fresh.c)
+		}
 	}
-	f = feed(Config{Manual: Levels{OnAbove: 500, OffBelow: 400}}, time.Minute, 6)
+	f := feed(Config{Manual: Levels{OnAbove: 500, OffBelow: 400}}, time.Minute, 6)
 	f.read(20, flat(700), 1)
 	if v := f.l.Anew(); v.State != Lit || v.GivenUp {
 		t.Errorf("%+v", v)
