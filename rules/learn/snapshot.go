@@ -63,6 +63,9 @@ func (c *core) check() error {
 	if c.State > Blinking || c.Why.State > Blinking || c.Why.From > Blinking || c.Man.N > blinkWindow || c.Fault > Fading || c.F.N > nHyp || c.Edges.N > nBuf || c.Edges.NE > nEdges || c.Noise.N >= 30 || int(max(c.Health.Near.Band, c.Health.End)) > nBands {
 		return errors.New("holds an unknown state")
 	}
+	if c.Health.End == 0 && c.Health.Flap != 0 {
+		return errors.New("tells of readings at an end of the range, and not at which")
+	}
 	for _, h := range c.F.H {
 		if h.S > Blinking || h.Prev > Blinking || h.Other > Lit || h.Phase > 1 || h.Run > maxRun || h.S == Blinking && h.Run == 0 {
 			return errors.New("holds an impossible history")

@@ -110,6 +110,10 @@ func TestSnapshotDamage(t *testing.T) {
 	c := bytes.Clone(b)
 	c[len(snapMagic)]++
 	bad("version", c, "version")
+	flapping, _ := busy(3000)
+	flapping.c.Health.End, flapping.c.Health.Flap = 0, 0.9
+	c, _ = flapping.MarshalBinary()
+	bad("at no end", c, "not at which")
 	// a number that no learner writes, under a right checksum
 	n := len(snapMagic) + 1
 	for i := n; i < len(b)-12; i++ {
