@@ -140,7 +140,7 @@ func (n *noise) quantum(d float64) {
 		return
 	}
 	if n.Quantum == 0 {
-		n.Quantum = math.Max(n.Quantum, d)
+		n.Quantum = d
 		return
 	}
 	for range 8 {
