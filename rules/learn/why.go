@@ -59,8 +59,8 @@ func (l *Learner) Why() string {
 	}
 	switch w.State {
 	case Blinking:
-		fmt.Fprintf(&b, "the last %d readings changed sides %d times in %s, %s the %son level %s and %s the off level %s in turn",
-			w.Held, w.Flips, span.Text(held), beyond, set, num(w.On), back, num(w.Off))
+		fmt.Fprintf(&b, "the last %s changed sides %s in %s, %s the %son level %s and %s the off level %s in turn",
+			span.Count(w.Held, "reading"), span.Count(w.Flips, "time"), span.Text(held), beyond, set, num(w.On), back, num(w.Off))
 	case Lit, Dark:
 		side, name, level := beyond, "on", w.On
 		if w.State == Dark {

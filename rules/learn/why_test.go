@@ -83,3 +83,18 @@ func TestExplain(t *testing.T) {
 		}
 	}
 }
+
+// Blinking may be known from two readings, of which one changed sides.
+func TestWhyOfFewFlips(t *testing.T) {
+	for want, w := range map[string]why{
+		"the last 2 readings changed sides 1 time in ":  {Held: 2, Flips: 1},
+		"the last 3 readings changed sides 2 times in ": {Held: 3, Flips: 2},
+	} {
+		l := New(Config{})
+		w.State, w.Enter, w.At = Blinking, 1, 60_001
+		l.c.Why = w
+		if got := l.Why(); !strings.HasPrefix(got, want) {
+			t.Errorf("%q", got)
+		}
+	}
+}
