@@ -295,14 +295,18 @@ func (f *fleet) recallWait() time.Duration {
 
 // recall tells that the outage is over.
 func (f *fleet) recall(at time.Time, out []Event) []Event {
+	report := span.Count(f.s.Back, "device") + " report again after "
+	if f.s.Back == 1 { // of several, of which the others are still missing
+		report = "1 device reports again after "
+	}
 	e := Event{
 		At: at, Kind: ManyReturned, Since: f.s.Since, Confidence: 1,
-		Text: fmt.Sprintf("%d devices report again after %s", f.s.Back, span.Text(at.Sub(f.s.Since))),
+		Text: report + span.Text(at.Sub(f.s.Since)),
 		Why:  "Fresh reports came of all that had stopped together.",
 	}
 	if !f.s.First.IsZero() {
 		e.Since = f.s.First
-		e.Text = fmt.Sprintf("%d devices report again after up to %s", f.s.Back, span.Text(at.Sub(f.s.First)))
+		e.Text = report + "up to " + span.Text(at.Sub(f.s.First))
 		e.Why = "Fresh reports came of all that had stopped in outages that overlapped."
 	}
 	var missing []*device

@@ -192,6 +192,18 @@ func TestStragglerIsNamedAndTold(t *testing.T) {
 	assert.Equal(t, "board4", got[0].Device)
 }
 
+func TestOneIsBack(t *testing.T) {
+	h := newHouse(t, 7_000_400, Config{}, everyMinute(5)...)
+	h.run(3 * 24 * time.Hour)
+	h.all(func(b *board) { b.deaf = true })
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+	h.all(func(b *board) { b.deaf = b.name != "board4" })
+	got := h.run(time.Hour)
+	require.Equal(t, []Kind{ManyReturned}, kinds(got))
+	assert.Contains(t, got[0].Text, "1 device reports again after ")
+	assert.Contains(t, got[0].Text, "still silent: ")
+}
+
 func TestPartOfTheHouse(t *testing.T) {
 	h := newHouse(t, 7_000_500, Config{}, everyMinute(12)...)
 	h.run(3 * 24 * time.Hour)
