@@ -66,6 +66,19 @@ func TestBacklogOfOneLampIsOneMessage(t *testing.T) {
 	})
 }
 
+// TestOneMessageOfTwo: the note of each names the other.
+func TestOneMessageOfTwo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{heads: true}
+		r := &scripted{name: "phone", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
+		box.add(happened("phone", "tank", rules.Lit, time.Now()))
+		box.add(happened("phone", "tank", rules.Dark, time.Now()))
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}, Limits: map[string]Limit{"phone": {FoldOver: 1}}}, time.Minute)
+		require.Len(t, r.got, 1)
+		assert.Contains(t, box.rows[0].note, "(one message with 1 other)")
+	})
+}
+
 // When more lamps have something to say than may be told one by one, all that
 // waits for them is one message, up to a limit.
 func TestBacklogOfManyLampsIsOneMessage(t *testing.T) {

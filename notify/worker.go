@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"lampward/rules"
+	"lampward/rules/span"
 )
 
 // Options are the Worker's knobs; zero values are good.
@@ -359,11 +360,11 @@ func (l *routeLoop) pass(ctx context.Context) (time.Time, error) {
 // recall counts what went out before this start against the limits, or a daemon
 // that starts again and again would keep none.
 func (l *routeLoop) recall(ctx context.Context, now time.Time) error {
-	span := l.limit.Gap
+	window := l.limit.Gap
 	if l.limit.Rate > 0 {
-		span = max(span, l.pace.limit.Per)
+		window = max(window, l.pace.limit.Per)
 	}
-	if span <= 0 {
+	if window <= 0 {
 		return nil
 	}
 	var message []rules.Delivery
@@ -373,7 +374,7 @@ func (l *routeLoop) recall(ctx context.Context, now time.Time) error {
 			l.pace.sent(message, when)
 		}
 	}
-	err := l.o.Outbox.Recent(ctx, l.route.Name(), now.Add(-span), func(d rules.Delivery, at time.Time) {
+	err := l.o.Outbox.Recent(ctx, l.route.Name(), now.Add(-window), func(d rules.Delivery, at time.Time) {
 		if d.Fold <= 0 || len(message) == 0 || d.Fold != message[0].Fold {
 			count()
 			message, when = nil, at
@@ -529,7 +530,7 @@ func (l *routeLoop) attempt(ctx context.Context, m message) (apart bool, err err
 			return true, l.o.Outbox.Unfold(ctx, first.Fold)
 		}
 		log = l.log.With("message", foldID(m.ds), "messages", n, "newest", newest.EventID, "attempt", tries, "note", out.Note)
-		out.Note = fmt.Sprintf("%s (one message with %d others)", out.Note, n-1)
+		out.Note = fmt.Sprintf("%s (one message with %s)", out.Note, span.Count(n-1, "other"))
 	}
 	switch kind {
 	case Delivered:
