@@ -79,15 +79,7 @@ const nBands = len(fullScales) + 1
 
 // isEnd tells whether v is exactly an end of a converter's range.
 func isEnd(v float64) bool {
-	if v == 0 {
-		return true
-	}
-	for _, full := range fullScales {
-		if v == full {
-			return true
-		}
-	}
-	return false
+	return v == 0 || slices.Contains(fullScales[:], v)
 }
 
 // band is 1 for a reading near 0, 2 and more for one near a full scale, else 0.
@@ -132,6 +124,23 @@ func (l *Learner) inspect(ms int64, v float64) {
 // count keeps the runs of readings that are equal, or near an end of the range.
 func (h *health) count(ms int64, v float64, c *core) {
 	faulty := c.Fault == StuckRail || c.Fault == Frozen
+	h.mend(v, c)
+	h.countNear(ms, v, c, faulty)
+	if h.Seen && v == h.Last {
+		if h.Same < math.MaxUint32 {
+			h.Same++
+		}
+		return
+	}
+	if h.Seen {
+		h.runEnds(c, faulty)
+	}
+	h.Same, h.From, h.Last, h.Seen = 1, ms, v, true
+	h.Moved = sq(c.Range.RHi-c.Range.RLo) > 4*c.Noise.steps()
+}
+
+// mend counts down to the end of a fault while the readings look well.
+func (h *health) mend(v float64, c *core) {
 	switch near := !c.Noise.Frac && band(v) > 0 && band(v) == band(h.Stood); {
 	case c.Fault == StuckRail && (v == h.Stood || near): // one that flaps there and back does not work
 		h.Left = settled
@@ -140,6 +149,11 @@ func (h *health) count(ms int64, v float64, c *core) {
 	case v != h.Stood && (v != h.Last || c.Fault == StuckRail):
 		h.Left = max(h.Left, 1) - 1
 	}
+}
+
+// countNear keeps the run of readings near one end of the range; those of a fault do
+// not make that end a usual one.
+func (h *health) countNear(ms int64, v float64, c *core, faulty bool) {
 	if b := band(v); h.Seen && b > 0 && b == h.Near.Band {
 		h.Near.N = min(h.Near.N, math.MaxUint32-1) + 1
 	} else {
@@ -151,42 +165,37 @@ func (h *health) count(ms int64, v float64, c *core) {
 			h.Near = run{b, 1, ms, h.Last, c.Noise.steps()}
 		}
 	}
-	if h.Seen && v == h.Last {
-		if h.Same < math.MaxUint32 {
-			h.Same++
-		}
-		return
+}
+
+// runEnds makes history of the run of equal readings that the newest one ends; that
+// of a fault leaves no more than its number.
+func (h *health) runEnds(c *core, faulty bool) {
+	first := c.N <= uint64(h.Same)+1
+	n := uint64(h.Same)
+	if faulty {
+		n = 0
 	}
-	if h.Seen { // the run that ends here becomes history
-		first := c.N <= uint64(h.Same)+1
-		n := uint64(h.Same)
-		if faulty {
-			n = 0
-		}
-		switch {
-		case h.Last > h.Max || first:
-			h.Max, h.AtMax = h.Last, n
-		case h.Last == h.Max:
-			h.AtMax += n
-		}
-		switch {
-		case h.Last < h.Min || first:
-			h.Min, h.AtMin = h.Last, n
-		case h.Last == h.Min:
-			h.AtMin += n
-		}
-		if h.Last != h.Max && h.Last != h.Min {
-			h.Longer = max(h.Longer, uint32(n))
-		}
-		if !isEnd(h.Last) && !faulty { // there the lamp's light may saturate the converter
-			h.Equal = 1 - mul(1-h.Equal, exp(mul(-0.005, float64(h.Same-1))))
-			h.Equal -= mul(0.005, h.Equal)
-			h.Calm = math.Max(mul(h.Calm, 1-1e-6), h.Equal)
-		}
-		h.Prev = h.Last
+	switch {
+	case h.Last > h.Max || first:
+		h.Max, h.AtMax = h.Last, n
+	case h.Last == h.Max:
+		h.AtMax += n
 	}
-	h.Same, h.From, h.Last, h.Seen = 1, ms, v, true
-	h.Moved = sq(c.Range.RHi-c.Range.RLo) > 4*c.Noise.steps()
+	switch {
+	case h.Last < h.Min || first:
+		h.Min, h.AtMin = h.Last, n
+	case h.Last == h.Min:
+		h.AtMin += n
+	}
+	if h.Last != h.Max && h.Last != h.Min {
+		h.Longer = max(h.Longer, uint32(n))
+	}
+	if !isEnd(h.Last) && !faulty { // there the lamp's light may saturate the converter
+		h.Equal = 1 - mul(1-h.Equal, exp(mul(-0.005, float64(h.Same-1))))
+		h.Equal -= mul(0.005, h.Equal)
+		h.Calm = math.Max(mul(h.Calm, 1-1e-6), h.Equal)
+	}
+	h.Prev = h.Last
 }
 
 // pardon takes what stood for a fault that is over for a little more usual, in case it
