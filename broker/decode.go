@@ -214,7 +214,7 @@ func (d *decoder) whole() ([]Sample, error) {
 		}
 		return samples(pack), nil
 	}
-	n, err := number(string(d.payload), MaxValue)
+	n, err := rawCount(string(d.payload))
 	if err != nil {
 		return nil, err
 	}
@@ -286,9 +286,9 @@ func samples(rs []resolved) []Sample {
 func numberOf(v any, where string) (float64, error) {
 	switch v := v.(type) {
 	case json.Number:
-		return number(v.String(), MaxValue)
+		return rawCount(v.String())
 	case string:
-		n, err := number(string(trim([]byte(v))), MaxValue)
+		n, err := rawCount(string(trim([]byte(v))))
 		if err != nil {
 			return 0, fmt.Errorf("at %s: %w", where, err)
 		}
@@ -311,7 +311,10 @@ func jsonFault(err error) string {
 	switch {
 	case errors.As(err, &kind):
 		what := "a " + kind.Value // "number", "number 1.5", "object", ...
-		if strings.ContainsRune("ao", rune(kind.Value[0])) {
+		switch {
+		case kind.Value == "bool":
+			what = "true or false"
+		case strings.ContainsRune("ao", rune(kind.Value[0])):
 			what = "an " + kind.Value
 		}
 		if kind.Field == "" {
@@ -327,10 +330,22 @@ func jsonFault(err error) string {
 }
 
 // ParseNumber reads a number as [Decode] reads a payload that is nothing but one.
-func ParseNumber(s string) (float64, error) { return number(string(trim([]byte(s))), MaxValue) }
+func ParseNumber(s string) (float64, error) { return rawCount(string(trim([]byte(s)))) }
 
-// number reads a decimal number of magnitude up to most; most < 0: any.
-func number(s string, most float64) (float64, error) {
+// rawCount reads a decimal number of magnitude up to MaxValue.
+func rawCount(s string) (float64, error) {
+	v, err := number(s)
+	if err == nil {
+		err = plausible(v)
+	}
+	if err != nil {
+		return 0, err
+	}
+	return v, nil
+}
+
+// number reads a decimal number.
+func number(s string) (float64, error) {
 	switch word := strings.ToLower(strings.TrimLeft(s, "+-")); word {
 	case "nan":
 		return 0, fail(NaN, "the value is NaN, not a number: the board divided zero by zero, or its sensor failed")
@@ -348,12 +363,7 @@ func number(s string, most float64) (float64, error) {
 	}
 	v, err := strconv.ParseFloat(s, 64)
 	if err != nil { // out of range
-		return 0, fail(TooHuge, "the value %s is too large: raw counts are at most %g", clip(s), float64(MaxValue))
-	}
-	if most >= 0 {
-		if err := plausible(v); err != nil {
-			return 0, err
-		}
+		return 0, fail(TooHuge, "the value %s is too large to be read", clip(s))
 	}
 	return v, nil
 }

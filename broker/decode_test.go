@@ -121,6 +121,8 @@ func TestJSONFaults(t *testing.T) {
 		`[{"n":1,"v":512}]`:      `SenML record 1: "n" is a number: send numbers as numbers and names as text`,
 		`[{"n":"l","v":{}}]`:     `SenML record 1: "v" is an object: send numbers as numbers and names as text`,
 		`[{"n":"l","v":"many"}]`: `SenML record 1: a number in it cannot be read: send numbers as numbers and names as text`,
+		`[{"n":"l","v":true}]`:   `SenML record 1: "v" is true or false: send numbers as numbers and names as text`,
+		`[{"n":"l","t":1e400}]`:  `SenML record 1, t: the value "1e400" is too large to be read`,
 		`[{"n":"l"`:              `is not a SenML pack: it ends too early: a pack is `,
 		`{"value":`:              `is not JSON: it ends too early`,
 		`{"value":x}`:            `is not JSON: invalid character 'x' looking for beginning of value, at byte 10`,

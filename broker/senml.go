@@ -85,7 +85,7 @@ func resolveSenML(payload []byte) ([]resolved, error) {
 			if n == nil || err != nil {
 				return
 			}
-			v, e := number(n.String(), -1)
+			v, e := number(n.String())
 			if e != nil {
 				err = fmt.Errorf("SenML record %d, %s: %w", i+1, what, e)
 				return
