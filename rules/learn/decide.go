@@ -340,7 +340,7 @@ func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) 
 	c.Prov = !c.Cfg.manual() && (c.NUp == 0 || c.NDown == 0)
 	on, off := c.levels()
 	c.Why = why{State: s, From: c.State, At: ms, Enter: enter, Held: held, Value: c.Val,
-		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.Step, Conf: conf, Prov: c.Prov, Manual: c.Cfg.manual(), Beyond: c.Cfg.manual()}
+		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.Step, Conf: conf, Prov: c.Prov, Manual: c.Cfg.manual()}
 	for i := max(1, nBuf-int(min(held, nBuf))); i < nBuf; i++ {
 		is := c.Edges.V[i] > 0.5*(on+off)
 		if is != (c.Edges.V[i-1] > 0.5*(on+off)) {

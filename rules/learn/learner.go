@@ -129,6 +129,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	if c.Cfg.manual() {
 		l.manual(ms, y)
 		l.inspect(ms, value)
+		c.explain()
 		return l.Verdict()
 	}
 	if c.handled(ms) {

@@ -66,7 +66,11 @@ func (l *Learner) Why() string {
 		if w.State == Dark {
 			side, name, level = back, "off", w.Off
 		}
-		if !w.Beyond {
+		switch {
+		case w.Beyond:
+		case w.Manual: // within the deadband for longer than readings are kept
+			side = "not back from"
+		default:
 			side = "on the way to"
 		}
 		fmt.Fprintf(&b, "reading %s is %s the %s%s level %s, held for %s (%s)", num(w.Value), side, set, name, num(level), span.Count(w.Held, "reading"), span.Text(held))

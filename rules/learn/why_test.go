@@ -51,6 +51,48 @@ func TestWhyAgrees(t *testing.T) {
 	}
 }
 
+// So does that of a change by levels set by hand, which readings between them do not
+// end.
+func TestWhyByHand(t *testing.T) {
+	for _, sign := range []float64{1, -1} {
+		beyond, back := "above", "below"
+		if sign < 0 {
+			beyond, back = back, beyond
+		}
+		for delay, want := range map[time.Duration][]string{
+			0: {
+				fmt.Sprintf("reading %g is %s the hand-set on level %g, held for 3 readings (2 min)", sign*510, beyond, sign*500),
+				fmt.Sprintf("reading %g is %s the hand-set off level %g, held for 3 readings (2 min)", sign*390, back, sign*400),
+			},
+			30 * time.Minute: {
+				fmt.Sprintf("reading %g is not back from the hand-set on level %g, held for 31 readings (30 min)", sign*450, sign*500),
+				fmt.Sprintf("reading %g is not back from the hand-set off level %g, held for 31 readings (30 min)", sign*450, sign*400),
+			},
+		} {
+			l := New(Config{LitLower: sign < 0, Manual: Levels{OnAbove: sign * 500, OffBelow: sign * 400}, OnDelay: delay, OffDelay: delay})
+			at, said := t0, []string{}
+			for i := range 160 {
+				y := 450.0
+				switch {
+				case i < 40:
+					y = 300
+				case i == 40:
+					y = 510
+				case i == 100:
+					y = 390
+				}
+				if at = at.Add(time.Minute); l.Observe(at, sign*y).Changed {
+					why, _, _ := strings.Cut(l.Why(), ";")
+					said = append(said, why)
+				}
+			}
+			if fmt.Sprint(said) != fmt.Sprint(want) {
+				t.Errorf("%v: %q, want %q", delay, said, want)
+			}
+		}
+	}
+}
+
 func TestExplain(t *testing.T) {
 	for name, c := range map[string]struct {
 		state  State
