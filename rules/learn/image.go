@@ -12,8 +12,12 @@ import (
 type image struct {
 	b       []byte // written so far, or yet to be read
 	reading bool
-	strange bool // a number read is not finite
+	strange bool // a number read is none that a learner writes
 }
+
+// mostWritten is beyond every number of a learner: readings are bounded by 1e12, and
+// sums of their squares over all time stay far below it. Nor does its square overflow.
+const mostWritten = 1e40
 
 func (m *image) u8(p *uint8) {
 	if !m.reading {
@@ -61,7 +65,7 @@ func (m *image) f64(p *float64) {
 	v := math.Float64bits(*p)
 	m.u64(&v)
 	*p = math.Float64frombits(v)
-	m.strange = m.strange || !finite(*p)
+	m.strange = m.strange || !(math.Abs(*p) <= mostWritten)
 }
 
 func (m *image) bools(p ...*bool) {

@@ -49,7 +49,7 @@ func (l *Learner) UnmarshalBinary(b []byte) error {
 	m := image{b: b[n+1 : len(b)-4], reading: true}
 	c.image(&m)
 	if m.strange {
-		return fmt.Errorf("learner snapshot: holds a number that is not finite: %w", errSnapshot)
+		return fmt.Errorf("learner snapshot: holds a number that no learner writes: %w", errSnapshot)
 	}
 	if err := c.check(); err != nil {
 		return fmt.Errorf("learner snapshot: %w: %w", err, errSnapshot)

@@ -3,6 +3,7 @@ package learn
 import (
 	"bytes"
 	"encoding/binary"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -118,9 +119,11 @@ func TestSnapshotDamage(t *testing.T) {
 	n := len(snapMagic) + 1
 	for i := n; i < len(b)-12; i++ {
 		if math.Float64frombits(binary.LittleEndian.Uint64(b[i:])) == l.c.F.Step {
-			c = bytes.Clone(b)
-			binary.LittleEndian.PutUint64(c[i:], math.Float64bits(math.NaN()))
-			bad("NaN", reseal(c), "not finite")
+			for _, x := range []float64{math.NaN(), math.Inf(-1), 1e41, -1e41} {
+				c = bytes.Clone(b)
+				binary.LittleEndian.PutUint64(c[i:], math.Float64bits(x))
+				bad(fmt.Sprint(x), reseal(c), "no learner writes")
+			}
 			return
 		}
 	}
