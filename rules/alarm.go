@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -49,8 +50,8 @@ const maxChatterCount = 50
 // A condition that begins makes it unacknowledged, acknowledged or not before,
 // because it is news. Reminders and escalation run while it is active and
 // unacknowledged, and end when it returns to normal, is acknowledged, shelved
-// or taken out of service. Of several conditions the newest that lasts is the one
-// that they name, and they end with the last that was not acknowledged. While shelved or out of service its events are
+// or taken out of service. They name each condition that lasts and was not
+// acknowledged, the newest first, and end with the last of them. While shelved or out of service its events are
 // history only; afterwards an active and unacknowledged one is told again at
 // once. A configuration in force from now on changes deadlines that are set
 // from now on.
@@ -62,8 +63,9 @@ type alarm struct {
 // alarmState is what a snapshot keeps.
 type alarmState struct {
 	Conds     conditions    `json:"conds,omitempty"`
-	News      conditions    `json:"news,omitempty"` // those that are not acknowledged
-	Told      []condition   `json:"told,omitempty"` // the words of each that is active, the newest last
+	News      conditions    `json:"news,omitempty"`   // those that are not acknowledged
+	Newest    int64         `json:"newest,omitempty"` // when the newest of all news came: Unix ms, or later, for no two are equal
+	Told      []condition   `json:"told,omitempty"`   // the words of each that is active, the newest last
 	Unacked   bool          `json:"unacked,omitempty"`
 	Escalated bool          `json:"escalated,omitempty"` // in this unacknowledged spell
 	Shelved   bool          `json:"shelved,omitempty"`
@@ -179,6 +181,25 @@ func (a *alarm) begin(c conditions, text string, since time.Time) {
 	a.headline()
 }
 
+// news notes that there is something that nobody can have seen before at.
+func (a *alarm) news(c conditions, at time.Time) {
+	a.s.News |= c
+	a.s.Newest = max(at.UnixMilli(), a.s.Newest+1)
+}
+
+// mark stands for all news so far.
+func (a *alarm) mark() string { return strconv.FormatInt(a.s.Newest, 10) }
+
+// open returns what lasts and is not acknowledged, the newest first.
+func (a *alarm) open() (out []condition) {
+	for _, t := range slices.Backward(a.s.Told) {
+		if t.Cond&a.s.News != 0 {
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
 // headline has the alarm named by the newest condition that lasts.
 func (a *alarm) headline() {
 	s := &a.s
@@ -198,7 +219,8 @@ func (a *alarm) event(cfg *AlarmConfig, e *Event, out []Event) []Event {
 	}
 	if begins != 0 && !hidden {
 		waiting := s.Conds != 0 && s.Unacked
-		s.Unacked, s.News = true, s.News|begins
+		s.Unacked = true
+		a.news(begins, e.At)
 		if !waiting {
 			s.Escalated, s.Escalate = false, time.Time{}
 		}
@@ -230,8 +252,8 @@ func (a *alarm) event(cfg *AlarmConfig, e *Event, out []Event) []Event {
 		n.Why = fmt.Sprintf("%d alerts began within %s; until %s pass without a change, single changes are kept in the history and not sent.",
 			cfg.ChatterCount, span.Text(chatterWithin(cfg)), span.Text(s.SettleFor))
 		n.Quiet = a.quiet()
+		a.news(condChatter, e.At)
 		a.begin(condChatter, n.Text, e.At)
-		s.News |= condChatter
 		out = append(out, n)
 	}
 	return out
@@ -295,10 +317,12 @@ func (a *alarm) arm(cfg *AlarmConfig, at time.Time) {
 func (a *alarm) disarm() { a.s.Remind, a.s.Escalate = time.Time{}, time.Time{} }
 
 // action takes InAck, InShelve or InService. One that changes nothing, such as
-// a second acknowledgement, gives no event.
+// a second acknowledgement, gives no event; nor does one of a person who was shown
+// less than there is.
 func (a *alarm) action(cfg *AlarmConfig, in *Input, out []Event) []Event {
 	s := &a.s
 	switch {
+	case in.Kind == InAck && in.Word != "" && in.Word != a.mark():
 	case in.Kind == InAck && s.Unacked:
 		s.Unacked, s.News = false, 0
 		a.disarm()
@@ -365,8 +389,8 @@ func (a *alarm) fire(cfg *AlarmConfig, at time.Time, out []Event) []Event {
 	// count as due here, however the two stand.
 	shelf, settle, escalate, remind := due(&s.ShelfEnd), due(&s.Settle), due(&s.Escalate), due(&s.Remind)
 	if settle {
-		if lasts := s.Conds & (condLamp | condSilent); s.News&condChatter != 0 {
-			s.News |= lasts
+		if lasts := s.Conds & (condLamp | condSilent); s.News&condChatter != 0 && lasts&^s.News != 0 {
+			a.news(lasts, at)
 		}
 		s.Text = s.Last
 		a.end(condChatter)
@@ -376,7 +400,8 @@ func (a *alarm) fire(cfg *AlarmConfig, at time.Time, out []Event) []Event {
 		n.Quiet = a.quiet()
 		out = append(out, n)
 		if lasts := s.Conds & (condLamp | condSilent); n.Quiet != "" && lasts != 0 {
-			s.Unacked, s.News = true, s.News|lasts // nobody is told of it now, so it is told when the shelf ends
+			s.Unacked = true // nobody is told of it now, so it is told when the shelf ends
+			a.news(lasts, at)
 		}
 	}
 	if shelf {
@@ -388,8 +413,16 @@ func (a *alarm) fire(cfg *AlarmConfig, at time.Time, out []Event) []Event {
 	if escalate && cfg.EscalateAfter > 0 {
 		s.Escalated = true
 		n := a.make(Escalated, at)
-		n.Text = "Nobody has acknowledged: " + s.Text
-		n.Why = fmt.Sprintf("It has lasted %s and was not acknowledged within %s.", span.Text(at.Sub(s.Since)), span.Text(cfg.EscalateAfter))
+		open := a.open()
+		texts, first := make([]string, len(open)), s.Since
+		for i, t := range open {
+			texts[i], first = t.Text, earliest(first, t.Since)
+		}
+		n.Text = "Nobody has acknowledged: " + strings.Join(texts, "; ")
+		n.Why = fmt.Sprintf("It has lasted %s and was not acknowledged within %s.", span.Text(at.Sub(first)), span.Text(cfg.EscalateAfter))
+		if len(open) > 1 {
+			n.Why = fmt.Sprintf("The first of them has lasted %s, and none was acknowledged within %s.", span.Text(at.Sub(first)), span.Text(cfg.EscalateAfter))
+		}
 		out = append(out, n)
 	}
 	if remind && cfg.RemindEvery > 0 {
@@ -448,7 +481,7 @@ func (a *alarm) complete() {
 	}
 	for c := condLamp; c <= condChatter; c <<= 1 {
 		if s.Conds&c&^known != 0 {
-			s.Told = append(s.Told, condition{c, s.Text, s.Since})
+			s.Told = append(s.Told, condition{Cond: c, Text: s.Text, Since: s.Since})
 		}
 	}
 }
@@ -481,18 +514,20 @@ func (a *alarm) did(kind Kind, in *Input, what, why string) Event {
 
 func (a *alarm) reminder(at time.Time, why string) Event {
 	e := a.make(Reminder, at)
-	lasts := span.Text(at.Sub(a.s.Since))
-	how := "for " + lasts
-	if n := len(a.s.Told); n > 0 {
-		switch a.s.Told[n-1].Cond {
+	open := a.open()
+	texts := make([]string, len(open))
+	for i, t := range open {
+		lasts := span.Text(at.Sub(t.Since))
+		how := "for " + lasts
+		switch t.Cond {
 		case condBattery:
 			how = "told " + lasts + " ago" // its text says for how long the battery lasts
 		case condSilent, condFault:
 			how = "by now for " + lasts // its text may say for how long it did
 		}
+		texts[i] = fmt.Sprintf("%s (%s)", t.Text, how)
 	}
-	e.Text = fmt.Sprintf("Reminder: %s (%s)", a.s.Text, how)
-	e.Why = why
+	e.Text, e.Why = "Reminder: "+strings.Join(texts, "; "), why
 	return e
 }
 

@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -17,6 +18,7 @@ type refAlarm struct {
 	lamp, fault, silent, battery, chattering bool
 	unacked, escalated, shelved, out         bool
 	news                                     map[string]bool // what nobody acknowledged, of what lasts
+	newsCame                                 int             // how often there was some
 	was                                      map[string]bool // what lasted before
 
 	sinceTold, waiting, shelfLeft, unchanged int // minutes
@@ -94,12 +96,16 @@ func (r *refAlarm) minute() (out []alarmLine) {
 	if r.chattering && r.unchanged >= r.settle() {
 		r.chattering = false
 		if r.news["chattering"] {
+			if r.lamp && !r.news["lamp"] || r.silent && !r.news["silent"] {
+				r.newsCame++
+			}
 			r.news["lamp"], r.news["silent"] = r.lamp, r.silent
 		}
 		r.over()
 		out = append(out, r.line(Settled, r.quiet(), ""))
 		if r.quiet() != "" && (r.lamp || r.silent) {
 			r.unacked = true
+			r.newsCame++
 			r.news["lamp"], r.news["silent"] = r.lamp, r.silent
 		}
 	}
@@ -174,6 +180,7 @@ func (r *refAlarm) event(k Kind, state string) (out []alarmLine) {
 		}
 	}
 	if begins && !(changes && hidden) {
+		r.newsCame++
 		r.news[map[Kind]string{Fault: "fault", Silent: "silent", BatteryLow: "battery"}[k]] = true
 		if changes && k != Silent {
 			r.news["lamp"] = true
@@ -199,6 +206,7 @@ func (r *refAlarm) event(k Kind, state string) (out []alarmLine) {
 		if n >= r.cfg.ChatterCount {
 			began, r.chattering, r.starts, r.unchanged = true, true, nil, 0
 			r.news["chattering"] = true
+			r.newsCame++
 		}
 	}
 	r.over()
@@ -251,6 +259,7 @@ func playAlarm(seed uint64, hurt func(*alarm)) (diff string, lines int) {
 	a, r := newAlarm("lamp/tank"), &refAlarm{cfg: cfg, news: map[string]bool{}, was: map[string]bool{}}
 	kinds := []Kind{Lit, Lit, Dark, Dark, Blinking, Fault, FaultOver, Silent, Returned, BatteryLow, BatteryNew, Learned, Unlearned}
 	busy := rnd.IntN(12) + 2
+	shown, shownCame := "", 0 // what a person was shown last
 	check := func(got []Event, want []alarmLine, what string) bool {
 		lines += len(want)
 		var have []alarmLine
@@ -260,7 +269,7 @@ func playAlarm(seed uint64, hurt func(*alarm)) (diff string, lines int) {
 			switch e.Kind {
 			case Reminder, Escalated, Chattering, Settled, Acknowledged, Shelved, Unshelved, OutOfService, InServiceNow:
 				l.State = e.State
-				if e.Text == "" || e.Why == "" || e.Lamp != "tank" || e.Confidence != 1 {
+				if e.Text == "" || strings.HasSuffix(e.Text, ": ") || e.Why == "" || e.Lamp != "tank" || e.Confidence != 1 {
 					diff = fmt.Sprintf("incomplete event %+v", *e)
 				}
 			}
@@ -320,7 +329,14 @@ func playAlarm(seed uint64, hurt func(*alarm)) (diff string, lines int) {
 			in := Input{At: at, Lamp: "tank", By: "anna"}
 			switch rnd.IntN(4) {
 			case 0, 1:
-				in.Kind = InAck
+				if in.Kind = InAck; rnd.IntN(2) == 0 {
+					if in.Word = shown; shown != "" && shownCame != r.newsCame {
+						if !check(a.action(&cfg, &in, nil), nil, "acknowledging what was shown before there was news") {
+							return diff, lines
+						}
+						continue
+					}
+				}
 			case 2:
 				in.Kind, in.For = InShelve, pick(0, -5, 10, 60)
 			case 3:
@@ -329,6 +345,9 @@ func playAlarm(seed uint64, hurt func(*alarm)) (diff string, lines int) {
 			if !check(a.action(&cfg, &in, nil), r.action(in), fmt.Sprintf("action %s %s %s", in.Kind, in.Word, in.For)) {
 				return diff, lines
 			}
+		}
+		if rnd.IntN(20) == 0 {
+			shown, shownCame = a.status().Mark, r.newsCame
 		}
 		if rnd.IntN(50) == 0 {
 			a, _ = unmarshalAlarm(a.key, a.marshal())
@@ -363,6 +382,7 @@ func TestAlarmModelFindsFaults(t *testing.T) {
 		"chattering never settles":      func(a *alarm) { a.s.Settle = time.Time{} },
 		"what is over stays news":       func(a *alarm) { a.s.News |= a.s.Conds },
 		"a fault is taken for over":     func(a *alarm) { a.s.Conds &^= condFault },
+		"news leave no mark":            func(a *alarm) { a.s.Newest = 1 },
 		"out of service forgets itself": func(a *alarm) { a.s.Out = false },
 	} {
 		found := false
@@ -460,6 +480,79 @@ func TestAlarmNamesWhatLasts(t *testing.T) {
 		require.Equal(t, "Nobody has acknowledged: board: battery flat in 3 d", out[from+1].Text)
 		require.Equal(t, "It has lasted 90 min and was not acknowledged within 90 min.", out[from+1].Why)
 	}
+}
+
+// A reminder, an escalation and who looks are told all that lasts and is not
+// acknowledged.
+func TestAlarmNamesAll(t *testing.T) {
+	start := time.Date(2026, 1, 1, 20, 0, 0, 0, time.UTC)
+	cfg := &AlarmConfig{RemindEvery: 2 * time.Hour, EscalateAfter: time.Hour}
+	at := func(m int) time.Time { return start.Add(time.Duration(m) * time.Minute) }
+	a := newAlarm("device/board")
+	a.event(cfg, &Event{At: at(0), Kind: BatteryLow, Device: "board", Text: "board: battery flat in 3 d", Since: at(3 * 24 * 60)}, nil)
+	require.Empty(t, a.status().Also)
+	a.event(cfg, &Event{At: at(40), Kind: Silent, Device: "board", Text: "board has been silent for 5 min", Since: at(35)}, nil)
+	require.Equal(t, "board has been silent for 5 min", a.status().Text)
+	require.Equal(t, []string{"board: battery flat in 3 d"}, a.status().Also)
+	var out []Event
+	for range 2 {
+		next, ok := a.next()
+		require.True(t, ok)
+		out = a.fire(cfg, next, out)
+	}
+	require.Equal(t, []Kind{Escalated, Reminder}, []Kind{out[0].Kind, out[1].Kind})
+	require.Equal(t, "Nobody has acknowledged: board has been silent for 5 min; board: battery flat in 3 d", out[0].Text)
+	require.Equal(t, "The first of them has lasted 60 min, and none was acknowledged within 60 min.", out[0].Why)
+	require.Equal(t, "Reminder: board has been silent for 5 min (by now for 2 h 5 min); board: battery flat in 3 d (told 2 h 40 min ago)", out[1].Text)
+
+	// What was acknowledged is not named with what came later.
+	a = newAlarm("device/board")
+	a.event(cfg, &Event{At: at(0), Kind: BatteryLow, Device: "board", Text: "board: battery flat in 3 d"}, nil)
+	a.action(cfg, &Input{At: at(1), Kind: InAck}, nil)
+	a.event(cfg, &Event{At: at(40), Kind: Silent, Device: "board", Text: "board has been silent for 5 min"}, nil)
+	require.Empty(t, a.status().Also)
+	next, ok := a.next()
+	require.True(t, ok)
+	out = a.fire(cfg, next, nil)
+	require.Equal(t, "Nobody has acknowledged: board has been silent for 5 min", out[0].Text)
+}
+
+// Who was shown less than there is acknowledges nothing.
+func TestAckOfWhatWasShown(t *testing.T) {
+	at := epoch
+	cfg := &AlarmConfig{}
+	a := newAlarm("lamp/tank")
+	tell := func(k Kind) {
+		a.event(cfg, &Event{At: at, Kind: k, Lamp: "tank", Text: "tank is " + string(k)}, nil)
+	}
+	ack := func(mark string) bool {
+		return len(a.action(cfg, &Input{At: at, Kind: InAck, Word: mark, By: "anna"}, nil)) == 1
+	}
+	tell(Lit)
+	lit := a.status().Mark
+	tell(Blinking) // in the same millisecond
+	require.False(t, ack(lit))
+	require.Equal(t, AlarmUnacknowledged, a.state())
+	require.True(t, ack(a.status().Mark))
+	require.Equal(t, AlarmAcknowledged, a.state())
+
+	tell(Lit)
+	lit = a.status().Mark
+	tell(Dark) // that it is over is no news to wait for
+	require.Equal(t, AlarmReturned, a.state())
+	require.True(t, ack(lit))
+
+	tell(Lit)
+	lit = a.status().Mark
+	tell(Dark)
+	tell(Lit)
+	require.False(t, ack(lit), "it lit once more")
+	tell(Dark)
+	require.False(t, ack(lit), "which nobody was shown, though it is over")
+	b, err := unmarshalAlarm(a.key, a.marshal())
+	require.NoError(t, err)
+	require.Equal(t, a.status().Mark, b.status().Mark)
+	require.True(t, ack(""), "all there is")
 }
 
 // A reminder does not say two spans of time as if both were of now.

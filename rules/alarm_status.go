@@ -7,8 +7,12 @@ import "time"
 type AlarmStatus struct {
 	State    string    `json:"state"`              // see AlarmNormal and the others
 	Text     string    `json:"text,omitempty"`     // of the newest condition; empty while normal
+	Also     []string  `json:"also,omitempty"`     // of the others that last and are not acknowledged, the newest first
 	Since    time.Time `json:"since,omitzero"`     // engine time at which that condition began
 	ShelfEnd time.Time `json:"shelf_end,omitzero"` // engine time at which the time on the shelf is over; zero: not shelved
+	// Mark stands for all news that this tells of: an InAck with it as its Word
+	// acknowledges nothing that came later.
+	Mark string `json:"mark"`
 }
 
 // LampAlarm returns the life cycle of one lamp's alerts; ok is false if there
@@ -31,9 +35,14 @@ func (m *Machine) DeviceAlarm(name string) (s AlarmStatus, ok bool) {
 }
 
 func (a *alarm) status() AlarmStatus {
-	s := AlarmStatus{State: a.state(), ShelfEnd: a.s.ShelfEnd}
+	s := AlarmStatus{State: a.state(), ShelfEnd: a.s.ShelfEnd, Mark: a.mark()}
 	if s.State != AlarmNormal {
 		s.Text, s.Since = a.s.Text, a.s.Since
+		for _, t := range a.open() {
+			if t.Text != s.Text {
+				s.Also = append(s.Also, t.Text)
+			}
+		}
 	}
 	return s
 }

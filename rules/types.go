@@ -55,7 +55,7 @@ type Input struct {
 	Value  float64       `json:"value,omitempty"`  // InReading with a Lamp: the raw count; finite
 	Volts  *float64      `json:"volts,omitempty"`  // InReading: battery voltage in V, if the board told it
 	RSSI   *float64      `json:"rssi,omitempty"`   // InReading: signal strength in dBm, if the board told it
-	Word   string        `json:"word,omitempty"`   // InReading: ReadingLate or nothing; InLink, InUplink, InService: which; InTeach: "lit", "dark" or Anew; InStart: what is being caught up, a sentence after a space
+	Word   string        `json:"word,omitempty"`   // InReading: ReadingLate or nothing; InLink, InUplink, InService: which; InTeach: "lit", "dark" or Anew; InAck: the AlarmStatus.Mark of what the person was shown, nothing: of all; InStart: what is being caught up, a sentence after a space
 	For    time.Duration `json:"for,omitempty"`    // InShelve: how long, ns; InLink of an end: how long the connection lasted, 0: not known
 	Was    time.Time     `json:"was,omitzero"`     // InLink: when it happened, at or before At
 	By     string        `json:"by,omitempty"`     // who did it, for a person's actions

@@ -152,7 +152,7 @@ func boardOf(s rules.DeviceStatus, offset time.Duration) page.Board {
 }
 
 func alarmOf(a rules.AlarmStatus, offset time.Duration) page.Alarm {
-	return page.Alarm{State: a.State, Text: a.Text, Until: wallTime(a.ShelfEnd, offset)}
+	return page.Alarm{State: a.State, Text: a.Text, Also: a.Also, Mark: a.Mark, Until: wallTime(a.ShelfEnd, offset)}
 }
 
 func (p *pageSource) Events(ctx context.Context, q page.EventQuery) ([]page.Event, error) {
@@ -245,10 +245,8 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 			if a.State == page.Anew {
 				manual = slices.ContainsFunc(m.Config().Lamps, func(l rules.LampConfig) bool { return l.Name == a.Lamp && l.Learn.Manual.IsSet() })
 			}
-			alarm, known = m.LampAlarm(a.Lamp)
-		} else {
-			alarm, known = m.DeviceAlarm(a.Board)
 		}
+		alarm, known = alarmFor(m, a)
 	})
 	if err != nil {
 		return "", err
@@ -260,7 +258,10 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	said := ""
 	switch a.Verb {
 	case page.Ack:
-		in.Kind, said = rules.InAck, name+": acknowledged."
+		if unseen(a, alarm) {
+			return "", news(name, alarm)
+		}
+		in.Kind, in.Word, said = rules.InAck, a.Seen, name+": acknowledged."
 		if alarm.State == rules.AlarmNormal || alarm.State == rules.AlarmAcknowledged {
 			said = name + ": there was nothing to acknowledge."
 		}
@@ -305,7 +306,33 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	if err := p.d.do(ctx, job{}, in); err != nil {
 		return "", err
 	}
+	if a.Verb == page.Ack { // something may have come before it
+		if err := p.look(ctx, func(m *rules.Machine) { alarm, known = alarmFor(m, a) }); err != nil {
+			return "", err
+		}
+		if known && unseen(a, alarm) {
+			return "", news(name, alarm)
+		}
+	}
 	return said, nil
+}
+
+// alarmFor returns the alarm that an action is about.
+func alarmFor(m *rules.Machine, a page.Action) (alarm rules.AlarmStatus, known bool) {
+	if a.Lamp != "" {
+		return m.LampAlarm(a.Lamp)
+	}
+	return m.DeviceAlarm(a.Board)
+}
+
+// unseen tells whether there is something to acknowledge that the person who does
+// was not shown.
+func unseen(a page.Action, alarm rules.AlarmStatus) bool {
+	return a.Seen != "" && a.Seen != alarm.Mark && alarm.State != rules.AlarmNormal && alarm.State != rules.AlarmAcknowledged
+}
+
+func news(name string, alarm rules.AlarmStatus) error {
+	return fmt.Errorf("%s: not acknowledged yet, for this came since you looked: %s. If you know that too, acknowledge again.: %w", name, alarm.Text, page.ErrNews)
 }
 
 func refusal(format string, args ...any) error {

@@ -27,7 +27,7 @@ func refused(format string, args ...any) error {
 
 // verbs tells what each verb is for and what it needs.
 var verbs = []struct{ name, needs, about string }{
-	{Ack, "lamp or board", "acknowledge an alert: no more reminders of it"},
+	{Ack, "lamp or board", "acknowledge an alert: no more reminders of it; with \"seen\", the \"mark\" of an alarm, only if nothing came since it was that"},
 	{Shelve, "lamp or board; for", "send nothing about it for a time, such as \"8h\""},
 	{Unshelve, "lamp or board", "end that before its time"},
 	{Retire, "lamp or board", "take it out of service: nothing is sent until it is reinstated"},
@@ -102,6 +102,9 @@ func action(r *http.Request, verb string) (Action, error) {
 		return a, refused("The form cannot be read: %s.", bodyFault(err))
 	}
 	a.Lamp, a.Board, a.State = get("lamp"), get("board"), get("state")
+	if verb == Ack {
+		a.Seen = get("seen")
+	}
 	if a.By == "" {
 		a.By = cleanName(get("by"))
 	}
@@ -177,11 +180,16 @@ func cleanName(s string) string {
 	return short(s)
 }
 
-// do does what a request asks for. If ok is false, the answer was given.
+// do does what a request asks for. If ok is false, the answer was given. A form
+// that acknowledges what is not all there is leads back to its page, which shows
+// the rest.
 func (s *Server) do(w http.ResponseWriter, r *http.Request) (said string, ok bool) {
 	a, err := action(r, r.PathValue("verb"))
 	if err == nil {
 		said, err = s.o.Source.Do(r.Context(), a)
+	}
+	if errors.Is(err, ErrNews) && !wantsJSON(r) {
+		return sentence(err), true
 	}
 	if err != nil {
 		s.failed(w, r, err)
@@ -251,6 +259,7 @@ type linkBody struct {
 	// Alarm is how things stand now, which may be another alarm than that of the
 	// message.
 	Alarm Alarm
+	News  bool // something came since the person was asked
 }
 
 // linkForm asks before it acts: mail filters and chat programs open links by
@@ -262,6 +271,11 @@ func (s *Server) linkForm(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, err)
 		return
 	}
+	s.ask(w, r, http.StatusOK, token, a)
+}
+
+// ask shows the question behind a link.
+func (s *Server) ask(w http.ResponseWriter, r *http.Request, code int, token string, a Action) {
 	about := a.Lamp
 	if about == "" {
 		about = a.Board
@@ -271,7 +285,7 @@ func (s *Server) linkForm(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, err)
 		return
 	}
-	s.render(w, r, http.StatusOK, "link", view{Title: about, Tab: "link", Body: linkBody{token, a, about, alarm}})
+	s.render(w, r, code, "link", view{Title: about, Tab: "link", Body: linkBody{token, a, about, alarm, code == http.StatusConflict}})
 }
 
 // alarm is that of the lamp or board of an action.
@@ -298,15 +312,23 @@ func (s *Server) alarm(ctx context.Context, a Action) (Alarm, error) {
 }
 
 func (s *Server) linkPost(w http.ResponseWriter, r *http.Request) {
-	a, err := s.o.Source.Link(r.Context(), r.PostFormValue("t"))
+	token := r.PostFormValue("t")
+	a, err := s.o.Source.Link(r.Context(), token)
 	if err == nil {
 		a.By = "link in a message"
+		if a.Verb == Ack {
+			a.Seen = r.PostFormValue("seen")
+		}
 		var said string
 		if said, err = s.o.Source.Do(r.Context(), a); err == nil {
 			s.hub.changed(a.Lamp, a.Board, true)
 			s.render(w, r, http.StatusOK, "problem", view{Title: "Done", Tab: "link", Text: said})
 			return
 		}
+	}
+	if errors.Is(err, ErrNews) {
+		s.ask(w, r, http.StatusConflict, token, a)
+		return
 	}
 	s.failed(w, r, err)
 }

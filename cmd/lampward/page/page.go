@@ -201,6 +201,8 @@ func (s *Server) failed(w http.ResponseWriter, r *http.Request, err error) {
 		code = http.StatusNotFound
 	case errors.Is(err, ErrRefused):
 		code = http.StatusBadRequest
+	case errors.Is(err, ErrNews):
+		code = http.StatusConflict
 	case errors.Is(err, context.Canceled):
 		return // nobody is there any more
 	default:
@@ -212,7 +214,7 @@ func (s *Server) failed(w http.ResponseWriter, r *http.Request, err error) {
 // sentence is an error as text for people: without the class it wraps.
 func sentence(err error) string {
 	t := err.Error()
-	for _, class := range []error{ErrUnknown, ErrRefused} {
+	for _, class := range []error{ErrUnknown, ErrRefused, ErrNews} {
 		t = strings.TrimSuffix(t, ": "+class.Error())
 	}
 	return t

@@ -718,6 +718,18 @@ func TestLink(t *testing.T) {
 	assert.Equal(t, http.StatusBadRequest, form(s, "/link", nil, "t", "forged").Code)
 	assert.Len(t, f.did, 1)
 
+	// What else waits is shown, and asked for is what was shown.
+	f.st.Lamps[0].Alarm.Also, f.st.Lamps[0].Alarm.Mark = []string{"tank: sensor trouble " + nasty}, "77"
+	body := get(s, "/link?t=good").Body.String()
+	assert.Contains(t, body, "<li>tank: sensor trouble ")
+	assert.NotContains(t, body, nasty)
+	assert.Contains(t, body, `name="seen" value="77"`)
+	assert.NotContains(t, body, "since you were asked")
+	f.err = fmt.Errorf("something came: %w", ErrNews)
+	assert.Equal(t, http.StatusConflict, form(s, "/link", nil, "t", "good", "seen", "76").Code)
+	f.err = nil
+	assert.Equal(t, Action{Verb: Ack, Lamp: "tank", By: "link in a message", Seen: "76"}, f.did[1])
+
 	f.st.Lamps[0].Alarm.State = "acknowledged"
 	w = get(s, "/link?t=good")
 	assert.Contains(t, w.Body.String(), "tank: nothing to acknowledge")

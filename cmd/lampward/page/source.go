@@ -34,6 +34,7 @@ type Source interface {
 var (
 	ErrUnknown = errors.New("unknown")     // no such lamp, board or message
 	ErrRefused = errors.New("not allowed") // what was asked for makes no sense
+	ErrNews    = errors.New("news")        // something came that the person who acknowledges was not shown
 )
 
 // Status is what is known at one moment.
@@ -136,7 +137,9 @@ type Aim struct {
 type Alarm struct {
 	State string    `json:"state"`          // normal, unacknowledged, acknowledged, returned_unacknowledged, shelved, out_of_service
 	Text  string    `json:"text,omitempty"` // of the newest condition
+	Also  []string  `json:"also,omitempty"` // of the others that last and are not acknowledged
 	Until time.Time `json:"until,omitzero"` // end of the time on the shelf
+	Mark  string    `json:"mark,omitempty"` // stands for what this tells of; see Action.Seen
 }
 
 // Waits tells whether a person has yet to acknowledge.
@@ -258,6 +261,7 @@ type Action struct {
 	OffBelow float64
 	ID       int64  // resend
 	By       string // who wants it
+	Seen     string // ack: the Alarm.Mark of what they were shown; empty: of all that is known
 }
 
 // Anew is the State of a Teach that says that the sensor was mounted, moved or

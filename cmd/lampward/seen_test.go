@@ -1,0 +1,88 @@
+package main
+
+import (
+	"io"
+	"net/http"
+	"net/http/cookiejar"
+	"net/url"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lampward/notify/link"
+	"lampward/rules"
+)
+
+// Whoever acknowledges what a page showed acknowledges nothing that came since: the
+// page says what that is, and asks again.
+func TestAckOnlyWhatWasSeen(t *testing.T) {
+	c := newCellar(t, "")
+	c.history(1)
+	read := func(value float64) {
+		for range 3 {
+			c.publish("freezer", value)
+		}
+	}
+	state := func() (s rules.AlarmStatus) {
+		require.NoError(t, c.d.do(t.Context(), job{look: func(m *rules.Machine) { s, _ = m.LampAlarm("freezer") }}))
+		return s
+	}
+	jar, err := cookiejar.New(nil)
+	require.NoError(t, err)
+	client := &http.Client{Jar: jar}
+	answer := func(r *http.Response, err error) (int, string) {
+		require.NoError(t, err)
+		defer r.Body.Close()
+		b, err := io.ReadAll(r.Body)
+		require.NoError(t, err)
+		return r.StatusCode, string(b)
+	}
+	token, err := link.Make(c.d.linkKey, link.Claims{Action: link.Ack, About: "lamp/freezer", Expires: c.clock.Wall().Add(time.Hour)})
+	require.NoError(t, err)
+	field := regexp.MustCompile(`name="seen" value="(\d+)"`)
+	for _, where := range []string{"/link?t=" + token, "/", "/lamp?name=freezer"} {
+		read(1500)
+		read(2000)
+		require.Equal(t, rules.AlarmUnacknowledged, state().State)
+		path, ok := "/do/ack", false
+		form := url.Values{"lamp": {"freezer"}, "back": {where}}
+		if _, body := answer(client.Get(c.url + where)); assert.Regexp(t, field, body, where) {
+			form.Set("seen", field.FindStringSubmatch(body)[1])
+			ok = true
+		}
+		require.True(t, ok, where)
+		isLink := strings.HasPrefix(where, "/link")
+		if isLink {
+			path, form = "/link", url.Values{"t": {token}, "seen": form["seen"]}
+		}
+		read(1500)
+		read(2000) // lit once more
+		code, body := answer(client.PostForm(c.url+path, form))
+		require.Equal(t, rules.AlarmUnacknowledged, state().State, "%s: what was not shown is acknowledged", where)
+		assert.Contains(t, body, "freezer is lit", where)
+		if isLink {
+			assert.Equal(t, http.StatusConflict, code)
+			assert.Contains(t, body, "this came since you were asked")
+		} else {
+			assert.Contains(t, body, "freezer: not acknowledged yet, for this came since you looked: freezer is lit. If you know that too, acknowledge again.</p>")
+		}
+		// As the script asks, and as a person who is asked again.
+		code, body = answer(client.PostForm(c.url+"/api/ack", url.Values{"lamp": {"freezer"}, "seen": form["seen"]}))
+		assert.Equal(t, http.StatusConflict, code)
+		assert.Contains(t, body, "not acknowledged yet")
+		_, body = answer(client.Get(c.url + where))
+		require.Regexp(t, field, body, where)
+		form.Set("seen", field.FindStringSubmatch(body)[1])
+		code, body = answer(client.PostForm(c.url+path, form))
+		assert.Equal(t, http.StatusOK, code)
+		assert.Contains(t, body, "freezer: acknowledged.")
+		require.Equal(t, rules.AlarmAcknowledged, state().State)
+		// A second press is no news.
+		_, body = answer(client.PostForm(c.url+path, form))
+		assert.Contains(t, body, "freezer: there was nothing to acknowledge.")
+	}
+}
