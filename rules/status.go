@@ -27,6 +27,16 @@ func (m *Machine) LampState(name string) (s learn.State, ok bool) {
 	return m.lamps[i].learner.Verdict().State, true
 }
 
+// Swapped says what tells that lit and dark of a lamp are the wrong way round, if a
+// person sees that it is s: a clause, or nothing. Ask before the InTeach.
+func (m *Machine) Swapped(name string, s learn.State) string {
+	i, ok := m.lampAt[name]
+	if !ok {
+		return ""
+	}
+	return m.lamps[i].learner.Swapped(s)
+}
+
 // LampStatus returns what is known of one lamp.
 func (m *Machine) LampStatus(name string) (s LampStatus, ok bool) {
 	i, ok := m.lampAt[name]

@@ -14,6 +14,7 @@ import (
 	"lampward/notify"
 	"lampward/notify/link"
 	"lampward/rules"
+	"lampward/rules/learn"
 	"lampward/store"
 )
 
@@ -236,14 +237,17 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	name := a.Lamp + a.Board // one of them is empty
 	var alarm rules.AlarmStatus
 	var known, manual, unheard, silent bool
+	swapped := "" // what a person says who teaches fits if lit and dark are
 	err := p.look(ctx, func(m *rules.Machine) {
 		if a.Lamp != "" {
 			if s, ok := m.LampStatus(a.Lamp); ok {
 				d, _ := m.DeviceStatus(s.Device, p.d.clock.Now())
 				unheard, silent = s.At.IsZero(), d.Silent
 			}
-			if a.State == page.Anew {
-				manual = slices.ContainsFunc(m.Config().Lamps, func(l rules.LampConfig) bool { return l.Name == a.Lamp && l.Learn.Manual.IsSet() })
+			if i := slices.IndexFunc(m.Config().Lamps, func(l rules.LampConfig) bool { return l.Name == a.Lamp }); i >= 0 {
+				c := m.Config().Lamps[i].Learn
+				manual = c.Manual.IsSet()
+				swapped = ifSwapped(m, a, c)
 			}
 		}
 		alarm, known = alarmFor(m, a)
@@ -296,6 +300,7 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 		case unheard:
 			return "", refusal("No reading of %s has come since the start, so there is none to go with what you see. Say it again after the next.", name)
 		}
+		said += swapped
 	case page.Battery:
 		in.Kind, said = rules.InBattery, name+": fresh battery noted."
 	case page.Levels, page.Relearn:
@@ -315,6 +320,27 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 		}
 	}
 	return said, nil
+}
+
+// ifSwapped is what the answer to a person who teaches adds if the readings tell the
+// opposite of what they see.
+func ifSwapped(m *rules.Machine, a page.Action, c learn.Config) string {
+	s, err := learn.ParseState(a.State)
+	if a.Verb != page.Teach || err != nil {
+		return ""
+	}
+	why := m.Swapped(a.Lamp, s)
+	if why == "" {
+		return ""
+	}
+	reads, levels := "lower", ""
+	if c.LitLower {
+		reads = "higher"
+	}
+	if c.Manual.IsSet() {
+		levels = ", and set its levels anew"
+	}
+	return fmt.Sprintf(" But %s. If the lamp changed after that reading, say it again after the next; if not, lit and dark may be swapped: then write lit_reads = %q for it in the configuration%s.", why, reads, levels)
 }
 
 // alarmFor returns the alarm that an action is about.

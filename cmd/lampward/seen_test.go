@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lampward/cmd/lampward/page"
 	"lampward/notify/link"
 	"lampward/rules"
 )
@@ -85,4 +86,33 @@ func TestAckOnlyWhatWasSeen(t *testing.T) {
 		_, body = answer(client.PostForm(c.url+path, form))
 		assert.Contains(t, body, "freezer: there was nothing to acknowledge.")
 	}
+}
+
+// Who says that a lamp is lit while it reads as when dark is told what may be
+// wrong, and which key to set.
+func TestTeachTellsOfSwapped(t *testing.T) {
+	c := newCellar(t, "[[lamp]]\nname = \"fan\"\ntopic = \"cellar/fan/light\"\nlit_reads = \"lower\"\n")
+	teach := func(lamp, state string) string {
+		said, err := (&pageSource{d: c.d}).Do(t.Context(), page.Action{Verb: page.Teach, Lamp: lamp, State: state})
+		require.NoError(t, err)
+		return said
+	}
+	for range 3 {
+		for _, level := range []float64{3000, 1000} { // dark and lit, of a lamp that reads lower when lit
+			for i := range 40 {
+				c.publish("salt", level+float64(i%5))
+			}
+		}
+	}
+	assert.Equal(t, `salt: noted that it is lit now. But its newest reading, 1004, lies where it is known as dark. If the lamp changed after that reading, say it again after the next; if not, lit and dark may be swapped: then write lit_reads = "lower" for it in the configuration.`,
+		teach("salt", "lit"))
+	c.publish("freezer", 1500)
+	assert.Contains(t, teach("freezer", "lit"), `is dark by the levels set by hand. If`)
+	assert.Equal(t, "freezer: noted that it is dark now.", teach("freezer", "dark"))
+	c.publish("fan", 300)
+	teach("fan", "dark")
+	for range 10 {
+		c.publish("fan", 500)
+	}
+	assert.Contains(t, teach("fan", "lit"), `higher than that at which it was taught as dark, 300. If the lamp changed after that reading, say it again after the next; if not, lit and dark may be swapped: then write lit_reads = "higher" for it in the configuration.`)
 }

@@ -147,7 +147,11 @@ func (l *Learner) Aim() Aim {
 	case c.Taught[0] && c.Taught[1]:
 		dark, lit = c.TaughtAs[0], c.TaughtAs[1]
 		if lit <= dark {
-			a.Hint = "lit was taught at a reading not beyond dark: teach both again, or turn lit_reads round"
+			reads := "lower"
+			if c.Cfg.LitLower {
+				reads = "higher"
+			}
+			a.Hint = fmt.Sprintf("lit was taught at a reading not beyond dark: teach both again, or write lit_reads = %q for this lamp", reads)
 			return a
 		}
 	default:
@@ -171,6 +175,41 @@ func (l *Learner) Aim() Aim {
 		a.Hint = "lit reads at the end of the converter's range: another divider resistor would leave room for daylight"
 	}
 	return a
+}
+
+// Swapped says what tells that lit and dark are the wrong way round, if a person
+// sees that the lamp is s: a clause, or nothing. Ask before Teach. That the lamp
+// changed after the newest reading looks the same.
+func (l *Learner) Swapped(s State) string {
+	c := &l.c
+	if s != Dark && s != Lit || c.N == 0 || s == c.State {
+		return ""
+	}
+	other := Dark + Lit - s
+	y, way := mul(c.sign(), c.Val), 1.0
+	if s == Dark {
+		way = -1
+	}
+	switch on, off := c.levels(); {
+	case c.Cfg.manual():
+		if s == Lit && y <= off || s == Dark && y >= on {
+			return fmt.Sprintf("its newest reading, %s, is %s by the levels set by hand", num(c.Val), other)
+		}
+	case c.Known:
+		// How far the reading is beyond the middle, on the side of s, in steps.
+		if mul(way, y-mul(0.5, on+off))/c.F.Step < -0.25 {
+			return fmt.Sprintf("its newest reading, %s, lies where it is known as %s", num(c.Val), other)
+		}
+	case c.Taught[other-Dark]:
+		if at := c.TaughtAs[other-Dark]; mul(way, y-at) < -3*math.Sqrt(c.Noise.variance()) {
+			than := "lower"
+			if c.Val > mul(c.sign(), at) {
+				than = "higher"
+			}
+			return fmt.Sprintf("its newest reading, %s, is %s than that at which it was taught as %s, %s", num(c.Val), than, other, num(mul(c.sign(), at)))
+		}
+	}
+	return ""
 }
 
 // AshmanD is Ashman's separation of two Gaussian levels with means m1, m2 and
