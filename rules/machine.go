@@ -541,6 +541,28 @@ func (m *Machine) Relearn(in Input) {
 	}
 }
 
+// Recall reminds a Machine that was made anew of what was told last of a lamp's
+// state, e, which may have been before the oldest input there is: it is neither told
+// again nor forgotten.
+func (m *Machine) Recall(e Event, acknowledged bool) {
+	i, ok := m.lampAt[e.Lamp]
+	if !ok {
+		return
+	}
+	a := m.alarms[i]
+	begins, _ := a.effect(&m.cfg.Alarm, &e)
+	if begins&^a.s.Conds == 0 {
+		return
+	}
+	a.begin(begins, e.Text, e.Since)
+	if !acknowledged {
+		a.s.Unacked = true
+		a.news(begins, e.At)
+		a.arm(&m.cfg.Alarm, m.at)
+	}
+	m.refresh(m.alarmPart(i))
+}
+
 // Machine returns the Machine of the parts that were added. The error says
 // which part is missing.
 func (r *Restorer) Machine() (*Machine, error) {

@@ -326,10 +326,39 @@ func (d *daemon) rebuild(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("replaying stored inputs: %w", err)
 	}
+	if bad != nil {
+		if err := d.recall(ctx, m); err != nil {
+			return fmt.Errorf("reading what was told last: %w", err)
+		}
+	}
 	d.machine = m
 	d.snapAt = d.clock.Now()
-	if len(parts.Stale()) == 0 { // else at once, so that it is not done again
+	if len(parts.Stale()) == 0 && bad == nil { // else at once, so that it is not done again
 		d.snapAt = d.snapAt.Add(snapshotEvery)
+	}
+	return nil
+}
+
+// recall reminds a machine that had no snapshot to begin with of what was told last
+// of each lamp's state. The input by which that was decided may be gone.
+func (d *daemon) recall(ctx context.Context, m *rules.Machine) error {
+	for _, l := range m.Config().Lamps {
+		last := func(kinds ...rules.Kind) (e store.StoredEvent, err error) {
+			list, err := d.store.Events(ctx, store.EventFilter{Key: "lamp/" + l.Name, Kinds: kinds, Limit: 1})
+			if len(list) == 1 {
+				e = list[0]
+			}
+			return e, err
+		}
+		told, err := last(rules.Lit, rules.Dark, rules.Blinking, rules.Learned, rules.Unlearned)
+		if err != nil {
+			return err
+		}
+		acked, err := last(rules.Acknowledged)
+		if err != nil {
+			return err
+		}
+		m.Recall(told.Event, acked.Row > told.Row)
 	}
 	return nil
 }
