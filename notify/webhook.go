@@ -374,10 +374,14 @@ func (w *Webhook) exchange(req *http.Request) Outcome {
 	}
 	out := w.judge(resp, answer)
 	if out.Kind == Delivered && webPage(resp) {
-		out.Note += ", with a web page: a sign-in page in the service's place answers like that; see whether the message arrived"
+		out.Note += WebPage + ": a sign-in page in the service's place answers like that; see whether the message arrived"
 	}
 	return out
 }
+
+// WebPage is in the Note of a message that was taken with a web page as the answer,
+// so that a person has to see whether it arrived.
+const WebPage = ", with a web page"
 
 // webPage tells whether an answer is an HTML document. That is no proof that it
 // is not the receiver's: taken for a failure, a message that arrived would be sent
@@ -492,6 +496,12 @@ func (w *Webhook) judge(resp *http.Response, answer []byte) Outcome {
 		}
 	case slices.Contains(wrong, code):
 		o.Refused = true
+	// It is tried on all the same, for the address of a service that moved, or that
+	// a person has to be signed up at again, may be put right.
+	case code == http.StatusNotFound:
+		note += " (is the url right?)"
+	case code == http.StatusGone:
+		note += " (the service says that this url is no more: which one is it now?)"
 	}
 	o.After = retryAfter(resp.Header, w.o.Wall())
 	o.Busy = o.After > 0 || code == http.StatusTooManyRequests

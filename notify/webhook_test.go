@@ -274,7 +274,7 @@ func TestTest(t *testing.T) {
 	assert.True(t, rs[0].OK())
 	assert.False(t, rs[1].OK())
 	assert.Regexp(t, `^good: ok: 200 OK \(`, rs[0].String())
-	assert.Regexp(t, `^bad: FAILED: 404 Not Found \(`, rs[1].String())
+	assert.Regexp(t, `^bad: FAILED: 404 Not Found \(is the url right\?\) \(`, rs[1].String())
 	assert.Contains(t, got()[0].Body, `"kind":"test"`)
 }
 
@@ -497,4 +497,21 @@ func TestHeldSaysWhenItWas(t *testing.T) {
 	assert.Equal(t, "tank is lit (Tue 03:12)", said(HeldLine, at))
 	assert.Equal(t, "tank is lit", said("", at))
 	assert.Equal(t, "tank is lit", said(HeldLine, time.Time{}), "nobody knows when")
+}
+
+// That an address is wrong, or no more, is said; what waits is not given up for it,
+// since a person may put it right.
+func TestAddressThatIsNoMore(t *testing.T) {
+	for code, want := range map[int]string{
+		http.StatusNotFound: "404 Not Found (is the url right?): no such topic",
+		http.StatusGone:     "410 Gone (the service says that this url is no more: which one is it now?): no such topic",
+	} {
+		srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			w.WriteHeader(code)
+			_, _ = io.WriteString(w, "no such topic")
+		}))
+		out := hook(t, WebhookOptions{URL: srv.URL}).Send(t.Context(), lit("x", "tank", time.Now()))
+		assert.Equal(t, Outcome{Kind: Again, Note: want, Mistake: true, Answered: true}, out)
+		srv.Close()
+	}
 }

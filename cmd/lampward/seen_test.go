@@ -14,8 +14,10 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lampward/cmd/lampward/page"
+	"lampward/notify"
 	"lampward/notify/link"
 	"lampward/rules"
+	"lampward/store"
 )
 
 // Whoever acknowledges what a page showed acknowledges nothing that came since: the
@@ -115,4 +117,27 @@ func TestTeachTellsOfSwapped(t *testing.T) {
 		c.publish("fan", 500)
 	}
 	assert.Contains(t, teach("fan", "lit"), `higher than that at which it was taught as dark, 300. If the lamp changed after that reading, say it again after the next; if not, lit and dark may be swapped: then write lit_reads = "higher" for it in the configuration.`)
+}
+
+// "Messages" show what is doubtful about a message that was taken.
+func TestMessagesShowDoubt(t *testing.T) {
+	c := newCellar(t, "")
+	for _, v := range []float64{1500, 1500, 2000, 2000} {
+		c.publish("freezer", v)
+	}
+	st := c.d.store.(*store.Store)
+	look := func() string {
+		r, err := http.Get(c.url + "/alerts")
+		require.NoError(t, err)
+		defer r.Body.Close()
+		b, err := io.ReadAll(r.Body)
+		require.NoError(t, err)
+		return string(b)
+	}
+	waiting, err := st.Deliveries(t.Context(), store.DeliveryFilter{Route: "old phone", State: store.Pending})
+	require.NoError(t, err)
+	require.Len(t, waiting, 1)
+	require.NotContains(t, look(), "see whether")
+	require.NoError(t, st.Sent(t.Context(), waiting[0].ID, c.clock.Now(), "200 OK"+notify.WebPage+": see whether it arrived"))
+	assert.Contains(t, look(), "Answer: <q>200 OK, with a web page: see whether it arrived</q>")
 }

@@ -694,6 +694,16 @@ func TestWaitsForOthers(t *testing.T) {
 	assert.Contains(t, body, `phone: 2 attempts; next <time datetime="2026-05-02T11:01:00Z"`)
 }
 
+// Of what was sent only a doubtful answer is shown.
+func TestDoubtfulAnswer(t *testing.T) {
+	f := newFake()
+	f.sent = []Delivery{{ID: 8, Route: "phone", State: "sent", Attempts: 1, Note: "200 OK, with a web page " + nasty, Doubt: true}, {ID: 7, Route: "phone", State: "sent", Attempts: 1, Note: "200 OK at once"}}
+	body := get(newServer(t, f, nil), "/alerts").Body.String()
+	assert.Contains(t, body, "Answer: <q>200 OK, with a web page ")
+	assert.NotContains(t, body, "at once")
+	assert.NotContains(t, body, nasty)
+}
+
 // So is that an external broker cannot be reached.
 func TestCutOff(t *testing.T) {
 	f := newFake()

@@ -244,6 +244,7 @@ type Delivery struct {
 	Last     time.Time `json:"last,omitzero"` // of the last attempt
 	Due      time.Time `json:"due,omitzero"`  // of the next, while pending
 	Note     string    `json:"note,omitempty"`
+	Doubt    bool      `json:"doubt,omitempty"` // sent, as far as the answer tells; Note says why a person should look
 }
 
 // LeftOut is the State of a reminder that waited until nobody needed it any more;
