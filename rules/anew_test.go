@@ -204,3 +204,32 @@ func TestRelearnSettlesTheFault(t *testing.T) {
 		})
 	}
 }
+
+// A lamp that is not in the configuration any more has no state, which is history
+// and no message; of one of which nothing was known there is nothing to say.
+func TestLampThatIsGone(t *testing.T) {
+	cfg := cellar()
+	m := New()
+	m.Step(Input{At: epoch, Kind: InConfig, Config: &cfg})
+	at := epoch
+	for i := range 900 {
+		at = at.Add(time.Minute)
+		for _, lamp := range []string{"tank", "salt"} {
+			in := Input{At: at, Kind: InReading, Lamp: lamp, Value: float64(200 + i%7)}
+			if lamp == "tank" && i/100%2 == 1 {
+				in.Value += 300
+			}
+			m.Step(in)
+		}
+	}
+	none := cfg
+	none.Lamps = nil
+	at = at.Add(time.Minute)
+	out := m.Step(Input{At: at, Kind: InConfig, Config: &none, By: "ann"})
+	require.Len(t, out, 1)
+	require.Equal(t, []any{Unlearned, "tank", "learning", QuietAsked, "ann", at}, []any{out[0].Kind, out[0].Lamp, out[0].State, out[0].Quiet, out[0].By, out[0].At})
+	require.Empty(t, m.Step(Input{At: at, Kind: InConfig, Config: &none}), "once")
+	require.Empty(t, m.Step(Input{At: at, Kind: InConfig, Config: &cfg}))
+	s, _ := m.LampState("tank")
+	require.Equal(t, learn.Learning, s)
+}

@@ -46,6 +46,20 @@ func (l *lamp) configure(in *Input, c LampConfig, out []Event) []Event {
 	return l.tell(in, v, out)
 }
 
+// gone tells, as history only, that the lamp is not in the configuration any more: the
+// state that was told of it last does not go on.
+func (l *lamp) gone(in *Input, out []Event) []Event {
+	if l.learner.Verdict().State == learn.Learning {
+		return out
+	}
+	return append(out, Event{
+		At: in.At, Kind: Unlearned, Lamp: l.cfg.Name, Value: l.learner.Aim().Value, Confidence: 1,
+		State: learn.Learning.String(), By: in.By, Quiet: QuietAsked,
+		Text: l.cfg.Name + ": not in the configuration any more",
+		Why:  "It was taken out of the configuration, or renamed in it: what was learned of it is forgotten, and nothing is known of it from here on.",
+	})
+}
+
 func (l *lamp) reading(in *Input, out []Event) []Event {
 	l.at, l.value = in.At, in.Value
 	if l.missing > 0 {

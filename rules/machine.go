@@ -357,6 +357,11 @@ func (m *Machine) configure(in *Input) {
 		deviceAlarms = append(deviceAlarms, a)
 	}
 	m.alarms = append(lampAlarms, deviceAlarms...)
+	for _, l := range old.lamps {
+		if _, ok := m.lampAt[l.cfg.Name]; !ok {
+			m.raw = l.gone(in, m.raw)
+		}
+	}
 	m.fleet.configure(cfg.FoldDevices, m.devices)
 	m.refreshAll()
 }

@@ -19,19 +19,19 @@ func TestToldBeforeTheLogBegins(t *testing.T) {
 	for _, acked := range []bool{true, false} {
 		t.Run(fmt.Sprintf("acknowledged %v", acked), func(t *testing.T) {
 			h := newHarness(t, harnessConfig+"[alarm]\nremind_every = \"30h\"\n")
-			minute := func(lit bool) {
-				h.clock.Advance(time.Minute)
+			report := func(lit bool) {
+				h.clock.Advance(3 * time.Minute)
 				v := 220
 				if lit {
 					v = 720
 				}
 				for i, topic := range []string{"cellar/freezer", "cellar/tank"} { // by hand, and learned
-					require.NoError(t, h.publish(topic, fmt.Sprint(v+int(h.clock.Now().Unix()/60)%(5+i))))
+					require.NoError(t, h.publish(topic, fmt.Sprint(v+int(h.clock.Now().Unix()/180)%(5+i))))
 				}
 				require.NoError(t, h.turn(nil))
 			}
-			for i := range 4 * 1440 {
-				minute(i > 1000 || i > 300 && i < 600)
+			for i := range 4 * 480 {
+				report(i > 333 || i > 100 && i < 200)
 			}
 			if acked {
 				for _, lamp := range []string{"freezer", "tank"} {
@@ -69,7 +69,7 @@ func TestToldBeforeTheLogBegins(t *testing.T) {
 				}
 				return nil
 			}))
-			require.Less(t, left, 2*2*1440, "what told the changes is gone")
+			require.Less(t, left, 2*2*480, "what told the changes is gone")
 			require.NoError(t, st.Close())
 			h.boot()
 			require.Equal(t, told, len(h.events()), "told again: %v", h.events())
@@ -78,8 +78,8 @@ func TestToldBeforeTheLogBegins(t *testing.T) {
 			}
 			assert.Equal(t, before.Text, status("freezer").Text)
 			assert.Equal(t, before.Since, status("freezer").Since)
-			for range 31 * 60 {
-				minute(true)
+			for range 31 * 20 {
+				report(true)
 			}
 			events := h.events()[told:]
 			if acked {
@@ -88,7 +88,7 @@ func TestToldBeforeTheLogBegins(t *testing.T) {
 				assert.Len(t, events, 2, "a reminder of each")
 			}
 			for range 20 {
-				minute(false)
+				report(false)
 			}
 			for _, e := range h.events()[told+len(events):] {
 				assert.Equal(t, rules.Dark, e.Event.Kind)

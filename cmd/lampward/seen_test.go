@@ -6,6 +6,7 @@ import (
 	"net/http/cookiejar"
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -121,7 +122,8 @@ func TestTeachTellsOfSwapped(t *testing.T) {
 
 // "Messages" show what is doubtful about a message that was taken.
 func TestMessagesShowDoubt(t *testing.T) {
-	c := newCellar(t, "")
+	// Held by quiet hours, so that nothing but this test sends it.
+	c := newCellar(t, "[[webhook]]\nname = \"held\"\nurl = \"http://192.0.2.1/\"\nquiet_hours = [\"00:00-13:00\", \"12:00-01:00\"]\n")
 	for _, v := range []float64{1500, 1500, 2000, 2000} {
 		c.publish("freezer", v)
 	}
@@ -134,10 +136,41 @@ func TestMessagesShowDoubt(t *testing.T) {
 		require.NoError(t, err)
 		return string(b)
 	}
-	waiting, err := st.Deliveries(t.Context(), store.DeliveryFilter{Route: "old phone", State: store.Pending})
+	waiting, err := st.Deliveries(t.Context(), store.DeliveryFilter{Route: "held", State: store.Pending})
 	require.NoError(t, err)
 	require.Len(t, waiting, 1)
 	require.NotContains(t, look(), "see whether")
 	require.NoError(t, st.Sent(t.Context(), waiting[0].ID, c.clock.Now(), "200 OK"+notify.WebPage+": see whether it arrived"))
 	assert.Contains(t, look(), "Answer: <q>200 OK, with a web page: see whether it arrived</q>")
+}
+
+// The state of a lamp does not go on over a time in which it was not in the
+// configuration.
+func TestStateEndsWithTheConfiguration(t *testing.T) {
+	c := newCellar(t, "")
+	configure := func(cfg rules.Config) {
+		require.NoError(t, c.d.do(t.Context(), job{}, rules.Input{Kind: rules.InConfig, Config: &cfg}))
+	}
+	hour := func(v float64) {
+		for range 60 {
+			c.publish("freezer", v)
+		}
+	}
+	hour(1500)
+	hour(2000)
+	with := c.d.cfg.Rules
+	without := with
+	without.Lamps = slices.DeleteFunc(slices.Clone(with.Lamps), func(l rules.LampConfig) bool { return l.Name == "freezer" })
+	configure(without)
+	c.clock.Advance(10 * time.Hour)
+	configure(with)
+	hour(1500)
+	r, err := http.Get(c.url + "/lamp?name=freezer&span=24h")
+	require.NoError(t, err)
+	defer r.Body.Close()
+	b, err := io.ReadAll(r.Body)
+	require.NoError(t, err)
+	row := regexp.MustCompile(`<th scope="row">in all</th><td>(\d+) min</td><td>(\d+ min|2 h)`).FindStringSubmatch(string(b))
+	require.NotNil(t, row, "%s", regexp.MustCompile(`<th scope="row">in all</th>.*?</tr>`).FindString(string(b)))
+	assert.Contains(t, []string{"58", "59", "60"}, row[1], "lit for an hour")
 }
