@@ -153,7 +153,7 @@ func boardOf(s rules.DeviceStatus, offset time.Duration) page.Board {
 }
 
 func alarmOf(a rules.AlarmStatus, offset time.Duration) page.Alarm {
-	return page.Alarm{State: a.State, Text: a.Text, Also: a.Also, Mark: a.Mark, Until: wallTime(a.ShelfEnd, offset)}
+	return page.Alarm{State: a.State, Text: a.Text, Since: wallTime(a.Since, offset), Also: a.Also, Mark: a.Mark, Until: wallTime(a.ShelfEnd, offset)}
 }
 
 func (p *pageSource) Events(ctx context.Context, q page.EventQuery) ([]page.Event, error) {
@@ -264,7 +264,7 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	switch a.Verb {
 	case page.Ack:
 		if unseen(a, alarm) {
-			return "", news(name, alarm)
+			return "", p.news(name, alarm)
 		}
 		in.Kind, in.Word, said = rules.InAck, a.Seen, name+": acknowledged."
 		if alarm.State == rules.AlarmNormal || alarm.State == rules.AlarmAcknowledged {
@@ -317,7 +317,7 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 			return "", err
 		}
 		if known && unseen(a, alarm) {
-			return "", news(name, alarm)
+			return "", p.news(name, alarm)
 		}
 	}
 	return said, nil
@@ -358,8 +358,9 @@ func unseen(a page.Action, alarm rules.AlarmStatus) bool {
 	return a.Seen != "" && a.Seen != alarm.Mark && alarm.State != rules.AlarmNormal && alarm.State != rules.AlarmAcknowledged
 }
 
-func news(name string, alarm rules.AlarmStatus) error {
-	return fmt.Errorf("%s: not acknowledged yet, for this came since you looked: %s. If you know that too, acknowledge again.: %w", name, alarm.Text, page.ErrNews)
+func (p *pageSource) news(name string, alarm rules.AlarmStatus) error {
+	return fmt.Errorf("%s: not acknowledged yet, for this came since you looked: %s (%s ago). If you know that too, acknowledge again.: %w",
+		name, alarm.Text, page.Long(p.d.clock.Now().Sub(alarm.Since)), page.ErrNews)
 }
 
 func refusal(format string, args ...any) error {

@@ -72,7 +72,7 @@ func TestAckOnlyWhatWasSeen(t *testing.T) {
 			assert.Equal(t, http.StatusConflict, code)
 			assert.Contains(t, body, "this came since you were asked")
 		} else {
-			assert.Contains(t, body, "freezer: not acknowledged yet, for this came since you looked: freezer is lit. If you know that too, acknowledge again.</p>")
+			assert.Contains(t, body, "freezer: not acknowledged yet, for this came since you looked: freezer is lit (2 min ago). If you know that too, acknowledge again.</p>")
 		}
 		// As the script asks, and as a person who is asked again.
 		code, body = answer(client.PostForm(c.url+"/api/ack", url.Values{"lamp": {"freezer"}, "seen": form["seen"]}))
@@ -123,8 +123,8 @@ func TestTeachTellsOfSwapped(t *testing.T) {
 // "Messages" show what is doubtful about a message that was taken.
 func TestMessagesShowDoubt(t *testing.T) {
 	// Held by quiet hours, so that nothing but this test sends it.
-	c := newCellar(t, "[[webhook]]\nname = \"held\"\nurl = \"http://192.0.2.1/\"\nquiet_hours = [\"00:00-13:00\", \"12:00-01:00\"]\n")
-	for _, v := range []float64{1500, 1500, 2000, 2000} {
+	c := newCellar(t, "[[webhook]]\nname = \"held\"\nurl = \"http://192.0.2.1/\"\nkinds = [\"dark\"]\nquiet_hours = [\"00:00-13:00\", \"12:00-01:00\"]\n")
+	for _, v := range []float64{1500, 1500, 2000, 2000, 1500, 1500} {
 		c.publish("freezer", v)
 	}
 	st := c.d.store.(*store.Store)

@@ -137,6 +137,7 @@ type Aim struct {
 type Alarm struct {
 	State string    `json:"state"`          // normal, unacknowledged, acknowledged, returned_unacknowledged, shelved, out_of_service
 	Text  string    `json:"text,omitempty"` // of the newest condition
+	Since time.Time `json:"since,omitzero"` // when that condition began
 	Also  []string  `json:"also,omitempty"` // of the others that last and are not acknowledged
 	Until time.Time `json:"until,omitzero"` // end of the time on the shelf
 	Mark  string    `json:"mark,omitempty"` // stands for what this tells of; see Action.Seen
