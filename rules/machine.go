@@ -546,16 +546,26 @@ func (m *Machine) Relearn(in Input) {
 	}
 }
 
-// Recall reminds a Machine that was made anew of what was told last of a lamp's
-// state, e, which may have been before the oldest input there is: it is neither told
-// again nor forgotten.
+// Recall reminds a Machine that was made anew of an event that may have been before
+// the oldest input there is: what was told last of a lamp's state, so that it is
+// neither told again nor forgotten, or that a lamp or board is out of service, which
+// goes first. Other events change nothing.
 func (m *Machine) Recall(e Event, acknowledged bool) {
 	i, ok := m.lampAt[e.Lamp]
+	if e.Lamp == "" {
+		i, ok = m.deviceAt[e.Device]
+		i += len(m.lamps)
+	}
 	if !ok {
 		return
 	}
 	a := m.alarms[i]
+	if e.Kind == OutOfService {
+		a.s.Out = true
+		return
+	}
 	begins, _ := a.effect(&m.cfg.Alarm, &e)
+	begins &= condLamp
 	if begins&^a.s.Conds == 0 {
 		return
 	}

@@ -340,24 +340,37 @@ func (d *daemon) rebuild(ctx context.Context) error {
 }
 
 // recall reminds a machine that had no snapshot to begin with of what was told last
-// of each lamp's state. The input by which that was decided may be gone.
+// of each lamp's state, and of what is out of service. The input by which that was
+// decided may be gone.
 func (d *daemon) recall(ctx context.Context, m *rules.Machine) error {
+	last := func(key string, kinds ...rules.Kind) (e store.StoredEvent, err error) {
+		list, err := d.store.Events(ctx, store.EventFilter{Key: key, Kinds: kinds, Limit: 1})
+		if len(list) == 1 {
+			e = list[0]
+		}
+		return e, err
+	}
+	for _, b := range m.Devices(m.At()) {
+		service, err := last(key("", b.Name), rules.OutOfService, rules.InServiceNow)
+		if err != nil {
+			return err
+		}
+		m.Recall(service.Event, false)
+	}
 	for _, l := range m.Config().Lamps {
-		last := func(kinds ...rules.Kind) (e store.StoredEvent, err error) {
-			list, err := d.store.Events(ctx, store.EventFilter{Key: "lamp/" + l.Name, Kinds: kinds, Limit: 1})
-			if len(list) == 1 {
-				e = list[0]
-			}
-			return e, err
-		}
-		told, err := last(rules.Lit, rules.Dark, rules.Blinking, rules.Learned, rules.Unlearned)
+		service, err := last(key(l.Name, ""), rules.OutOfService, rules.InServiceNow)
 		if err != nil {
 			return err
 		}
-		acked, err := last(rules.Acknowledged)
+		told, err := last(key(l.Name, ""), rules.Lit, rules.Dark, rules.Blinking, rules.Learned, rules.Unlearned)
 		if err != nil {
 			return err
 		}
+		acked, err := last(key(l.Name, ""), rules.Acknowledged)
+		if err != nil {
+			return err
+		}
+		m.Recall(service.Event, false)
 		m.Recall(told.Event, acked.Row > told.Row)
 	}
 	return nil

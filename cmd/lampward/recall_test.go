@@ -30,13 +30,20 @@ func TestToldBeforeTheLogBegins(t *testing.T) {
 				}
 				require.NoError(t, h.turn(nil))
 			}
-			for i := range 4 * 480 {
+			for i := range 3 * 480 {
 				report(i > 333 || i > 100 && i < 200)
 			}
 			if acked {
 				for _, lamp := range []string{"freezer", "tank"} {
 					require.NoError(t, h.turn(&entry{inputs: []rules.Input{{Kind: rules.InAck, Lamp: lamp}}}))
 				}
+			}
+			for _, in := range []rules.Input{{Lamp: "salt"}, {Device: "salt"}} {
+				in.Kind, in.Word = rules.InService, "out"
+				require.NoError(t, h.turn(&entry{inputs: []rules.Input{in}}))
+			}
+			for range 2 * 480 {
+				report(true)
 			}
 			told := len(h.events())
 			want := rules.AlarmUnacknowledged
@@ -76,6 +83,9 @@ func TestToldBeforeTheLogBegins(t *testing.T) {
 			for _, lamp := range []string{"freezer", "tank"} {
 				assert.Equal(t, want, status(lamp).State, lamp)
 			}
+			salt, _ := h.d.machine.LampAlarm("salt")
+			board, _ := h.d.machine.DeviceAlarm("salt")
+			assert.Equal(t, []string{rules.AlarmOutOfService, rules.AlarmOutOfService}, []string{salt.State, board.State})
 			assert.Equal(t, before.Text, status("freezer").Text)
 			assert.Equal(t, before.Since, status("freezer").Since)
 			for range 31 * 20 {
