@@ -318,9 +318,9 @@ func TestSmallSecondTime(t *testing.T) {
 	}
 }
 
-// A small step of more than seven deviations may fall within the first minutes.
+// A small lamp may go out within the first minutes.
 func TestSmallFallInTheFirstMinutes(t *testing.T) {
-	for step, want := range map[float64][]State{4: {Dark}, 2: nil} {
+	for step, want := range map[float64][]State{4: {Dark}, 2: {Dark}, 1: nil} {
 		f := feed(Config{}, time.Minute, 0.45)
 		f.read(20, flat(60+step), 1)
 		f.read(40, flat(60), 1)
@@ -405,22 +405,28 @@ func TestBlurredFirstEdge(t *testing.T) {
 	slide := func(minutes float64) func(base float64, i int) float64 {
 		return func(base float64, i int) float64 { return base + 26*min(1, float64(i+1)/minutes) }
 	}
+	leaves := func(base float64, i int) float64 {
+		if i >= 12 {
+			return base
+		}
+		return base + 26
+	}
 	for name, c := range map[string]struct {
 		before      int
 		level       func(base float64, i int) float64
 		least, most int
 	}{
-		"lamp":             {300, slide(1), 80, 100},
-		"too soon":         {15, slide(1), 0, 12},
-		"slides 5 minutes": {300, slide(5), 0, 45},
-		"slides 8 minutes": {300, slide(8), 0, 25},
-		"slides 20":        {300, slide(20), 0, 2},
-		"leaves again": {300, func(base float64, i int) float64 {
-			if i >= 12 {
-				return base
-			}
-			return base + 26
-		}, 0, 3},
+		"lamp":              {300, slide(1), 80, 100},
+		"soon":              {15, slide(1), 60, 100},
+		"too soon":          {7, slide(1), 0, 12},
+		"soon slides 5":     {15, slide(5), 0, 45},
+		"soon slides 8":     {15, slide(8), 0, 25},
+		"soon slides 20":    {15, slide(20), 0, 2},
+		"slides 5 minutes":  {300, slide(5), 0, 45},
+		"slides 8 minutes":  {300, slide(8), 0, 25},
+		"slides 20":         {300, slide(20), 0, 2},
+		"leaves again":      {300, leaves, 0, 3},
+		"soon leaves again": {15, leaves, 0, 5},
 	} {
 		told, late := share(6, c.before, 25, c.level)
 		t.Logf("%s: told %d of 100, at the latest after %d", name, told, late)

@@ -106,6 +106,7 @@ func (c *core) image(m *image) {
 	m.f64s(&c.Val, &c.IV)
 	c.Noise.image(m)
 	c.Edges.image(m)
+	m.f64s(&c.Prelude.N, &c.Prelude.S, &c.Prelude.I, &c.Prelude.SS, &c.Prelude.First)
 	c.Range.image(m)
 	for i := range c.Hours {
 		s := &c.Hours[i]

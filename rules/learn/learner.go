@@ -22,12 +22,13 @@ type core struct {
 	Val   float64 // last reading as published
 	IV    float64 // usual interval, ms
 
-	Noise noise
-	Edges edges
-	Range ambient
-	Hours hours
-	Known bool // the lamp's step is known
-	F     filter
+	Noise   noise
+	Edges   edges
+	Prelude prelude
+	Range   ambient
+	Hours   hours
+	Known   bool // the lamp's step is known
+	F       filter
 
 	NUp, NDown uint32  // edges that taught the step
 	Matched    int64   // time of the last of them, Unix ms
@@ -125,6 +126,9 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c.At, c.Val = ms, value
 	y := mul(c.sign(), value)
 	c.Noise.observe(y, c.Health.Same, c.flips(y), c.Range.RHi-c.Range.RLo < mul(3, math.Sqrt(c.Noise.steps())))
+	if c.Edges.N == nBuf && !c.Known {
+		c.Prelude.add(c.Edges.V[0])
+	}
 	c.Edges.push(ms, y)
 	if c.Cfg.manual() {
 		l.manual(ms, y)

@@ -41,7 +41,7 @@ func (l *Learner) held(ms int64, floor float64) {
 	e.Act = clamp((c.moved(e.At)-calm-mul(1.2, sd))/a, 0, 100)
 	x.Edge = e
 	if seen < 0 { // large ones are for detect
-		if a > mul(9, sd) || quiet < 0 {
+		if a > mul(beyondSmall, sd) || quiet < 0 {
 			return
 		}
 		c.Edges.record(e)
@@ -49,7 +49,7 @@ func (l *Learner) held(ms int64, floor float64) {
 	}
 	switch {
 	case quiet < 0, e.Act > 0.2, known && lively+c.Range.Swing > mul(2.2, sd), !c.twoLevels(a, sd), !c.surpasses(e):
-	case a < 2*c.Refuted, a > mul(beyondNoise, sd) || c.Noise.Block < 2 && a > mul(9, sd), a > mul(9, sd) && e.Leap < a-mul(2.2, sd):
+	case a < 2*c.Refuted, a > mul(beyondNoise, sd) || c.Noise.Block < 2 && a > mul(beyondSmall, sd), a > mul(beyondSmall, sd) && e.Leap < a-mul(2.2, sd):
 	case a < mul(7, sd) && (c.Range.Minutes < 50 || e.Size < 0 && c.Range.Minutes < 60): // the noise is hardly known
 	case !x.holds(floor):
 		if x.N == 16 {
@@ -113,10 +113,18 @@ func (x *change) slope() float64 {
 	return (x.I - mul(mul(0.5, n-1), x.S)) * 12 / (sq(n) - 1) / x.size()
 }
 
-// slid is how much the readings on either side were off their levels, as a share of
-// the size: 0 for a change from one reading to the next, 0.4 if the light slid
-// in five readings: then the two on either side are off by 0.2 and 0.4.
-func (x *change) slid() float64 { return (x.Brink + mul(0.6, x.Post+x.S/float64(x.N))) / x.size() }
+// slid is how much speaks for light that slid within five readings: 0 for a change from
+// one reading to the next, 0.45 for such light. It is told by the readings on either
+// side of the cut, which are off their levels by 0.2 and 0.4 of the size then (together,
+// as Brink weighs them, 0.4), and by the first two of the new level, for which it rises
+// by 0.2 of the size over sixteen: what that tells beside the others is a quarter. At a
+// step of 4.3 standard deviations it is known to 0.16.
+func (x *change) slid() float64 {
+	return (x.Brink+mul(0.6, x.Post+x.S/float64(x.N)))/x.size() + mul(0.27, x.slope())
+}
+
+// mostSlid is the most of it for a change of the lamp.
+const mostSlid = 0.25
 
 // held looks for a small change of level by what follows it: the readings kept
 // from cut on lie flat on a new level, at least so many (least) standard
@@ -152,8 +160,8 @@ func (e *edges) held(cut int, pre, floor, least float64) (x change, ok bool) {
 	}
 	// the four are weighted so that a slope of five counts most
 	x.Brink = mul(0.2, e.V[cut-2]-pre-e.V[cut+1]) + mul(0.4, e.V[cut-1]-pre-e.V[cut])
-	v, slope, slid := x.variance(), x.slope(), x.slid()
-	if v > 3*floor || slope > 0.8 || slope < -0.8 || slid > 0.2 { // one that goes on is a dawn
+	v, slope := x.variance(), x.slope()
+	if v > 3*floor || slope > 0.8 || slope < -0.8 || x.slid() > mostSlid { // one that goes on is a dawn
 		return change{}, false
 	}
 	x.Edge = edge{At: e.T[cut], Size: size, Leap: e.leap(cut), SD: math.Sqrt(math.Max(v, floor)), From: pre}
@@ -161,10 +169,10 @@ func (e *edges) held(cut int, pre, floor, least float64) (x change, ok bool) {
 }
 
 // steep is the largest slope of a level that holds.
-const steep = 0.3
+const steep = 0.4
 
 // holds tells whether the new level is as flat and as quiet as it should be, by
 // the readings so far: a half more is what chance makes of the noise.
 func (x *change) holds(floor float64) bool {
-	return x.slope() < steep && x.slope() > -0.4 && x.variance() < mul(1+6/math.Sqrt(float64(x.N)), floor) && x.slid() < 0.2
+	return x.slope() < steep && x.slope() > -0.4 && x.variance() < mul(1+6/math.Sqrt(float64(x.N)), floor) && x.slid() < mostSlid
 }

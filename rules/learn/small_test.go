@@ -115,7 +115,7 @@ func TestHoldsLonger(t *testing.T) {
 		told  int                 // readings after it; 0: not at all
 	}{
 		"at once":         {flat(226), 16},
-		"rises by chance": {func(i int) float64 { return 220 + 9*math.Min(float64(i), 9)/9 }, 28},
+		"rises by chance": {func(i int) float64 { return 220 + 9*math.Min(float64(max(i-2, 0)), 9)/9 }, 28},
 		"goes on":         {func(i int) float64 { return 219 + 10*float64(i)/15 }, 0},
 		"slid":            {func(i int) float64 { return 206 + 6*math.Min(float64(i), 3) }, 0},
 		"comes back":      {func(i int) float64 { return 219 + 10*float64(i%22)/15 - 22*float64(i/22) }, 0},

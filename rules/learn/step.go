@@ -8,6 +8,7 @@ import (
 // Sizes of edges and steps, as the lab and the generators of CHOICE.md showed them.
 const (
 	beyondNoise = 14.0 // standard deviations: no noise comes near, not even with heavy tails
+	beyondSmall = 9.0  // standard deviations: such an edge is seen by its readings
 	beyondRoom  = 25.0 // standard deviations: more than a room's light made, measured in calm hours
 
 	muchLess, muchMore = 0.77, 1.3 // of a step: beyond these it is another one
@@ -26,7 +27,7 @@ func (l *Learner) edge(ms int64) {
 		if c.Known {
 			return
 		}
-		if c.Range.Seen {
+		if c.Range.Seen && (c.Edges.Next.N > 0 || !l.early(ms)) {
 			l.held(ms, floor)
 		}
 		if n := c.Edges.NE; !c.Known && n > 0 && c.Edges.E[n-1].At == c.Edges.T[0] {
