@@ -9,12 +9,14 @@
 //  1. the voltage: each hour's mean is turned into a state of charge through
 //     the discharge curve of the chemistry, and a straight line through those
 //     (a board's load hardly changes from week to week) is followed to the
-//     cut-off;
+//     cut-off; and where the newest voltages fall faster than ever before, they
+//     alone, for many a battery ends more steeply than its curve;
 //  2. else how long earlier batteries lasted;
 //  3. else capacity, derated, over mean current.
 //
-// The interval of the first holds the scatter about the line and, by bending
-// the curve both ways, what is not known of it; those of the others are rough.
+// The interval of the first holds the scatter about the line, by bending the
+// curve both ways what is not known of it, and what is not of the voltage at
+// which the board stops; those of the others are rough.
 package battery
 
 import (
@@ -56,20 +58,24 @@ type Forecast struct {
 }
 
 const (
-	points    = 48      // means kept
-	hourMs    = 3600000 // ms; width of a point at first
-	leastPts  = 8       // points that make a trend
-	leastSpan = 36 * hourMs
-	leastFall = 0.03 // of the charge
-	leastSure = 4.0  // standard errors that the slope is from level
-	endDoubt  = 0.03 // of the time seen: where on the steep end a cell gives up; one standard deviation
-	z90       = 1.645
-	mostAhead = 20 * 365 * 24 * hourMs // ms; nothing is forecast further ahead
-	maxLives  = 8
-	jumpShare = 0.10 // of the range of voltage: a rise that means a fresh or charged battery
-	jumpSoc   = 0.25
-	jumpVolts = 0.08 // of the voltage, when the chemistry is unknown
-	nearFlat  = 0.20 // charge below which a battery that is changed or charged counts as used up
+	points     = 48      // means kept
+	ends       = 24      // means kept of the newest time alone
+	finer      = 8       // of those in one of the others
+	leastEnd   = 2       // hours in one of them at least, so that all hold two days and nights
+	hourMs     = 3600000 // ms; width of a point at first
+	leastPts   = 8       // points that make a trend
+	leastSpan  = 36 * hourMs
+	leastFall  = 0.03 // of the charge
+	leastSure  = 4.0  // standard errors that the slope is from level
+	endDoubt   = 0.03 // of the time seen: where on the steep end a cell gives up; one standard deviation
+	z90        = 1.645
+	mostAhead  = 20 * 365 * 24 * hourMs // ms; nothing is forecast further ahead
+	maxLives   = 8
+	jumpShare  = 0.10 // of the range of voltage: a rise that means a fresh or charged battery
+	jumpSoc    = 0.25
+	jumpVolts  = 0.08 // of the voltage, when the chemistry is unknown
+	warnCharge = 0.4  // charge above which the voltage warns of nothing, unless Warn is a good part of the battery's life
+	nearFlat   = 0.20 // charge below which a battery that is changed or charged counts as used up
 )
 
 // point is the mean of the voltages in one stretch of time.
@@ -95,6 +101,8 @@ type Estimator struct {
 	pts    []point // points long once there is a voltage
 	nPts   int
 	merged int64   // hours in one point
+	end    []point // ends long once there is a voltage; the newest hours again, in finer points
+	nEnd   int
 	sum    float64 // V; of the hour that runs
 	cnt    float64
 	from   int64   // ms; when that hour began
@@ -135,7 +143,7 @@ func (e *Estimator) Heard(at time.Time) {
 // end: when the device was last heard, if it fell silent, or else at.
 func (e *Estimator) Fresh(at, end time.Time) {
 	e.swap(at.UnixMilli(), end.UnixMilli(), end.Before(at))
-	e.nPts, e.merged = 0, 1
+	e.nPts, e.merged, e.nEnd = 0, 1, 0
 	e.sum, e.cnt, e.high = 0, 0, 0
 	e.derive(at.UnixMilli())
 }
@@ -187,7 +195,7 @@ func (e *Estimator) Volts(at time.Time, v float64) (fresh bool) {
 // closeHour makes a point of the hour that ran.
 func (e *Estimator) closeHour() (fresh bool) {
 	if e.pts == nil {
-		e.pts = make([]point, points)
+		e.pts, e.end = make([]point, points), make([]point, ends)
 	}
 	p := point{At: e.from + hourMs/2, Volts: e.sum / e.cnt, N: 1}
 	e.sum, e.cnt = 0, 0
@@ -203,7 +211,9 @@ func (e *Estimator) closeHour() (fresh bool) {
 		}
 		e.swap(first.At-hourMs/2, end, flat)
 		e.pts[0], e.nPts, e.merged = first, 1, 1
+		e.end[0], e.nEnd = first, 1
 	}
+	e.addEnd(p)
 	switch e.nPts { // the highest that two in a row show: one may be a single reading that was off
 	case 0:
 		e.high = p.Volts
@@ -214,10 +224,7 @@ func (e *Estimator) closeHour() (fresh bool) {
 	}
 	if e.nPts > 0 && !e.rose(e.nPts, p.Volts) { // else it stands alone until the next hour
 		if last := &e.pts[e.nPts-1]; last.N < float64(e.merged) {
-			n := last.N + 1
-			last.At += int64(float64(p.At-last.At) / n)
-			last.Volts += (p.Volts - last.Volts) / n
-			last.N = n
+			last.add(p)
 			return fresh
 		}
 	}
@@ -237,6 +244,30 @@ func (e *Estimator) closeHour() (fresh bool) {
 	e.pts[e.nPts] = p
 	e.nPts++
 	return fresh
+}
+
+// addEnd keeps an hour's mean among the newest.
+func (e *Estimator) addEnd(p point) {
+	if e.nEnd > 0 {
+		if last := &e.end[e.nEnd-1]; last.N < float64(max(e.merged/finer, leastEnd)) {
+			last.add(p)
+			return
+		}
+	}
+	if e.nEnd == ends {
+		copy(e.end, e.end[1:])
+		e.nEnd--
+	}
+	e.end[e.nEnd] = p
+	e.nEnd++
+}
+
+// add takes another hour's mean into a point.
+func (p *point) add(q point) {
+	n := p.N + 1
+	p.At += int64(float64(q.At-p.At) / n)
+	p.Volts += (q.Volts - p.Volts) / n
+	p.N = n
 }
 
 // rose tells whether a voltage is that of a fresh or charged battery beside the
@@ -295,8 +326,8 @@ func (e *Estimator) derive(now int64) {
 	e.now = now
 	e.ok = false
 	e.charge = -1
-	if e.curve != nil && e.nPts > 0 {
-		e.charge = e.curve.charge(e.pts[e.nPts-1].Volts / float64(e.cells()))
+	if newest, ok := e.newest(); ok && e.curve != nil {
+		e.charge = e.curve.charge(newest / float64(e.cells()))
 	}
 	var flat, early, late int64
 	switch {
@@ -326,6 +357,28 @@ func (e *Estimator) derive(now int64) {
 	// deviations under its mean, the early end 1.645.
 	quartile := flat - (flat-early)*41/100
 	e.warn = max(quartile-ahead.Milliseconds(), now)
+	if e.fc.Basis == FromVoltage {
+		// A fresh cell falls fast at first, and may seem to go on so.
+		most := max(warnCharge, 1.25*float64(ahead.Milliseconds())/float64(max(flat-e.start, 1)))
+		if e.charge > most {
+			e.warn = max(e.warn, now+int64(float64(flat-now)*(e.charge-most)/e.charge))
+		}
+		if e.holds(flat) {
+			e.warn = max(e.warn, now+(flat-now)/2)
+		}
+	}
+}
+
+// newest returns the newest mean of the voltage, in V; ok is false if there is
+// none.
+func (e *Estimator) newest() (volts float64, ok bool) {
+	switch {
+	case e.nEnd > 0:
+		return e.end[e.nEnd-1].Volts, true
+	case e.nPts > 0: // restored from an older version
+		return e.pts[e.nPts-1].Volts, true
+	}
+	return 0, false
 }
 
 // expected returns how long a battery should last by earlier lives, or else by

@@ -7,7 +7,7 @@ import (
 	"fmt"
 )
 
-const version = 1
+const version = 2 // 1 had none of the newest points
 
 var errState = errors.New("battery: damaged state")
 
@@ -18,7 +18,7 @@ type head struct {
 	Sum, Count, High                    float64
 }
 
-// AppendBinary appends what was learned to b: under 1.5 kB, the same bytes for
+// AppendBinary appends what was learned to b: under 2 kB, the same bytes for
 // the same history. The error is always nil.
 func (e *Estimator) AppendBinary(b []byte) ([]byte, error) {
 	h := head{
@@ -32,7 +32,7 @@ func (e *Estimator) AppendBinary(b []byte) ([]byte, error) {
 	if e.told {
 		h.Told = 1
 	}
-	for _, part := range [...]any{h, e.lives[:e.nLife], e.pts[:e.nPts]} {
+	for _, part := range [...]any{h, e.lives[:e.nLife], e.pts[:e.nPts], uint8(e.nEnd), e.end[:e.nEnd]} {
 		var err error
 		if b, err = binary.Append(b, binary.LittleEndian, part); err != nil {
 			return b, fmt.Errorf("battery: snapshot: %w", err)
@@ -49,7 +49,7 @@ func (e *Estimator) UnmarshalBinary(b []byte) error {
 	if err := binary.Read(r, binary.LittleEndian, &h); err != nil {
 		return errState
 	}
-	if h.Version != version {
+	if h.Version != 1 && h.Version != version {
 		return fmt.Errorf("battery: state of version %d, want %d", h.Version, version)
 	}
 	if h.Lives > maxLives || h.Points > points || h.Merged < 1 || h.Merged > 1<<30 ||
@@ -66,9 +66,22 @@ func (e *Estimator) UnmarshalBinary(b []byte) error {
 		return errState
 	}
 	if got.nPts > 0 {
-		got.pts = make([]point, points)
+		got.pts, got.end = make([]point, points), make([]point, ends)
 	}
-	if err := binary.Read(r, binary.LittleEndian, got.pts[:got.nPts]); err != nil || r.Len() > 0 {
+	if err := binary.Read(r, binary.LittleEndian, got.pts[:got.nPts]); err != nil {
+		return errState
+	}
+	if h.Version > 1 {
+		var n uint8
+		if err := binary.Read(r, binary.LittleEndian, &n); err != nil || int(n) > len(got.end) {
+			return errState
+		}
+		got.nEnd = int(n)
+		if err := binary.Read(r, binary.LittleEndian, got.end[:n]); err != nil {
+			return errState
+		}
+	}
+	if r.Len() > 0 || !inOrder(got.pts[:got.nPts]) || !inOrder(got.end[:got.nEnd]) {
 		return errState
 	}
 	for _, l := range got.lives[:got.nLife] {
@@ -76,16 +89,21 @@ func (e *Estimator) UnmarshalBinary(b []byte) error {
 			return errState
 		}
 	}
-	for i, p := range got.pts[:got.nPts] {
-		if !moment(p.At) || !amount(p.Volts) || p.Volts == 0 || !amount(p.N) || p.N < 1 ||
-			i > 0 && p.At <= got.pts[i-1].At {
-			return errState
-		}
-	}
 	got.cfg, got.curve = e.cfg, e.curve
 	got.derive(h.Now)
 	*e = *got
 	return nil
+}
+
+// inOrder tells whether points are such as there can be.
+func inOrder(pts []point) bool {
+	for i, p := range pts {
+		if !moment(p.At) || !amount(p.Volts) || p.Volts == 0 || !amount(p.N) || p.N < 1 ||
+			i > 0 && p.At <= pts[i-1].At {
+			return false
+		}
+	}
+	return true
 }
 
 // moment tells whether ms is within some 30,000 years of 1970.
