@@ -67,6 +67,15 @@ func init() {
 	}
 }
 
+// Limits of what a maker's board bears; common practice, no source.
+const (
+	mostSupply  = 60.0  // V; more is no extra-low voltage that a maker may handle
+	boardSupply = 5.5   // V; more than this no board's analogue input takes
+	pinCurrent  = 10.0  // mA; more than this neither a pin nor a photoresistor should carry
+	highOhms    = 100e3 // ohm; a converter's input that is fed through more reads amiss
+	fewCounts   = 3.0   // counts of swing that rounding may hide
+)
+
 // planBench prints the sums, or returns every mistake in the input.
 func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	r, err := d.Work()
@@ -80,6 +89,9 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 		if z.v == 0 {
 			err = errors.Join(err, fmt.Errorf("-%s cannot be 0", z.flag))
 		}
+	}
+	if d.Supply > mostSupply {
+		err = errors.Join(err, fmt.Errorf("the supply of a divider is a few volts, not %g; 3300 mV are 3.3 V, and never connect it to mains", d.Supply))
 	}
 	if lifeErr == nil && s.MeanMA == 0 && s.Every <= s.Awake {
 		lifeErr = fmt.Errorf("a board that is awake for %v cannot report every %v; make -every longer or -awake shorter, or give -mean", s.Awake, s.Every)
@@ -108,6 +120,21 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	p("  lit, dark           %.0f and %.0f counts of %d", r.Lit, r.Dark, 1<<d.Bits)
 	p("  swing               %.0f counts; at best %.0f", r.Swing, r.Most)
 	p("  noise margin        %.1f standard deviations from a level midway; a single reading is wrong %s", r.Margin, chance(r.WrongEach))
+	drawn := 1000 * d.Supply / (math.Min(d.Lit, d.Dark) + r.Fixed) // mA, at most
+	p("  draws               up to %.2g mA while it is fed", drawn)
+	if d.Supply > boardSupply {
+		p("  CAUTION: no board's analogue input takes %g V. Feed the divider from the board's own", d.Supply)
+		p("  supply, and never from mains.")
+	}
+	if drawn > pinCurrent {
+		p("  CAUTION: that is more than a pin or a photoresistor should carry. Put a resistor in")
+		p("  series with the sensor, and check how you measured it: an LDR has some kohm in light.")
+	}
+	if source := r.Fixed * math.Max(d.Lit, d.Dark) / (r.Fixed + math.Max(d.Lit, d.Dark)); source > highOhms {
+		p("  NOTE: the converter sees up to %s; many read amiss above some ten kohm. Put", showOhms(source))
+		p("  100 nF across the fixed resistor and let the divider settle before the reading, and take")
+		p("  a smaller fixed resistor if the readings disagree with these sums.")
+	}
 	if d.Lit > d.Dark {
 		p("  NOTE: a photoresistor conducts better in light, so -lit is mostly the smaller number.")
 	}
@@ -115,7 +142,9 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	case r.Clipped:
 		p("  CAUTION: the converter is full at one level. Its input may not take more than its")
 		p("  reference; lower the supply of the divider or the fixed resistor.")
-	case r.Margin < 2:
+	case r.Swing < r.Most/2 && r.Margin < 4:
+		p("  This is faint: take a fixed resistor nearer to %s.", showOhms(bench.Nearest(r.Best)))
+	case r.Margin < 2 || r.Swing < fewCounts:
 		p("  This is faint: shade the sensor from the room, press it closer to the lamp, or average")
 		p("  several samples into each report.")
 	case r.Margin < 4:
@@ -131,6 +160,16 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	}
 	p("  mean current        %.3g mA%s", mean, parts)
 	p("  lasts about         %s (%g mAh, %.0f %% of it usable)", showDays(days), s.CapacityMAh, s.Derate*100)
+	switch {
+	case days < 1:
+		p("  NOTE: that is under a day. Capacity is in mAh (2.5 Ah are 2500), currents are in mA (150 uA are 0.15).")
+	case s.MeanMA == 0 && s.SleepMA >= s.ActiveMA:
+		p("  NOTE: asleep it takes as much as awake. Currents are in mA: 150 uA are 0.15.")
+	}
+	if s.MeanMA == 0 && drawn > mean/20 { // else it was measured, or hardly matters
+		p("  The divider is not in this, if it is always fed: with its %.2g mA the battery lasts about %s.", drawn, showDays(days*mean/(mean+drawn)))
+		p("  Feed it from a pin that the board switches on only for the reading.")
+	}
 	if days > 365 {
 		p("  Over a year the battery's own self-discharge and age count too; do not trust more than that.")
 	}
@@ -217,6 +256,8 @@ func showOhms(r float64) string {
 
 func showDays(d float64) string {
 	switch {
+	case d < 1.0/12:
+		return fmt.Sprintf("%.3g min", d*24*60)
 	case d < 2:
 		return fmt.Sprintf("%.0f h", d*24)
 	case d < 100:
@@ -229,6 +270,8 @@ func showDays(d float64) string {
 
 func showSpan(d time.Duration) string {
 	switch {
+	case d < 10*time.Second && d%time.Second != 0:
+		return fmt.Sprintf("%.3g s", d.Seconds())
 	case d < 2*time.Minute:
 		return fmt.Sprintf("%.0f s", d.Seconds())
 	case d < 10*time.Minute:

@@ -52,6 +52,38 @@ func TestPlan(t *testing.T) {
 	assert.Contains(t, out, "This is faint")
 }
 
+// What a maker must know before he connects it; the sums are Ohm's law.
+func TestPlanWarns(t *testing.T) {
+	for _, c := range []struct {
+		args string
+		want string
+	}{
+		{"", "draws               up to 0.26 mA while it is fed"}, // 3.3 V over 6 + 6.8 kohm
+		// 2,000 mAh over 0.011 mA is 20.5 years, over 0.269 mA 310 days.
+		{"-sleep 0.01 -active 20 -awake 200ms -every 1h", "0.26 mA the battery lasts about 310 days"},
+		{"-sleep 0.01 -active 20 -awake 200ms -every 1h", "20 mA for 0.2 s every 60 min"},
+		{"-supply 12", "CAUTION: no board's analogue input takes 12 V"},
+		{"-lit 5 -dark 10", "CAUTION: that is more than a pin"},          // 3.3 V over 11.8 ohm is 280 mA
+		{"-lit 1M -dark 5M", "NOTE: the converter sees up to 1.53 Mohm"}, // 5 and 2.2 Mohm in parallel
+		{"-fixed 1", "take a fixed resistor nearer to 6.8 kohm"},
+		{"-dark 6.02k -noise 0.05", "This is faint"}, // one count
+		{"-capacity 2.5", "NOTE: that is under a day. Capacity is in mAh"},
+		{"-capacity 2.5", "lasts about         29 min"}, // 2 mAh over 4.14 mA
+		{"-sleep 150", "NOTE: that is under a day"},
+		{"-sleep 150 -capacity 25000", "NOTE: asleep it takes as much as awake"},
+	} {
+		code, out, errOut := runPlan(strings.Fields(c.args)...)
+		require.Equal(t, exitOK, code, errOut)
+		assert.Contains(t, out, c.want, c.args)
+	}
+	_, out, _ := runPlan("-mean", "4")
+	assert.NotContains(t, out, "The divider is not in this", "what was measured holds it")
+	_, out, _ = runPlan()
+	for _, no := range []string{"NOTE", "CAUTION:", "faint"} {
+		assert.NotContains(t, out, no, "the example is as it should be")
+	}
+}
+
 func TestPlanRefusesNonsense(t *testing.T) {
 	for _, c := range []struct {
 		args []string
@@ -68,6 +100,8 @@ func TestPlanRefusesNonsense(t *testing.T) {
 		{[]string{"-derate", "2"}, []string{"share over 0, at most 1"}},
 		{[]string{"-mean", "-4"}, []string{"mean current must be over 0 mA"}},
 		{[]string{"-dark", "-1", "-capacity", "-1", "-noise", "-1"}, []string{"dark resistance", "capacity", "noise"}},
+		{[]string{"-supply", "3300"}, []string{"3300 mV are 3.3 V", "mains"}},
+		{[]string{"-supply", "230"}, []string{"mains"}},
 		{[]string{"spare"}, []string{`"spare" is too much`}},
 	} {
 		code, out, errOut := runPlan(c.args...)
