@@ -566,6 +566,48 @@ func TestStrayTopics(t *testing.T) {
 	assert.Equal(t, 20+14, strings.Count(log.String(), "\n"), "20 by name, the other 9,981 each time that their number doubled")
 }
 
+// Millivolts and per cent are no volts: who sends them is told, and no
+// battery of 21 cells is guessed.
+func TestVoltsThatCanBeNone(t *testing.T) {
+	for _, c := range []struct {
+		battery string
+		sent    string
+		taken   bool
+	}{
+		{"lithium_ion", "3.71", true}, {"lithium_ion", "16.8", true},
+		{"lithium_ion", "3710", false}, {"lithium_ion", "87", false}, {"lithium_ion", "0", false}, {"lithium_ion", "-1", false},
+		{"lithium_ion\"\ncells = \"6", "25.2", true}, {"", "24.1", true}, {"", "3710", false},
+	} {
+		battery := ""
+		if c.battery != "" {
+			battery = strings.Replace("[device.battery]\nchemistry = \""+c.battery+"\"\n", "\"6\"", "6", 1)
+		}
+		cfg, err := config.Parse("test.toml", []byte(`
+[[lamp]]
+name = "tank"
+topic = "cellar/tank"
+value = "/light"
+[[device]]
+name = "tank"
+volts = "/battery"
+`+battery+`
+[[webhook]]
+url = "http://127.0.0.1:9000/hook"
+`))
+		require.NoError(t, err)
+		var log bytes.Buffer
+		in := newIntake(cfg, slog.New(slog.NewTextHandler(&log, nil)))
+		for range 3 {
+			got := in.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(`{"light": 512, "battery": ` + c.sent + `}`)}, time.Now)
+			require.Len(t, got, 1)
+			assert.Equal(t, 512.0, got[0].Value)
+			assert.Equal(t, c.taken, got[0].Volts != nil, "%+v", c)
+		}
+		assert.Equal(t, c.taken, log.Len() == 0, "%+v: %s", c, log.String())
+		assert.LessOrEqual(t, strings.Count(log.String(), "no millivolts and no per cent"), 2, "each time that their number doubled")
+	}
+}
+
 // ofLamps counts the inputs that tell of a lamp.
 func ofLamps(inputs []rules.Input) (n int) {
 	for _, in := range inputs {

@@ -58,6 +58,7 @@ type topic struct {
 	device string
 	lamps  []topicLamp
 	status *broker.DecodeOptions // where volts and signal strength are
+	most   float64               // V; more is no battery voltage of this board
 
 	mu sync.Mutex // guards what late keeps
 	// lead is engine time minus payload time of the quickest reading.
@@ -76,11 +77,24 @@ type topicLamp struct {
 	decode broker.DecodeOptions
 }
 
+// The highest voltage that a board's battery can have, in V; where the number of
+// cells is a guess less, so that a charge in per cent is not taken for volts:
+// four lithium cells in series are full at 16.8 V.
+const (
+	mostVolts   = 1000
+	mostGuessed = 18
+)
+
 func newIntake(cfg *config.Config, log *slog.Logger) *intake {
 	t := &intake{topics: map[string]*topic{}, quiet: broker.NewQuiet(log, 0), strays: broker.NewQuiet(log, 20)}
 	device := map[string]config.Device{}
-	for _, v := range cfg.Devices {
+	most := map[string]float64{}
+	for i, v := range cfg.Devices {
 		device[v.Name] = v
+		most[v.Name] = mostVolts
+		if b := cfg.Rules.Devices[i].Battery; b.Chemistry != "" && b.Cells == 0 {
+			most[v.Name] = mostGuessed
+		}
 	}
 	at := func(name, owner string) *topic {
 		x := t.topics[name]
@@ -90,6 +104,7 @@ func newIntake(cfg *config.Config, log *slog.Logger) *intake {
 		}
 		if v := device[owner]; v.Volts != "" || v.RSSI != "" {
 			x.status = &broker.DecodeOptions{Value: broker.NoValue, Volts: v.Volts, RSSI: v.RSSI}
+			x.most = most[owner]
 		}
 		return x
 	}
@@ -146,6 +161,10 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 			for _, s := range samples {
 				status.Volts, status.RSSI = s.Volts, s.RSSI
 				// One topic of a board may carry what another does not.
+				if v := status.Volts; v != nil && !(*v > 0 && *v <= x.most) {
+					t.quiet.Note("device", x.device, "volts", "what stands in place of the battery's voltage can be none and is dropped: lampward takes volts, no millivolts and no per cent; for a battery of more than 18 V set cells in its [device.battery]", "value", *v)
+					status.Volts = nil
+				}
 				if s.Warn != nil && broker.ReasonOf(s.Warn) != broker.NoSuchPointer {
 					trouble(s.Warn)
 				}
