@@ -74,8 +74,10 @@ const (
 	jumpShare  = 0.10 // of the range of voltage: a rise that means a fresh or charged battery
 	jumpSoc    = 0.25
 	jumpVolts  = 0.08 // of the voltage, when the chemistry is unknown
-	warnCharge = 0.4  // charge above which the voltage warns of nothing, unless Warn is a good part of the battery's life
-	nearFlat   = 0.20 // charge below which a battery that is changed or charged counts as used up
+	stillFor   = 7 * 24 * hourMs
+	stillBy    = 0.005 // of the voltage
+	warnCharge = 0.4   // charge above which the voltage warns of nothing, unless Warn is a good part of the battery's life
+	nearFlat   = 0.20  // charge below which a battery that is changed or charged counts as used up
 )
 
 // point is the mean of the voltages in one stretch of time.
@@ -328,6 +330,9 @@ func (e *Estimator) derive(now int64) {
 	e.charge = -1
 	if newest, ok := e.newest(); ok && e.curve != nil {
 		e.charge = e.curve.charge(newest / float64(e.cells()))
+		if e.charge <= nearFlat && e.regulated() {
+			e.charge = -1
+		}
 	}
 	var flat, early, late int64
 	switch {
@@ -367,6 +372,21 @@ func (e *Estimator) derive(now int64) {
 			e.warn = max(e.warn, now+(flat-now)/2)
 		}
 	}
+}
+
+// regulated tells whether the voltage has stood still for so long that it is that
+// of a regulator: no battery does so that is nearly flat.
+func (e *Estimator) regulated() bool {
+	if e.nPts < leastPts || e.pts[e.nPts-1].At-e.pts[0].At < stillFor {
+		return false
+	}
+	low, high := e.pts[0].Volts, e.pts[0].Volts
+	for _, pts := range [...][]point{e.pts[:e.nPts], e.end[:e.nEnd]} {
+		for _, p := range pts {
+			low, high = min(low, p.Volts), max(high, p.Volts)
+		}
+	}
+	return high-low <= float64(stillBy*high)
 }
 
 // newest returns the newest mean of the voltage, in V; ok is false if there is

@@ -240,6 +240,9 @@ func TestRegulatedVoltageForecastsNothing(t *testing.T) {
 		}
 		_, ok := e.Forecast()
 		assert.False(t, ok, chem)
+		if charge, ok := e.Charge(); ok {
+			assert.Greater(t, charge, .2, "%s: a level voltage is no battery that is nearly flat", chem)
+		}
 	}
 }
 
@@ -435,6 +438,9 @@ func sharper(chem string, power float64) func(soc float64) float64 {
 // neither is one that follows the table warned of too soon.
 func TestKneeSharperThanTheTable(t *testing.T) {
 	for _, chem := range Chemistries() {
+		if chem == "lithium_thionyl" {
+			continue // all its fall is within hours or few days
+		}
 		for _, life := range []float64{25, 60, 180} {
 			for _, power := range []float64{1, 1.6, 2.5} {
 				lead, ok := drain(Config{Chemistry: chem}, days(life), findCurve(chem).cutoff, sharper(chem, power))
@@ -445,6 +451,19 @@ func TestKneeSharperThanTheTable(t *testing.T) {
 			}
 		}
 	}
+}
+
+// Lithium thionyl chloride holds 3.6 V nearly to the end, which is a full
+// cell's and no 3 V lithium's; what there is of an end is seen.
+func TestThionyl(t *testing.T) {
+	full, ok := Charge("lithium_thionyl", 3.6)
+	assert.True(t, ok && full > .4 && full < .7, full)
+	// The curve of a data sheet at a light load (from memory): level to 90 %.
+	volts := func(soc float64) float64 {
+		return 3.55 + .1*(soc-.1) - 12*math.Pow(max(.1-soc, 0)/.1, 2)*.05
+	}
+	lead, ok := drain(Config{Chemistry: "lithium_thionyl"}, days(180), 2.97, volts)
+	assert.True(t, ok && lead >= 12*time.Hour && lead < 20*day, "%v", lead)
 }
 
 // A board whose regulator drops out before the cell is flat is warned of though

@@ -46,6 +46,10 @@ var curves = []curve{
 		name: "lithium_primary", source: "lithium manganese dioxide, 3 V; " + ownPractice, cutoff: 2.0, soc: tenths, doubt: .25,
 		volts: []float64{1.8, 2.35, 2.55, 2.74, 2.83, 2.88, 2.92, 2.95, 2.97, 3.0, 3.05, 3.15},
 	},
+	{
+		name: "lithium_thionyl", source: "lithium thionyl chloride, 3.6 V; " + ownPractice, cutoff: 3.0, soc: tenths, doubt: .30,
+		volts: []float64{2.0, 3.40, 3.50, 3.55, 3.57, 3.58, 3.59, 3.60, 3.61, 3.62, 3.63, 3.66},
+	},
 }
 
 // Chemistries returns the names that Config.Chemistry takes.
