@@ -116,7 +116,7 @@ func (f *fleet) filter(at time.Time, told, out []Event) []Event {
 }
 
 func (f *fleet) fellSilent(at time.Time, d *device, e *Event, out []Event) []Event {
-	if f.s.Open && (d.mayHaveStopped(f.s.Since) || !f.s.First.IsZero() && d.mayHaveStopped(f.s.First)) {
+	if f.s.Open && (d.mayHaveStopped(f.s.Since) || !f.s.First.IsZero() && d.mayHaveStopped(f.s.First) || f.noneHeard()) {
 		d.folded = true
 		f.s.Left++
 		return out
@@ -133,6 +133,19 @@ func (f *fleet) fellSilent(at time.Time, d *device, e *Event, out []Event) []Eve
 		return out
 	}
 	return append(out, *e)
+}
+
+// noneHeard tells whether nothing at all was heard since the outage that is open
+// began. Then a device that had missed a few reports before, but was not silent
+// yet, tells nothing by itself; if it stays away it is named when the others are
+// back.
+func (f *fleet) noneHeard() bool {
+	for _, o := range f.devs {
+		if last, heard := o.cadence.Last(); heard && last.After(f.s.Since) {
+			return false
+		}
+	}
+	return true
 }
 
 // mayHaveStopped tells whether the device may have stopped at t.

@@ -204,6 +204,30 @@ func TestOneIsBack(t *testing.T) {
 	assert.Contains(t, got[0].Text, "still silent: ")
 }
 
+// A board that had missed some reports when the whole house went quiet is no
+// second message; one that then stays away is named.
+func TestLossyBeforeTheOutage(t *testing.T) {
+	for seed := range uint64(10) {
+		for _, stays := range []bool{false, true} {
+			h := newHouse(t, 7_000_800+seed, Config{}, time.Minute, time.Minute, 5*time.Minute, time.Minute, time.Minute)
+			require.Empty(t, h.run(3*24*time.Hour))
+			lossy := h.boards[2]
+			lossy.dead = true
+			require.Empty(t, h.run(12*time.Minute))
+			h.all(func(b *board) { b.deaf = true })
+			got := h.run(5 * time.Hour)
+			require.Equal(t, []Kind{ManySilent}, kinds(got), "%+v", got)
+			h.all(func(b *board) { b.deaf = false })
+			if !stays {
+				lossy.dead, lossy.next = false, h.now
+			}
+			got = h.run(2 * time.Hour)
+			require.Equal(t, []Kind{ManyReturned}, kinds(got), "%+v", got)
+			assert.Equal(t, stays, strings.Contains(got[0].Text, "still silent: "+lossy.name), got[0].Text)
+		}
+	}
+}
+
 func TestPartOfTheHouse(t *testing.T) {
 	h := newHouse(t, 7_000_500, Config{}, everyMinute(12)...)
 	h.run(3 * 24 * time.Hour)
