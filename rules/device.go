@@ -68,6 +68,9 @@ func (d *device) reads(l *lamp) {
 // life.
 func (d *device) report(in *Input, out []Event) []Event {
 	last, heard := d.cadence.Last()
+	if d.silent && !d.folded {
+		d.cell.Returned(in.At)
+	}
 	d.cadence.Report(in.At)
 	d.cell.Heard(in.At)
 	d.gone = false

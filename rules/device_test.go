@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lampward/rules/battery"
 )
 
 func f64(v float64) *float64 { return &v }
@@ -381,4 +383,46 @@ func TestSilentBoardIsNotWarnedOf(t *testing.T) {
 		require.Equal(t, []Kind{BatteryLow}, kinds(got), "the control: nobody changed it")
 		assert.WithinDuration(t, back.Add(24*time.Hour), got[0].At, time.Second)
 	}
+}
+
+// A board that stops at 3.35 V, which nobody set, is known to do so once its
+// battery was changed after it fell silent.
+func TestSecondBatteryIsForecastBetter(t *testing.T) {
+	volts := func(charge float64) float64 { // of the table
+		lo, hi := 2.5, 4.2
+		for range 40 {
+			mid := (lo + hi) / 2
+			if c, _ := battery.Charge("lithium_ion", mid); c < charge {
+				lo = mid
+			} else {
+				hi = mid
+			}
+		}
+		return lo
+	}
+	m := New()
+	at := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	m.Step(Input{At: at, Kind: InConfig, Config: &Config{Devices: []DeviceConfig{
+		{Name: "b", ReportEvery: 30 * time.Minute, SilentAfter: 4 * time.Hour, Battery: BatteryConfig{Chemistry: "lithium_ion"}}}}})
+	m.Step(Input{At: at, Kind: InStart})
+	var middle time.Time // what was forecast at half of the second battery's time
+	var end time.Time
+	for cycle := range 2 {
+		for h := 0; ; h++ {
+			v := volts(1 - float64(h)/(40*24))
+			if v < 3.35 {
+				break
+			}
+			at = at.Add(time.Hour)
+			m.Step(Input{At: at, Kind: InReading, Device: "b", Volts: &v})
+			end = at
+			if s, _ := m.DeviceStatus("b", at); cycle == 1 && h == 20*24 {
+				require.NotNil(t, s.Battery)
+				middle = s.Battery.Flat
+			}
+		}
+		at = at.Add(24 * time.Hour)
+		m.Step(Input{At: at, Kind: InTick})
+	}
+	assert.WithinDuration(t, end, middle, 36*time.Hour)
 }

@@ -28,7 +28,7 @@ import (
 type Config struct {
 	Chemistry   string        // one of Chemistries; empty: unknown, and the voltage forecasts nothing
 	Cells       int           // cells in series; 0: guessed from the highest voltage seen
-	FlatVolts   float64       // V of the whole battery at which the board stops; 0: the usual cut-off of the chemistry
+	FlatVolts   float64       // V of the whole battery at which the board stops; 0: where it stopped before, else the usual cut-off of the chemistry
 	CapacityMAh float64       // mAh; 0: unknown
 	CurrentMA   float64       // mean current in mA; 0: unknown
 	Derate      float64       // usable share of the capacity; 0: DefaultDerate
@@ -110,6 +110,10 @@ type Estimator struct {
 	from   int64   // ms; when that hour began
 	high   float64 // highest hourly mean, V; tells the number of cells
 
+	stop  float64 // V; of the whole battery, at which the board stopped, by earlier ends; 0: unknown
+	died  float64 // V; the newest voltage before the newest silence; 0: none
+	awake int64   // ms; when that silence was over
+
 	now int64 // ms; when the forecast was last worked out
 
 	fc     Forecast // derived
@@ -144,10 +148,47 @@ func (e *Estimator) Heard(at time.Time) {
 // Fresh tells that a fresh battery was put in at at. The old one lasted until
 // end: when the device was last heard, if it fell silent, or else at.
 func (e *Estimator) Fresh(at, end time.Time) {
+	if end.Before(at) {
+		if e.awake > end.UnixMilli() { // it has reported since, by the fresh one
+			e.stopped(e.died)
+		} else {
+			e.stopped(e.lastVolts())
+		}
+	}
+	e.died = 0
 	e.swap(at.UnixMilli(), end.UnixMilli(), end.Before(at))
 	e.nPts, e.merged, e.nEnd = 0, 1, 0
 	e.sum, e.cnt, e.high = 0, 0, 0
 	e.derive(at.UnixMilli())
+}
+
+// Returned tells that the device is back at at from a silence of its own. If it
+// then shows a fresh battery, or a person says so, the old one's last voltage is
+// what the board stops at.
+func (e *Estimator) Returned(at time.Time) {
+	e.died, e.awake = e.lastVolts(), at.UnixMilli()
+}
+
+// lastVolts returns the newest voltage, a mean of up to an hour, in V; 0 if there
+// is none.
+func (e *Estimator) lastVolts() float64 {
+	if e.cnt > 0 {
+		return e.sum / e.cnt
+	}
+	v, _ := e.newest()
+	return v
+}
+
+// stopped notes the voltage that a board showed last before its battery was
+// changed; only that of a battery that was used up tells where it stops.
+func (e *Estimator) stopped(volts float64) {
+	if e.curve == nil || volts <= 0 || e.curve.charge(volts/float64(e.cells())) > nearFlat {
+		return
+	}
+	if e.stop > 0 {
+		volts = (e.stop + volts) / 2
+	}
+	e.stop = volts
 }
 
 // swap notes a fresh battery. One that was not flat says only that they last
@@ -205,6 +246,10 @@ func (e *Estimator) closeHour() (fresh bool) {
 	if n := e.nPts - 1; n > 0 && e.pts[n].N == 1 && e.rose(n, e.pts[n].Volts) && e.rose(n, p.Volts) {
 		fresh = true
 		first, last := e.pts[n], e.pts[n-1]
+		if e.died > 0 && first.At-e.awake < 3*hourMs {
+			e.stopped(e.died)
+		}
+		e.died = 0
 		end, flat := last.At, true
 		if e.curve != nil {
 			if flat = e.curve.charge(last.Volts/float64(e.cells())) <= nearFlat; !flat {

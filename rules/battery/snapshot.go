@@ -7,7 +7,7 @@ import (
 	"fmt"
 )
 
-const version = 2 // 1 had none of the newest points
+const version = 2 // 1 had none of tail
 
 var errState = errors.New("battery: damaged state")
 
@@ -16,6 +16,13 @@ type head struct {
 	Version, Known, Told, Lives, Points uint8
 	Start, From, Merged, Now            int64
 	Sum, Count, High                    float64
+}
+
+// tail is what version 2 added.
+type tail struct {
+	Ends       uint8
+	Stop, Died float64
+	Awake      int64
 }
 
 // AppendBinary appends what was learned to b: under 2 kB, the same bytes for
@@ -32,7 +39,8 @@ func (e *Estimator) AppendBinary(b []byte) ([]byte, error) {
 	if e.told {
 		h.Told = 1
 	}
-	for _, part := range [...]any{h, e.lives[:e.nLife], e.pts[:e.nPts], uint8(e.nEnd), e.end[:e.nEnd]} {
+	t := tail{Ends: uint8(e.nEnd), Stop: e.stop, Died: e.died, Awake: e.awake}
+	for _, part := range [...]any{h, e.lives[:e.nLife], e.pts[:e.nPts], t, e.end[:e.nEnd]} {
 		var err error
 		if b, err = binary.Append(b, binary.LittleEndian, part); err != nil {
 			return b, fmt.Errorf("battery: snapshot: %w", err)
@@ -72,12 +80,13 @@ func (e *Estimator) UnmarshalBinary(b []byte) error {
 		return errState
 	}
 	if h.Version > 1 {
-		var n uint8
-		if err := binary.Read(r, binary.LittleEndian, &n); err != nil || int(n) > len(got.end) {
+		var t tail
+		if err := binary.Read(r, binary.LittleEndian, &t); err != nil || int(t.Ends) > len(got.end) ||
+			!amount(t.Stop) || !amount(t.Died) || !moment(t.Awake) {
 			return errState
 		}
-		got.nEnd = int(n)
-		if err := binary.Read(r, binary.LittleEndian, got.end[:n]); err != nil {
+		got.nEnd, got.stop, got.died, got.awake = int(t.Ends), t.Stop, t.Died, t.Awake
+		if err := binary.Read(r, binary.LittleEndian, got.end[:t.Ends]); err != nil {
 			return errState
 		}
 	}

@@ -68,10 +68,16 @@ func (e *Estimator) trend(flat, early, late *int64) bool {
 }
 
 // cut returns the voltage of one cell at which the board stops, in V, and how
-// far that may be off, one standard deviation.
+// far that may be off, one standard deviation: as set, unless it stopped at a
+// higher one before.
 func (e *Estimator) cut() (volts, doubt float64) {
-	if e.cfg.FlatVolts > 0 {
-		volts = e.cfg.FlatVolts / float64(e.cells())
+	cells := float64(e.cells())
+	known := e.cfg.FlatVolts
+	if e.curve.charge(e.stop/cells) <= nearFlat { // else it was of another kind of battery
+		known = max(known, e.stop)
+	}
+	if known > 0 {
+		volts = known / cells
 		return volts, float64(cutDoubtSet * volts)
 	}
 	return e.curve.cutoff, float64(cutDoubt * e.curve.cutoff)
