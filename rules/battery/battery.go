@@ -77,6 +77,7 @@ const (
 	stillFor   = 7 * 24 * hourMs
 	stillBy    = 0.005 // of the voltage
 	warnCharge = 0.4   // charge above which the voltage warns of nothing, unless Warn is a good part of the battery's life
+	holdCharge = 0.25  // charge above which the voltage warns of nothing while it hardly falls
 	nearFlat   = 0.20  // charge below which a battery that is changed or charged counts as used up
 )
 
@@ -413,7 +414,7 @@ func (e *Estimator) derive(now int64) {
 		if e.charge > most {
 			e.warn = max(e.warn, now+int64(float64(flat-now)*(e.charge-most)/e.charge))
 		}
-		if e.holds(flat) {
+		if e.charge > holdCharge && e.holds(flat) {
 			e.warn = max(e.warn, now+(flat-now)/2)
 		}
 	}
