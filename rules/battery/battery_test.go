@@ -464,6 +464,16 @@ func TestThionyl(t *testing.T) {
 	}
 	lead, ok := drain(Config{Chemistry: "lithium_thionyl"}, days(180), 2.97, volts)
 	assert.True(t, ok && lead >= 12*time.Hour && lead < 20*day, "%v", lead)
+	// Till then the voltage, which warmth moves more than the charge does, is no
+	// ground for a date, and the capacity is.
+	e := New(Config{Chemistry: "lithium_thionyl", CapacityMAh: 2600, CurrentMA: 1})
+	e.Heard(start)
+	for h := range 60 * 24 {
+		e.Volts(start.Add(time.Duration(h)*time.Hour), 3.62-.06*float64(h)/(60*24))
+	}
+	f, ok := e.Forecast()
+	assert.True(t, ok)
+	assert.Equal(t, FromCapacity, f.Basis)
 }
 
 // A board whose regulator drops out before the cell is flat is warned of though

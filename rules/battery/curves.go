@@ -9,6 +9,7 @@ type curve struct {
 	cutoff float64   // V; where a cell counts as flat
 	soc    []float64 // rising, 0..1
 	volts  []float64 // rising, V, at soc
+	level  bool      // only its end tells of the charge
 	doubt  float64   // how far, in state of charge, another cell of the kind may be off in mid-curve; one standard deviation
 }
 
@@ -47,7 +48,7 @@ var curves = []curve{
 		volts: []float64{1.8, 2.35, 2.55, 2.74, 2.83, 2.88, 2.92, 2.95, 2.97, 3.0, 3.05, 3.15},
 	},
 	{
-		name: "lithium_thionyl", source: "lithium thionyl chloride, 3.6 V; " + ownPractice, cutoff: 3.0, soc: tenths, doubt: .30,
+		name: "lithium_thionyl", source: "lithium thionyl chloride, 3.6 V; " + ownPractice, cutoff: 3.0, soc: tenths, doubt: .30, level: true,
 		volts: []float64{2.0, 3.40, 3.50, 3.55, 3.57, 3.58, 3.59, 3.60, 3.61, 3.62, 3.63, 3.66},
 	},
 }

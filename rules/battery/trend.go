@@ -41,6 +41,7 @@ const (
 	kneeShare  = 0.4  // of the time to the cut-off, at the rate now, that is left: it falls ever faster
 	kneeEarly  = 0.1  // if it does so soon
 	holdShare  = 0.25 // of the fall on the way to the cut-off; a battery that falls less now is not near it
+	kneeAlone  = 0.15 // of the time seen: the farthest end that the newest voltages show by themselves
 	kneeLate   = 1.2  // if it hardly does
 )
 
@@ -51,8 +52,9 @@ func (e *Estimator) trend(flat, early, late *int64) bool {
 		return false
 	}
 	soon, knee := e.knee()
-	if !e.longTrend(flat, early, late) {
-		if !knee {
+	if e.curve.level || !e.longTrend(flat, early, late) {
+		// Alone it tells of an end that is near, and of nothing farther off.
+		if !knee || soon > kneeAlone*float64(e.end[e.nEnd-1].At-e.pts[0].At) {
 			return false
 		}
 		*late = math.MaxInt64
