@@ -199,7 +199,7 @@ func (e *Estimator) stopped(volts float64) {
 func (e *Estimator) swap(at, end int64, flat bool) {
 	// How old a battery was that nobody saw put in is unknown. Within a day it
 	// is the same one that is told of again.
-	life, least := end-e.start, int64(24*hourMs)
+	life, least := min(end-e.start, mostAhead), int64(24*hourMs)
 	if !flat {
 		least = max(7*24*hourMs, e.expected())
 	}
