@@ -187,6 +187,15 @@ func (a *alarm) news(c conditions, at time.Time) {
 	a.s.Newest = max(at.UnixMilli(), a.s.Newest+1)
 }
 
+// acknowledge notes that somebody knows of these conditions.
+func (a *alarm) acknowledge(c conditions) {
+	s := &a.s
+	s.News &^= c
+	if s.Unacked = s.News != 0; !s.Unacked {
+		a.disarm()
+	}
+}
+
 // mark stands for all news so far.
 func (a *alarm) mark() string { return strconv.FormatInt(a.s.Newest, 10) }
 
@@ -205,6 +214,14 @@ func (a *alarm) headline() {
 	s := &a.s
 	newest := s.Told[len(s.Told)-1]
 	s.Text, s.Since = newest.Text, newest.Since
+}
+
+// began returns when the condition began that an event tells of.
+func (e *Event) began() time.Time {
+	if e.Since.IsZero() || e.Since.After(e.At) { // the date of a flat battery is to come
+		return e.At
+	}
+	return e.Since
 }
 
 // event takes one event of the alarm's source and appends it, marked if it is
@@ -227,11 +244,7 @@ func (a *alarm) event(cfg *AlarmConfig, e *Event, out []Event) []Event {
 		a.arm(cfg, e.At)
 	}
 	if begins != 0 {
-		since := e.Since
-		if since.IsZero() || since.After(e.At) { // the date of a flat battery is to come
-			since = e.At
-		}
-		a.begin(begins, e.Text, since)
+		a.begin(begins, e.Text, e.began())
 	}
 	a.end(ends)
 	began := !hidden && often && begins != 0 && a.chatters(cfg, e.At)
@@ -324,8 +337,7 @@ func (a *alarm) action(cfg *AlarmConfig, in *Input, out []Event) []Event {
 	switch {
 	case in.Kind == InAck && in.Word != "" && in.Word != a.mark():
 	case in.Kind == InAck && s.Unacked:
-		s.Unacked, s.News = false, 0
-		a.disarm()
+		a.acknowledge(s.News)
 		out = append(out, a.did(Acknowledged, in, "acknowledged", "No more reminders are sent for what is known now; a new change is told again."))
 	case in.Kind == InShelve && in.For > 0 && !s.Out:
 		s.Shelved = true

@@ -199,6 +199,21 @@ func (d *device) stopped() (from, to time.Time) {
 	return from, since.Add(late)
 }
 
+// recall takes e, which told that the board was silent, where no report of it is known
+// any more, at at. It returns false if there is one, or if the board is part of an
+// outage of many.
+func (d *device) recall(e *Event, at time.Time) bool {
+	if _, heard := d.cadence.Last(); heard || d.folded || d.heldBack {
+		return false
+	}
+	if !e.Since.IsZero() {
+		d.cadence.Report(e.Since)
+		d.cadence.Rearm(at) // what was between is no interval of the board's
+	}
+	d.silent, d.since = true, e.began()
+	return true
+}
+
 func (d *device) fellSilent() {
 	if !d.silent {
 		d.since, _ = d.stopped()

@@ -547,9 +547,9 @@ func (m *Machine) Relearn(in Input) {
 }
 
 // Recall reminds a Machine that was made anew of an event that may have been before
-// the oldest input there is: what was told last of a lamp's state, so that it is
-// neither told again nor forgotten, or that a lamp or board is out of service, which
-// goes first. Other events change nothing.
+// the oldest input there is, so that it is neither told again nor forgotten: what was
+// told last of a lamp's state, that a board was silent, or that a lamp or board is out
+// of service, which goes first. Other events change nothing.
 func (m *Machine) Recall(e Event, acknowledged bool) {
 	i, ok := m.lampAt[e.Lamp]
 	if e.Lamp == "" {
@@ -565,12 +565,17 @@ func (m *Machine) Recall(e Event, acknowledged bool) {
 		return
 	}
 	begins, _ := a.effect(&m.cfg.Alarm, &e)
-	begins &= condLamp
-	if begins&^a.s.Conds == 0 {
+	switch {
+	case begins == condLamp && a.s.Conds&condLamp == 0:
+	case begins == condSilent && e.Lamp == "" && m.devices[i-len(m.lamps)].recall(&e, m.at):
+		m.refresh(1 + i - len(m.lamps))
+	default:
 		return
 	}
-	a.begin(begins, e.Text, e.Since)
-	if !acknowledged {
+	a.begin(begins, e.Text, e.began())
+	if acknowledged {
+		a.acknowledge(begins)
+	} else {
 		a.s.Unacked = true
 		a.news(begins, e.At)
 		a.arm(&m.cfg.Alarm, m.at)

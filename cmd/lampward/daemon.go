@@ -340,8 +340,8 @@ func (d *daemon) rebuild(ctx context.Context) error {
 }
 
 // recall reminds a machine that had no snapshot to begin with of what was told last
-// of each lamp's state, and of what is out of service. The input by which that was
-// decided may be gone.
+// of each lamp's state, of boards that are silent, and of what is out of service. The
+// input by which that was decided may be gone.
 func (d *daemon) recall(ctx context.Context, m *rules.Machine) error {
 	last := func(key string, kinds ...rules.Kind) (e store.StoredEvent, err error) {
 		list, err := d.store.Events(ctx, store.EventFilter{Key: key, Kinds: kinds, Limit: 1})
@@ -350,28 +350,32 @@ func (d *daemon) recall(ctx context.Context, m *rules.Machine) error {
 		}
 		return e, err
 	}
-	for _, b := range m.Devices(m.At()) {
-		service, err := last(key("", b.Name), rules.OutOfService, rules.InServiceNow)
+	one := func(key string, kinds ...rules.Kind) error {
+		service, err := last(key, rules.OutOfService, rules.InServiceNow)
 		if err != nil {
 			return err
 		}
-		m.Recall(service.Event, false)
-	}
-	for _, l := range m.Config().Lamps {
-		service, err := last(key(l.Name, ""), rules.OutOfService, rules.InServiceNow)
+		told, err := last(key, kinds...)
 		if err != nil {
 			return err
 		}
-		told, err := last(key(l.Name, ""), rules.Lit, rules.Dark, rules.Blinking, rules.Learned, rules.Unlearned)
-		if err != nil {
-			return err
-		}
-		acked, err := last(key(l.Name, ""), rules.Acknowledged)
+		acked, err := last(key, rules.Acknowledged)
 		if err != nil {
 			return err
 		}
 		m.Recall(service.Event, false)
 		m.Recall(told.Event, acked.Row > told.Row)
+		return nil
+	}
+	for _, b := range m.Devices(m.At()) {
+		if err := one(key("", b.Name), rules.Silent, rules.Returned); err != nil {
+			return err
+		}
+	}
+	for _, l := range m.Config().Lamps {
+		if err := one(key(l.Name, ""), rules.Lit, rules.Dark, rules.Blinking, rules.Learned, rules.Unlearned); err != nil {
+			return err
+		}
 	}
 	return nil
 }
