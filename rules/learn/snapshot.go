@@ -66,8 +66,8 @@ func (c *core) check() error {
 	if c.Health.End == 0 && c.Health.Flap != 0 {
 		return errors.New("tells of readings at an end of the range, and not at which")
 	}
-	for _, h := range c.F.H {
-		if h.S > Blinking || h.Prev > Blinking || h.Other > Lit || h.Phase > 1 || h.Run > maxRun || h.S == Blinking && h.Run == 0 {
+	for i, h := range c.F.H {
+		if h.S == Learning && i < int(c.F.N) || h.S > Blinking || h.Prev > Blinking || h.Other > Lit || h.Phase > 1 || h.Run > maxRun || h.S == Blinking && h.Run == 0 {
 			return errors.New("holds an impossible history")
 		}
 	}

@@ -115,6 +115,10 @@ func TestSnapshotDamage(t *testing.T) {
 	flapping.c.Health.End, flapping.c.Health.Flap = 0, 0.9
 	c, _ = flapping.MarshalBinary()
 	bad("at no end", c, "not at which")
+	flapping.c = l.c
+	flapping.c.F.H[0].S = Learning
+	c, _ = flapping.MarshalBinary()
+	bad("of no state", c, "impossible history")
 	// a number that no learner writes, under a right checksum
 	n := len(snapMagic) + 1
 	for i := n; i < len(b)-12; i++ {
