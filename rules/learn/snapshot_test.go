@@ -83,6 +83,15 @@ func TestSnapshot(t *testing.T) {
 	}
 }
 
+// A snapshot of another shape, read as one of this version, passes for damaged, and
+// with it all that the machine knows: whoever changes the shape gives it a new version,
+// so that the lamps alone are learned anew from the readings.
+func TestSnapshotShapeHasItsVersion(t *testing.T) {
+	if got, want := [2]int{snapVersion, snapSize}, [2]int{9, 6553}; got != want {
+		t.Errorf("version and bytes are %v, were %v: a new shape needs a new snapVersion", got, want)
+	}
+}
+
 func TestSnapshotDamage(t *testing.T) {
 	l, _ := busy(3000)
 	b, _ := l.MarshalBinary()
