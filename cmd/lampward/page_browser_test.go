@@ -555,6 +555,33 @@ func TestPageReconnects(t *testing.T) {
 	assert.Empty(t, b.errs)
 }
 
+// Who presses a button of a page that shows less than there is gets the page anew, and
+// can acknowledge what it shows then.
+func TestPageAckAfterNews(t *testing.T) {
+	browser := newBrowser(t)
+	c := newCellar(t, "")
+	for _, v := range []float64{1500, 1500, 2000, 2000} {
+		c.publish("freezer", v)
+	}
+	b := newTab(t, browser, screens[0])
+	for _, where := range []string{"/", "/lamp?name=freezer"} {
+		b.open(c.url + where)
+		b.untilText("#link-state", "live")
+		press := `form[action="/do/ack"] button`
+		eval[string](b, `document.querySelector('[name="seen"]').value = "1"`) // as if what came did not reach it
+		b.click(press)
+		b.untilText("#said", "freezer: not acknowledged yet")
+		b.click(press)
+		b.untilText("#said", "freezer: acknowledged.")
+		for _, v := range []float64{1500, 1500, 2000, 2000} {
+			c.publish("freezer", v)
+		}
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	assert.Empty(t, b.errs)
+}
+
 // With people configured one has to log in.
 func TestPageLogin(t *testing.T) {
 	browser := newBrowser(t)

@@ -151,6 +151,7 @@
       const answer = await fetch(form.action, { method: "POST", body: data, headers: { Accept: "application/json" } });
       const out = await answer.json().catch(() => ({ error: "lampward answered " + answer.status }));
       if (answer.status === 401) { location.href = "/login?to=" + encodeURIComponent(location.pathname + location.search); return; }
+      if (answer.status === 409) { form.submit(); return; } // something came that this page does not show: asked without a script, it comes anew
       say(out.said || out.error, !answer.ok);
       if (answer.ok && form.dataset.act === "reload") setTimeout(() => location.reload(), 600);
     } catch {
