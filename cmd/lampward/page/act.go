@@ -103,7 +103,7 @@ func action(r *http.Request, verb string) (Action, error) {
 	}
 	a.Lamp, a.Board, a.State = get("lamp"), get("board"), get("state")
 	if verb == Ack {
-		a.Seen = get("seen")
+		a.Seen = short(get("seen")) // it is stored
 	}
 	if a.By == "" {
 		a.By = cleanName(get("by"))
@@ -317,7 +317,7 @@ func (s *Server) linkPost(w http.ResponseWriter, r *http.Request) {
 	if err == nil {
 		a.By = "link in a message"
 		if a.Verb == Ack {
-			a.Seen = r.PostFormValue("seen")
+			a.Seen = short(r.PostFormValue("seen"))
 		}
 		var said string
 		if said, err = s.o.Source.Do(r.Context(), a); err == nil {

@@ -740,6 +740,16 @@ func TestLink(t *testing.T) {
 	f.err = nil
 	assert.Equal(t, Action{Verb: Ack, Lamp: "tank", By: "link in a message", Seen: "76"}, f.did[1])
 
+	// What is no mark is not stored at any length.
+	long := strings.Repeat("7", 10_000)
+	form(s, "/link", nil, "t", "good", "seen", long)
+	form(newServer(t, f, nil), "/do/ack", nil, "lamp", "tank", "seen", long)
+	require.Equal(t, 4, len(f.did))
+	for _, a := range f.did[2:] {
+		assert.Less(t, len(a.Seen), 100)
+		assert.NotEmpty(t, a.Seen)
+	}
+
 	f.st.Lamps[0].Alarm.State = "acknowledged"
 	w = get(s, "/link?t=good")
 	assert.Contains(t, w.Body.String(), "tank: nothing to acknowledge")
