@@ -121,7 +121,7 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	p("  swing               %.0f counts; at best %.0f", r.Swing, r.Most)
 	p("  noise margin        %.1f standard deviations from a level midway; a single reading is wrong %s", r.Margin, chance(r.WrongEach))
 	drawn := 1000 * d.Supply / (math.Min(d.Lit, d.Dark) + r.Fixed) // mA, at most
-	p("  draws               up to %.2g mA while it is fed", drawn)
+	p("  draws               up to %s while it is fed", showCurrent(drawn))
 	if d.Supply > boardSupply {
 		p("  CAUTION: no board's analogue input takes %g V. Feed the divider from the board's own", d.Supply)
 		p("  supply, and never from mains.")
@@ -167,7 +167,7 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 		p("  NOTE: asleep it takes as much as awake. Currents are in mA: 150 uA are 0.15.")
 	}
 	if s.MeanMA == 0 && drawn > mean/20 { // else it was measured, or hardly matters
-		p("  The divider is not in this, if it is always fed: with its %.2g mA the battery lasts about %s.", drawn, showDays(days*mean/(mean+drawn)))
+		p("  The divider is not in this, if it is always fed: with its %s the battery lasts about %s.", showCurrent(drawn), showDays(days*mean/(mean+drawn)))
 		p("  Feed it from a pin that the board switches on only for the reading.")
 	}
 	if days > 365 {
@@ -252,6 +252,17 @@ func showOhms(r float64) string {
 		return fmt.Sprintf("%.3g kohm", r/1e3)
 	}
 	return fmt.Sprintf("%.3g ohm", r)
+}
+
+// showCurrent writes a current that is given in mA.
+func showCurrent(mA float64) string {
+	switch {
+	case mA < 0.01:
+		return fmt.Sprintf("%.2g uA", 1000*mA)
+	case mA < 99.5:
+		return fmt.Sprintf("%.2g mA", mA)
+	}
+	return fmt.Sprintf("%.0f mA", mA)
 }
 
 func showDays(d float64) string {

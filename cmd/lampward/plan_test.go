@@ -63,8 +63,10 @@ func TestPlanWarns(t *testing.T) {
 		{"-sleep 0.01 -active 20 -awake 200ms -every 1h", "0.26 mA the battery lasts about 310 days"},
 		{"-sleep 0.01 -active 20 -awake 200ms -every 1h", "20 mA for 0.2 s every 60 min"},
 		{"-supply 12", "CAUTION: no board's analogue input takes 12 V"},
-		{"-lit 5 -dark 10", "CAUTION: that is more than a pin"},          // 3.3 V over 11.8 ohm is 280 mA
-		{"-lit 1M -dark 5M", "NOTE: the converter sees up to 1.53 Mohm"}, // 5 and 2.2 Mohm in parallel
+		{"-lit 5 -dark 10", "CAUTION: that is more than a pin"}, // 3.3 V over 11.8 ohm is 280 mA
+		{"-lit 5 -dark 10", "draws               up to 280 mA while"},
+		{"-lit 100M -dark 200M", "draws               up to 0.013 uA while"}, // 3.3 V over 250 Mohm
+		{"-lit 1M -dark 5M", "NOTE: the converter sees up to 1.53 Mohm"},     // 5 and 2.2 Mohm in parallel
 		{"-fixed 1", "take a fixed resistor nearer to 6.8 kohm"},
 		{"-dark 6.02k -noise 0.05", "This is faint"}, // one count
 		{"-capacity 2.5", "NOTE: that is under a day. Capacity is in mAh"},
