@@ -241,7 +241,7 @@ type DeviceConfig struct {
 type BatteryConfig struct {
 	Chemistry   string        `json:"chemistry,omitempty"`    // name of a discharge curve, see battery.Chemistries; empty: none
 	Cells       int           `json:"cells,omitempty"`        // cells in series; 0: guessed from the highest voltage seen
-	FlatVolts   float64       `json:"flat_volts,omitempty"`   // V of the whole battery at which the board stops; 0: where it stopped before, else the usual cut-off of the chemistry
+	FlatVolts   float64       `json:"flat_volts,omitempty"`   // V of the whole battery at which the board stops, unless it stopped at more before; 0: where it stopped before, else the usual cut-off of the chemistry
 	CapacityMAh float64       `json:"capacity_mah,omitempty"` // 0: unknown
 	CurrentMA   float64       `json:"current_ma,omitempty"`   // mean current; 0: unknown
 	Derate      float64       `json:"derate,omitempty"`       // usable share of the capacity; 0: 0.8 (common practice, no source)

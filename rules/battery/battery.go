@@ -28,7 +28,7 @@ import (
 type Config struct {
 	Chemistry   string        // one of Chemistries; empty: unknown, and the voltage forecasts nothing
 	Cells       int           // cells in series; 0: guessed from the highest voltage seen
-	FlatVolts   float64       // V of the whole battery at which the board stops; 0: where it stopped before, else the usual cut-off of the chemistry
+	FlatVolts   float64       // V of the whole battery at which the board stops, unless it stopped at more before; 0: where it stopped before, else the usual cut-off of the chemistry
 	CapacityMAh float64       // mAh; 0: unknown
 	CurrentMA   float64       // mean current in mA; 0: unknown
 	Derate      float64       // usable share of the capacity; 0: DefaultDerate

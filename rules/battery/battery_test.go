@@ -553,6 +553,9 @@ func TestLearnsWhereItStops(t *testing.T) {
 		assert.InDelta(t, c.want, e.stop, 1e-9, "%+v", c)
 		cut, _ := e.cut()
 		assert.Equal(t, max(c.want, 3.0), cut)
+		e.Configure(Config{Chemistry: "lithium_ion", FlatVolts: 3.1}) // what was seen counts for more than what was set
+		cut, _ = e.cut()
+		assert.Equal(t, max(c.want, 3.1), cut)
 	}
 }
 
