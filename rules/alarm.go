@@ -199,10 +199,12 @@ func (a *alarm) acknowledge(c conditions) {
 // mark stands for all news so far.
 func (a *alarm) mark() string { return strconv.FormatInt(a.s.Newest, 10) }
 
-// open returns what lasts and is not acknowledged, the newest first.
+// open returns what lasts and is not acknowledged, the newest first, and of two with
+// the same words, as older versions kept them, one.
 func (a *alarm) open() (out []condition) {
 	for _, t := range slices.Backward(a.s.Told) {
-		if t.Cond&a.s.News != 0 {
+		known := slices.ContainsFunc(out, func(o condition) bool { return o.Text == t.Text })
+		if t.Cond&a.s.News != 0 && !known {
 			out = append(out, t)
 		}
 	}

@@ -517,6 +517,20 @@ func TestAlarmNamesAll(t *testing.T) {
 	require.Equal(t, "Nobody has acknowledged: board has been silent for 5 min", out[0].Text)
 }
 
+// Older versions kept one text for all that lasted; nothing is said of it twice.
+func TestAlarmOfOlderVersion(t *testing.T) {
+	b := fmt.Appendf(nil, `{"conds": %d, "unacked": true, "text": "board has been silent for 5 min", "since": "2026-01-01T20:00:00Z", "remind": "2026-01-01T22:00:00Z", "escalate": "2026-01-01T22:00:00Z"}`, condSilent|condBattery)
+	a, err := unmarshalAlarm("device/board", b)
+	require.NoError(t, err)
+	require.Empty(t, a.status().Also)
+	next, ok := a.next()
+	require.True(t, ok)
+	out := a.fire(&AlarmConfig{RemindEvery: 2 * time.Hour, EscalateAfter: time.Hour}, next, nil)
+	require.Equal(t, []Kind{Escalated, Reminder}, kinds(out))
+	require.Equal(t, "Nobody has acknowledged: board has been silent for 5 min", out[0].Text)
+	require.Equal(t, 1, strings.Count(out[1].Text, "board has been silent"), out[1].Text)
+}
+
 // Who was shown less than there is acknowledges nothing.
 func TestAckOfWhatWasShown(t *testing.T) {
 	at := epoch
