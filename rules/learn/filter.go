@@ -73,6 +73,7 @@ type filter struct {
 
 const (
 	seldom = 1.0 / 250 // chance of a switch a reading from a steady state, unless more are seen
+	trial  = 1.0 / 25  // the least in the first hours of a lamp that has not blinked: somebody tries it
 	often  = 1.0 / 12  // the most that is learned for it
 	recent = 1.0 / 500 // weight of a reading in how often that is
 	calms  = 1.0 / 150 // chance of a switch a reading out of blinking
