@@ -35,7 +35,7 @@ func (l *Learner) edge(ms int64) {
 		}
 		return
 	}
-	if !c.Range.Seen { // what was before it is all the light known
+	if !c.Range.Seen || c.tried(e) { // what was before it is all the light known
 		c.Range.begin(e.From)
 	}
 	c.weigh(&e, floor)
@@ -157,6 +157,9 @@ func (c *core) weigh(e *edge, floor float64) {
 	calm, _, _ := c.Hours.moves()
 	move := c.moved(e.At) - calm
 	a := math.Abs(e.Size)
+	if c.own(*e) {
+		move = 0
+	}
 	if a > mul(beyondNoise, sd) { // it may be a room's light, and what slides be daylight
 		move += c.Range.Slid
 	}
@@ -167,6 +170,24 @@ func (c *core) weigh(e *edge, floor float64) {
 		// is the least of three differences, 1.2 deviations less than their mean
 		e.Size = math.Copysign(e.Leap+mul(1.2, sd), e.Size)
 	}
+}
+
+// own tells whether all that the light seems to have moved by in the first hours may be
+// the lamp's: changes by just the jump of this edge, of which no edge was seen, for they
+// came too soon after the first reading or after each other, as when somebody tries it.
+func (c *core) own(e edge) bool {
+	a, sd := math.Abs(e.Size), math.Sqrt(c.Noise.variance())
+	return c.At-c.Begin < setup && a > mul(beyondSmall, sd) && e.Leap > a-mul(3, sd) && sq(e.SD) < 2*sq(sd) &&
+		math.Abs(c.Range.Jump+mul(1.2, sd)-a) < mul(0.05, a)+mul(2, sd) && math.Max(c.Range.Hi-c.Range.Lo, c.Range.RHi-c.Range.RLo) < a+mul(3, sd)
+}
+
+// tried tells whether this edge is the first seen, among the first readings, sharp and
+// between levels as flat as noise. The light that was known till now was of a few
+// readings: the lamp may have changed among them, too soon to be seen, or somebody's
+// light have gone out. The level before the edge is better known.
+func (c *core) tried(e edge) bool {
+	a, sd := math.Abs(e.Size), math.Sqrt(c.Noise.variance())
+	return c.Edges.NE == 0 && c.N < 3*nBuf && a > mul(beyondSmall, sd) && e.Leap > a-mul(3, sd) && sq(e.SD) < 2*sq(sd)
 }
 
 // ofKnown takes a recorded edge for one of the known lamp's, or sees by it that the
@@ -215,7 +236,7 @@ func (c *core) believed(e edge, sd float64) (step, ev float64) {
 		c.slides(step, ev, sd):
 		step = 0
 	}
-	if step == 0 && !known && a > mul(20, sd) && c.quiet(e) {
+	if step == 0 && !known && a > mul(20, sd) && (c.quiet(e) || c.own(e)) {
 		// where no light moved by itself so far, there and back is enough: a
 		// room's light is fainter
 		if back, mean, n := c.Edges.evidence(a, c.Range.Minutes/60, 0); n > 1 && back > 2.5 {

@@ -24,6 +24,8 @@ func TestTrials(t *testing.T) {
 		"blinks": {6, []held{{40, 200}, {20, 600}, {20, 200},
 			{1, 600}, {2, 200}, {1, 600}, {1, 200}, {2, 600}, {1, 200}, {1, 600}, {3, 200}, {2, 600}, {1, 200}, {1, 600}, {2, 200}, {1, 600}, {60, 200}},
 			[]State{Lit, Dark, Blinking, Dark}},
+		// A visit of a few minutes left no edge, and was taken for light that moves.
+		"short visits": {9, []held{{30, 200}, {6, 340}, {30, 200}, {12, 340}, {12, 200}, {12, 340}, {12, 200}, {12, 340}, {40, 200}}, []State{Lit, Dark, Lit, Dark}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			f := feed(Config{}, time.Minute, c.noise)
@@ -32,5 +34,23 @@ func TestTrials(t *testing.T) {
 			}
 			f.want(t, c.want...)
 		})
+	}
+}
+
+// A lamp that was tried within the first minutes, too soon for an edge to be seen, is
+// learned by its next changes; what it did before is no light that moves.
+func TestTriedSoon(t *testing.T) {
+	told := 0
+	for seed := range uint64(100) {
+		f := feed(Config{}, time.Minute, 6).seed(seed, 7)
+		for i, n := range []int{5, 10, 20, 15, 20, 15, 20, 15, 40} {
+			f.read(n, flat(200+90*float64(i%2)), 1)
+		}
+		if len(f.got) > 0 {
+			told++
+		}
+	}
+	if told < 80 {
+		t.Errorf("told %d of 100, want 80 at least", told)
 	}
 }
