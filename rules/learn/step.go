@@ -53,6 +53,10 @@ func (l *Learner) edge(ms int64) {
 		// a room's light was taken for the lamp
 		c.forget()
 	}
+	if c.Known && c.mounting(e, sd) {
+		c.unmount(e)
+		first = c.surpasses(e)
+	}
 	a := math.Abs(e.Size)
 	step, ev := c.believed(e, sd)
 	switch {
@@ -179,6 +183,26 @@ func (c *core) own(e edge) bool {
 	a, sd := math.Abs(e.Size), math.Sqrt(c.Noise.variance())
 	return c.At-c.Begin < setup && a > mul(beyondSmall, sd) && e.Leap > a-mul(3, sd) && sq(e.SD) < 2*sq(sd) &&
 		math.Abs(c.Range.Jump+mul(1.2, sd)-a) < mul(0.05, a)+mul(2, sd) && math.Max(c.Range.Hi-c.Range.Lo, c.Range.RHi-c.Range.RLo) < a+mul(3, sd)
+}
+
+// mounting tells whether the step in use is that of a light which shone at the first
+// reading, went out within an hour and did not come again, as somebody's who mounted the
+// sensor, now that this edge leads up by another size.
+func (c *core) mounting(e edge, sd float64) bool {
+	const hour = 3_600_000 // ms
+	x, a := &c.Edges.E[0], math.Abs(e.Size)
+	return c.State == Dark && c.Told == 1 && c.NUp+c.NDown == 0 && !c.Taught[0] && !c.Taught[1] &&
+		x.Size < 0 && c.Matched == x.At && x.At-c.Begin < hour && e.At-c.Begin < dayMS &&
+		e.Size > mul(beyondSmall, sd) && e.Act < 0.2 && e.Leap > a-mul(3, sd) && math.Abs(a-c.F.Step) > 0.25*c.F.Step
+}
+
+// unmount forgets the step in use and all that was seen of that light, now that this edge
+// leads up from the light there is without it.
+func (c *core) unmount(e edge) {
+	n := uint32(copy(c.Edges.E[:], c.Edges.E[1:c.Edges.NE]))
+	c.Edges.NE = n
+	c.Range.Hi = math.Min(c.Range.Hi, c.Range.RHi+c.Range.Off-e.Size)
+	c.forget()
 }
 
 // tried tells whether this edge is the first seen, among the first readings, sharp and

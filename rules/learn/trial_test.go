@@ -26,6 +26,10 @@ func TestTrials(t *testing.T) {
 			[]State{Lit, Dark, Blinking, Dark}},
 		// A visit of a few minutes left no edge, and was taken for light that moves.
 		"short visits": {9, []held{{30, 200}, {6, 340}, {30, 200}, {12, 340}, {12, 200}, {12, 340}, {12, 200}, {12, 340}, {40, 200}}, []State{Lit, Dark, Lit, Dark}},
+		// A light that was on at the first reading goes out: that may be the lamp. Once
+		// another size comes, it was somebody's who saw to the sensor.
+		"a room's light": {6, []held{{30, 900}, {60, 200}, {30, 500}, {60, 200}, {30, 500}, {60, 200}}, []State{Dark, Lit, Dark, Lit, Dark}},
+		"the lamp":       {6, []held{{30, 500}, {60, 200}, {30, 500}, {60, 200}, {30, 500}, {60, 200}}, []State{Dark, Lit, Dark, Lit, Dark}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			f := feed(Config{}, time.Minute, c.noise)
