@@ -2,6 +2,7 @@ package learn
 
 import (
 	"math"
+	"slices"
 	"time"
 )
 
@@ -142,6 +143,10 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 		v.GivenUp, v.Handled = known, known
 		return v
 	}
+	if n := c.torch(); n > 0 {
+		l.again(n)
+		return l.Verdict()
+	}
 	if told {
 		c.refute()
 	}
@@ -171,6 +176,27 @@ const setup = 3 * 3_600_000 // ms
 // within its first hours, and the lamp is not yet known by more than that.
 func (c *core) handled(ms int64) bool {
 	return ms-c.Begin < setup && !c.Taught[0] && !c.Taught[1] && c.NUp+c.NDown < 4 && c.NBlink == 0 && c.State != Blinking && c.Edges.handled()
+}
+
+// torch is how many readings there are since somebody's light went out that shone on the
+// sensor when it was mounted, held in a hand: it was restless, and the level after it is
+// calm. 0: none was seen.
+func (c *core) torch() uint32 {
+	if c.N != nBuf || c.Edges.N != nBuf || c.Known || c.Taught[0] || c.Taught[1] {
+		return 0
+	}
+	e, before, ok := c.Edges.opening(c.Noise.floor())
+	if !ok || e.Size > 0 {
+		return 0
+	}
+	pre := c.Edges.V[:before]
+	if slices.Max(pre)-slices.Min(pre) < mul(8, e.SD)+2 {
+		return 0
+	}
+	for before < nBuf && (c.Edges.V[before]-e.From)/e.Size < 0.9 {
+		before++
+	}
+	return uint32(nBuf - before)
 }
 
 // again learns anew from the last n readings.

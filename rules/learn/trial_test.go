@@ -1,6 +1,7 @@
 package learn
 
 import (
+	"math"
 	"testing"
 	"time"
 )
@@ -38,6 +39,26 @@ func TestTrials(t *testing.T) {
 			}
 			f.want(t, c.want...)
 		})
+	}
+}
+
+// A torch held in a hand is restless, and no lamp's light; one that is as steady before as
+// after may be the lamp's.
+func TestTorch(t *testing.T) {
+	for name, c := range map[string]struct {
+		restless float64 // counts, either way
+		want     []State
+	}{
+		"held":   {60, []State{Lit, Dark}},
+		"steady": {0, []State{Dark, Lit, Dark}},
+	} {
+		f := feed(Config{}, time.Minute, 6)
+		f.read(7, func(i int) float64 { return 900 + c.restless*math.Cos(float64(2*i)) }, 1)
+		f.read(30, flat(200), 1)
+		f.read(30, flat(500), 1)
+		f.read(30, flat(200), 1)
+		t.Log(name)
+		f.want(t, c.want...)
 	}
 }
 
