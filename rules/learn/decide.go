@@ -311,8 +311,8 @@ func (l *Learner) decide(ms int64, dt float64) {
 	conf := p[next]
 	if bearable > 0.15 && moved > 0.006 {
 		// Where only the hours' habits speak, the change itself was missed:
-		// of such late announcements three to four in ten were still in time, and
-		// as many more true (under Confidence in CHOICE.md).
+		// of such late announcements a third to three quarters were still in time
+		// (under Confidence in CHOICE.md).
 		conf = mul(conf, 0.5)
 	}
 	l.announce(next, ms, enter, age+1, conf)
