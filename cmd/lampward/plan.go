@@ -74,10 +74,18 @@ const (
 	pinCurrent  = 10.0  // mA; more than this neither a pin nor a photoresistor should carry
 	highOhms    = 100e3 // ohm; a converter's input that is fed through more reads amiss
 	fewCounts   = 3.0   // counts of swing that rounding may hide
+
+	// Counts, one standard deviation: whole counts are never quieter, 1/sqrt(12) by
+	// rounding alone (Bennett, Spectra of Quantized Signals, 1948, from memory).
+	rounding = 0.2887
 )
 
 // planBench prints the sums, or returns every mistake in the input.
 func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
+	noise := "noise of %g counts"
+	if d.Noise >= 0 && d.Noise < rounding {
+		d.Noise, noise = rounding, "noise of %.2g counts, which rounding alone makes"
+	}
 	r, err := d.Work()
 	days, lifeErr := s.Life()
 	// Zero means a default to package bench, but on the command line it was
@@ -85,7 +93,7 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	for _, z := range []struct {
 		flag string
 		v    float64
-	}{{"bits", float64(d.Bits)}, {"supply", d.Supply}, {"noise", d.Noise}, {"derate", s.Derate}} {
+	}{{"bits", float64(d.Bits)}, {"supply", d.Supply}, {"derate", s.Derate}} {
 		if z.v == 0 {
 			err = errors.Join(err, fmt.Errorf("-%s cannot be 0", z.flag))
 		}
@@ -110,7 +118,7 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	p := func(format string, args ...any) { fmt.Fprintf(out, format+"\n", args...) }
 
 	p("Divider")
-	p("  sensor              %s lit, %s dark, noise of %g counts", showOhms(d.Lit), showOhms(d.Dark), d.Noise)
+	p("  sensor              %s lit, %s dark, "+noise, showOhms(d.Lit), showOhms(d.Dark), d.Noise)
 	p("  widest swing with   %s (the geometric mean of both resistances)", showOhms(r.Best))
 	if d.Fixed == 0 {
 		p("  take                %s, the nearest E24 value", showOhms(r.Fixed))

@@ -35,6 +35,13 @@ func TestPlan(t *testing.T) {
 	// What was not said is taken from an example, so what was taken is told.
 	_, out, _ = runPlan("-lit", "2k")
 	assert.Contains(t, out, "sensor              2 kohm lit, 8 kohm dark, noise of 2 counts\n")
+	// Whole counts are never quieter than their rounding: 71/2 counts by 1/sqrt(12).
+	for _, quiet := range []string{"0", "0.001"} {
+		_, out, errOut = runPlan("-fixed", "10k", "-noise", quiet)
+		assert.Contains(t, out, "noise of 0.29 counts, which rounding alone makes\n", errOut)
+		assert.Contains(t, out, "noise margin        123.")
+	}
+	_, out, _ = runPlan("-lit", "2k")
 	assert.Contains(t, out, "mean current        4.14 mA: 80 mA for 3 s every 60 s, else 0.15 mA\n")
 	_, out, _ = runPlan("-mean", "4")
 	assert.Contains(t, out, "mean current        4 mA\n")

@@ -16,6 +16,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"lampward/broker"
 	"lampward/notify"
@@ -584,7 +585,7 @@ func (c *Config) readMail(t *table, i int) {
 	if need("server", "mail.example.com:587", &m.Server) {
 		// The port by number, for the library takes it like that.
 		host, port, _ := net.SplitHostPort(m.Server)
-		if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 || host == "" {
+		if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 || host == "" || strings.ContainsFunc(host, func(r rune) bool { return unicode.IsSpace(r) || unicode.IsControl(r) }) {
 			t.fail("server", `%q is no address; write HOST:PORT, such as "mail.example.com:587"`, m.Server)
 		}
 	}

@@ -198,6 +198,7 @@ func TestSingleMistakes(t *testing.T) {
 		"no server":        {minimal + "[[mail]]\nserver = \"\"\n", "f.toml:9: mail[1].server: \"\" is no address"},
 		"host of mail":     {minimal + "[[mail]]\nserver = \":587\"\n", "f.toml:9: mail[1].server: \":587\" is no address"},
 		"content type":     {minimal + "[[webhook]]\nurl = \"http://h/\"\ncontent_type = \"text/plain\\n\"\nbody = \"x\"\n", "f.toml:10: webhook[2].content_type: "},
+		"space in mail":    {minimal + "[[mail]]\nserver = \"h h:25\"\n", "f.toml:9: mail[1].server: \"h h:25\" is no address"},
 		"port of mail":     {minimal + "[[mail]]\nserver = \"h:0\"\n", "f.toml:9: mail[1].server: "},
 		"nan":              {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\non_above = nan\noff_below = 2\n", "out of range"},
 	} {
