@@ -128,7 +128,8 @@ type want struct {
 	first map[string]Message
 	left  int
 	done  chan struct{}
-	up    chan bool
+	up    chan bool // changes only: an outage may be told again with a new reason
+	was   []bool    // the last of them
 	fail  func(m Message) bool
 }
 
@@ -170,7 +171,15 @@ func (w *want) get(payload string) Message {
 	return w.first[payload]
 }
 
-func (w *want) Uplink(_ context.Context, up bool, _ string) { w.up <- up }
+func (w *want) Uplink(_ context.Context, up bool, _ string) {
+	w.mu.Lock()
+	news := !slices.Equal(w.was, []bool{up})
+	w.was = []bool{up}
+	w.mu.Unlock()
+	if news {
+		w.up <- up
+	}
+}
 
 func (w *want) wait(t *testing.T, what string) {
 	t.Helper()
