@@ -555,35 +555,6 @@ func TestPageReconnects(t *testing.T) {
 	assert.Empty(t, b.errs)
 }
 
-// Who presses a button of a page that shows less than there is gets the page anew, and
-// can acknowledge what it shows then.
-func TestPageAckAfterNews(t *testing.T) {
-	browser := newBrowser(t)
-	c := newCellar(t, "")
-	for _, v := range []float64{1500, 1500, 2000, 2000} {
-		c.publish("freezer", v)
-	}
-	b := newTab(t, browser, screens[0])
-	for _, where := range []string{"/", "/lamp?name=freezer"} {
-		b.open(c.url + where)
-		b.untilText("#link-state", "live")
-		press := `form[action="/do/ack"] button`
-		// As if what came did not reach this page, as long as it stands.
-		eval[bool](b, `document.addEventListener("formdata", e => e.formData.set("seen", "1")), true`)
-		b.click(press)
-		b.untilText("#said", "freezer: not acknowledged yet")
-		b.untilText("#link-state", "live") // else the view may put a new button in its place just then
-		b.click(press)
-		b.untilText("#said", "freezer: acknowledged.")
-		for _, v := range []float64{1500, 1500, 2000, 2000} {
-			c.publish("freezer", v)
-		}
-	}
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	assert.Empty(t, b.errs)
-}
-
 // With people configured one has to log in.
 func TestPageLogin(t *testing.T) {
 	browser := newBrowser(t)
