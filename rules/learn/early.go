@@ -24,8 +24,7 @@ func (p *prelude) add(y float64) {
 // level is the mean of the readings, their variance, and how far a straight line
 // through them, by least squares, rises over all of them.
 func (p *prelude) level() (mean, variance, rise float64) {
-	n := p.N
-	return p.First + p.S/n, math.Max(p.SS-sq(p.S)/n, 0) / (n - 1), (p.I - mul(mul(0.5, n-1), p.S)) * 12 / (sq(n) - 1)
+	return p.First + p.S/p.N, sampleVariance(p.N, p.S, p.SS), risen(p.N, p.S, p.I)
 }
 
 // early announces a small first change in the first two hours, before the light and the

@@ -112,7 +112,7 @@ func (c *core) clear(e edge) bool {
 	if still {
 		times = 3.5
 	}
-	if !known && c.Range.Minutes > 100 && a < mul(9, sd) && a > mul(3.2, sd) && c.back(e, sd) && c.sharp(a, sd) && c.twoLevels(a, sd) {
+	if !known && c.Range.Minutes > 100 && a < mul(beyondSmall, sd) && a > mul(3.2, sd) && c.back(e, sd) && c.sharp(a, sd) && c.twoLevels(a, sd) {
 		return true // two levels and nothing else, the second time
 	}
 	act := e.Act
@@ -129,7 +129,7 @@ func (c *core) clear(e edge) bool {
 	if !still && c.Edges.daily(a) {
 		return false // a room's light, again
 	}
-	if still && a < mul(9, sd) {
+	if still && a < mul(beyondSmall, sd) {
 		return true // a room's light is brighter: what was there before was the same lamp
 	}
 	to := e.From + e.Size

@@ -101,16 +101,19 @@ func (x *change) add(y float64) {
 func (x *change) size() float64 { return x.Post + x.S/float64(x.N) - x.Pre }
 
 // variance is that of the readings after it.
-func (x *change) variance() float64 {
-	n := float64(x.N)
-	return math.Max(x.SS-sq(x.S)/n, 0) / (n - 1)
-}
+func (x *change) variance() float64 { return sampleVariance(float64(x.N), x.S, x.SS) }
 
 // slope is how far the new level rose on, all over, by least squares, as a
 // share of the size.
-func (x *change) slope() float64 {
-	n := float64(x.N)
-	return (x.I - mul(mul(0.5, n-1), x.S)) * 12 / (sq(n) - 1) / x.size()
+func (x *change) slope() float64 { return risen(float64(x.N), x.S, x.I) / x.size() }
+
+// sampleVariance is the variance of a sample of n numbers by their sum and that of their squares.
+func sampleVariance(n, sum, squares float64) float64 { return math.Max(squares-sq(sum)/n, 0) / (n - 1) }
+
+// risen is how far the straight line through n readings, by least squares, rises over all
+// of them, by their sum and that weighted by their number from 0.
+func risen(n, sum, weighted float64) float64 {
+	return (weighted - mul(mul(0.5, n-1), sum)) * 12 / (sq(n) - 1)
 }
 
 // slid is how much speaks for light that slid within five readings: 0 for a change from

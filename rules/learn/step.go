@@ -61,7 +61,7 @@ func (l *Learner) edge(ms int64) {
 	step, ev := c.believed(e, sd)
 	switch {
 	case a < 2*c.Refuted && step == 0:
-	case (a < mul(9, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && (c.NUp+c.NDown < 12 && c.weak() || c.unlike(e))):
+	case (a < mul(beyondSmall, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && (c.NUp+c.NDown < 12 && c.weak() || c.unlike(e))):
 		if ended && c.Edges.Wait > 0 { // the next edge is a reading nearer than others may be
 			c.Edges.Wait--
 		}
@@ -181,7 +181,7 @@ func (c *core) weigh(e *edge, floor float64) {
 // came too soon after the first reading or after each other, as when somebody tries it.
 func (c *core) own(e edge) bool {
 	a, sd := math.Abs(e.Size), math.Sqrt(c.Noise.variance())
-	return c.At-c.Begin < setup && a > mul(beyondSmall, sd) && e.Leap > a-mul(3, sd) && sq(e.SD) < 2*sq(sd) &&
+	return c.At-c.Begin < setup && c.crisp(e) &&
 		math.Abs(c.Range.Jump+mul(1.2, sd)-a) < mul(0.05, a)+mul(2, sd) && math.Max(c.Range.Hi-c.Range.Lo, c.Range.RHi-c.Range.RLo) < a+mul(3, sd)
 }
 
@@ -199,8 +199,7 @@ func (c *core) mounting(e edge, sd float64) bool {
 // unmount forgets the step in use and all that was seen of that light, now that this edge
 // leads up from the light there is without it.
 func (c *core) unmount(e edge) {
-	n := uint32(copy(c.Edges.E[:], c.Edges.E[1:c.Edges.NE]))
-	c.Edges.NE = n
+	c.Edges.NE = uint32(copy(c.Edges.E[:], c.Edges.E[1:c.Edges.NE]))
 	c.Range.Hi = math.Min(c.Range.Hi, c.Range.RHi+c.Range.Off-e.Size)
 	c.forget()
 }
@@ -209,9 +208,13 @@ func (c *core) unmount(e edge) {
 // between levels as flat as noise. The light that was known till now was of a few
 // readings: the lamp may have changed among them, too soon to be seen, or somebody's
 // light have gone out. The level before the edge is better known.
-func (c *core) tried(e edge) bool {
+func (c *core) tried(e edge) bool { return c.Edges.NE == 0 && c.N < 3*nBuf && c.crisp(e) }
+
+// crisp tells whether an edge is beyond a small one, from one reading to the next, and
+// between levels as flat as noise.
+func (c *core) crisp(e edge) bool {
 	a, sd := math.Abs(e.Size), math.Sqrt(c.Noise.variance())
-	return c.Edges.NE == 0 && c.N < 3*nBuf && a > mul(beyondSmall, sd) && e.Leap > a-mul(3, sd) && sq(e.SD) < 2*sq(sd)
+	return a > mul(beyondSmall, sd) && e.Leap > a-mul(3, sd) && sq(e.SD) < 2*sq(sd)
 }
 
 // ofKnown takes a recorded edge for one of the known lamp's, or sees by it that the

@@ -585,7 +585,8 @@ func (c *Config) readMail(t *table, i int) {
 	if need("server", "mail.example.com:587", &m.Server) {
 		// The port by number, for the library takes it like that.
 		host, port, _ := net.SplitHostPort(m.Server)
-		if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 || host == "" || strings.ContainsFunc(host, func(r rune) bool { return unicode.IsSpace(r) || unicode.IsControl(r) }) {
+		blank := func(r rune) bool { return unicode.IsSpace(r) || unicode.IsControl(r) }
+		if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 || host == "" || strings.ContainsFunc(host, blank) {
 			t.fail("server", `%q is no address; write HOST:PORT, such as "mail.example.com:587"`, m.Server)
 		}
 	}
