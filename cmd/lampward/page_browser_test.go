@@ -21,6 +21,7 @@ import (
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/cdproto/page"
 	cdpruntime "github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -550,6 +551,37 @@ func TestPageReconnects(t *testing.T) {
 	wire.set(false)
 	b.untilText("#link-state", "live")
 	b.untilText(".row", "1502 counts")
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	assert.Empty(t, b.errs)
+}
+
+// Who presses a button of a page that shows less than there is gets the page anew, and
+// can acknowledge what it shows then.
+func TestPageAckAfterNews(t *testing.T) {
+	browser := newBrowser(t)
+	c := newCellar(t, "")
+	lights := func() {
+		for _, v := range []float64{1500, 1500, 2000, 2000} {
+			c.publish("freezer", v)
+		}
+	}
+	b := newTab(t, browser, screens[0])
+	// No news reaches this page by itself, and nothing of it is replaced while it is pressed.
+	_, err := chromedp.Call(b.ctx, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{
+		Source: `window.EventSource = class extends EventTarget { close() {} }`})
+	require.NoError(t, err)
+	lights()
+	for _, where := range []string{"/", "/lamp?name=freezer"} {
+		b.open(c.url + where)
+		lights()
+		press := `form[action="/do/ack"] button`
+		b.click(press)
+		b.untilText("#said", "freezer: not acknowledged yet")
+		b.click(press)
+		b.untilText("#said", "freezer: acknowledged.")
+		lights()
+	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	assert.Empty(t, b.errs)
