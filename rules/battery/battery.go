@@ -1,13 +1,15 @@
 // Package battery forecasts when a device's battery will be flat.
 //
 // Start with [New]; tell it [Estimator.Heard] when the device reports,
-// [Estimator.Volts] when it reports a voltage and [Estimator.Fresh] when a
-// person puts in a fresh battery, and ask [Estimator.Forecast].
+// [Estimator.Volts] when it reports a voltage, or else its state of charge, and
+// [Estimator.Fresh] when a person puts in a fresh battery, and ask
+// [Estimator.Forecast].
 //
 // The forecast rests on the best thing that is known:
 //
 //  1. the voltage: each hour's mean is turned into a state of charge through
-//     the discharge curve of the chemistry, and a straight line through those
+//     the discharge curve of the chemistry (or the board tells the state of
+//     charge itself), and a straight line through those
 //     (a board's load hardly changes from week to week) is followed to the
 //     cut-off; and where the newest voltages fall faster than ever before, they
 //     alone, for many a battery ends more steeply than its curve;
@@ -26,6 +28,7 @@ import (
 
 // Config is what is known of the battery.
 type Config struct {
+	InPercent   bool          // Volts takes the state of charge as the board tells it, in per cent; then Chemistry, Cells and FlatVolts count for nothing
 	Chemistry   string        // one of Chemistries; empty: unknown, and the voltage forecasts nothing
 	Cells       int           // cells in series; 0: guessed from the highest voltage seen
 	FlatVolts   float64       // V of the whole battery at which the board stops, unless it stopped at more before; 0: where it stopped before, else the usual cut-off of the chemistry
@@ -46,6 +49,7 @@ const (
 // What a Forecast rests on.
 const (
 	FromVoltage  = "voltage"
+	FromCharge   = "charge" // as the board tells it
 	FromSwaps    = "swaps"
 	FromCapacity = "capacity"
 )
@@ -54,7 +58,7 @@ const (
 type Forecast struct {
 	Flat        time.Time // the likeliest moment
 	Early, Late time.Time // ends of the 90 % interval
-	Basis       string    // FromVoltage, FromSwaps or FromCapacity
+	Basis       string    // FromVoltage, FromCharge, FromSwaps or FromCapacity
 }
 
 const (
@@ -79,6 +83,7 @@ const (
 	warnCharge = 0.4   // charge above which the voltage warns of nothing, unless Warn is a good part of the battery's life
 	holdCharge = 0.25  // charge above which the voltage warns of nothing while it hardly falls
 	nearFlat   = 0.20  // charge below which a battery that is changed or charged counts as used up
+	nearFlatPc = 0.30  // the same of a charge in per cent, which many a board tells as too high near its end
 )
 
 // point is the mean of the voltages in one stretch of time.
@@ -130,10 +135,18 @@ func New(cfg Config) *Estimator {
 	return e
 }
 
-// Configure changes what is known of the battery and keeps what was learned.
+// Configure changes what is known of the battery and keeps what was learned; but
+// voltages say nothing of a charge in per cent, nor that of them.
 func (e *Estimator) Configure(cfg Config) {
+	if cfg.InPercent != e.cfg.InPercent {
+		e.nPts, e.merged, e.nEnd = 0, 1, 0
+		e.sum, e.cnt, e.high, e.stop, e.died = 0, 0, 0, 0, 0
+	}
 	e.cfg = cfg
 	e.curve = findCurve(cfg.Chemistry)
+	if cfg.InPercent {
+		e.curve = &percent
+	}
 	e.derive(e.now)
 }
 
@@ -183,13 +196,21 @@ func (e *Estimator) lastVolts() float64 {
 // stopped notes the voltage that a board showed last before its battery was
 // changed; only that of a battery that was used up tells where it stops.
 func (e *Estimator) stopped(volts float64) {
-	if e.curve == nil || volts <= 0 || e.curve.charge(volts/float64(e.cells())) > nearFlat {
+	if volts <= 0 || !e.usedUp(volts) {
 		return
 	}
 	if e.stop > 0 {
 		volts = (e.stop + volts) / 2
 	}
 	e.stop = volts
+}
+
+// usedUp tells whether a battery that shows volts is nearly flat.
+func (e *Estimator) usedUp(volts float64) bool {
+	if e.cfg.InPercent {
+		return volts <= 100*nearFlatPc
+	}
+	return e.curve != nil && e.curve.charge(volts/float64(e.cells())) <= nearFlat
 }
 
 // swap notes a fresh battery. One that was not flat says only that they last
@@ -214,10 +235,13 @@ func (e *Estimator) swap(at, end int64, flat bool) {
 	e.start, e.known, e.told = at, true, true
 }
 
-// Volts tells the voltage that the device reported at at, in V. It returns
-// true if the voltage shows that the battery was changed or charged since the
-// hour before.
+// Volts tells the voltage that the device reported at at, in V, or its charge in
+// per cent if that is configured. It returns true if that shows that the battery
+// was changed or charged since the hour before.
 func (e *Estimator) Volts(at time.Time, v float64) (fresh bool) {
+	if e.cfg.InPercent && v == 0 {
+		v = 0.1 // less than one; a board that reports is not at its end
+	}
 	if !(v > 0 && v < 1000) {
 		return false
 	}
@@ -253,7 +277,7 @@ func (e *Estimator) closeHour() (fresh bool) {
 		e.died = 0
 		end, flat := last.At, true
 		if e.curve != nil {
-			if flat = e.curve.charge(last.Volts/float64(e.cells())) <= nearFlat; !flat {
+			if flat = e.usedUp(last.Volts); !flat {
 				end = e.start // charged long before it was flat: no life
 			}
 		}
@@ -335,12 +359,15 @@ func (e *Estimator) jumped(before, after float64) bool {
 		e.curve.charge(after/cells)-e.curve.charge(before/cells) > jumpSoc
 }
 
-// cells returns the number of cells in series: as configured, or the fewest
+// cells returns the number of cells in series (1 of a charge in per cent): as configured, or the fewest
 // that give the highest voltage seen. A fresh cell, or a converter that is off,
 // may show more than the curve; what would be flat cells at their best is one
 // fewer.
 func (e *Estimator) cells() int {
-	if e.cfg.Cells > 0 || e.curve == nil {
+	switch {
+	case e.cfg.InPercent:
+		return 1
+	case e.cfg.Cells > 0 || e.curve == nil:
 		return max(e.cfg.Cells, 1)
 	}
 	n := max(int(math.Ceil(e.high/float64(1.03*e.curve.full()))), 1)
@@ -376,14 +403,18 @@ func (e *Estimator) derive(now int64) {
 	e.charge = -1
 	if newest, ok := e.newest(); ok && e.curve != nil {
 		e.charge = e.curve.charge(newest / float64(e.cells()))
-		if e.charge <= nearFlat && e.regulated() {
+		if e.charge <= nearFlat && !e.cfg.InPercent && e.regulated() {
 			e.charge = -1
 		}
 	}
 	var flat, early, late int64
+	trend := e.trend(&flat, &early, &late)
 	switch {
-	case e.trend(&flat, &early, &late):
+	case trend:
 		e.fc.Basis = FromVoltage
+		if e.cfg.InPercent {
+			e.fc.Basis = FromCharge
+		}
 	case e.known && e.nLife > 0:
 		mean, sd := e.lifeSpan()
 		half := int64(z90 * sd)
@@ -408,7 +439,7 @@ func (e *Estimator) derive(now int64) {
 	// deviations under its mean, the early end 1.645.
 	quartile := flat - (flat-early)*41/100
 	e.warn = max(quartile-ahead.Milliseconds(), now)
-	if e.fc.Basis == FromVoltage {
+	if trend {
 		// A fresh cell falls fast at first, and may seem to go on so.
 		most := max(warnCharge, 1.25*float64(ahead.Milliseconds())/float64(max(flat-e.start, 1)))
 		if e.charge > most {

@@ -401,9 +401,16 @@ func BenchmarkVolts(b *testing.B) {
 // noise, from full until the board stops at stop (V a cell), and returns how long
 // before the end it was warned of first; ok is false if it never was.
 func drain(cfg Config, life time.Duration, stop float64, volts func(soc float64) float64) (lead time.Duration, ok bool) {
-	r := rand.New(rand.NewPCG(11, 12))
 	e := New(cfg)
 	e.Heard(start)
+	lead, ok, _ = drainFrom(e, start, life, stop, volts)
+	return lead, ok
+}
+
+// drainFrom does so with what e knows already, from begin on, and returns when the
+// board stopped, too.
+func drainFrom(e *Estimator, begin time.Time, life time.Duration, stop float64, volts func(soc float64) float64) (lead time.Duration, ok bool, end time.Time) {
+	r := rand.New(rand.NewPCG(11, 12))
 	warned := time.Duration(-1)
 	at := time.Duration(0)
 	for ; ; at += time.Hour {
@@ -411,12 +418,12 @@ func drain(cfg Config, life time.Duration, stop float64, volts func(soc float64)
 		if v < stop {
 			break
 		}
-		e.Volts(start.Add(at), v+0.005*r.NormFloat64())
-		if w, known := e.WarnAt(); known && warned < 0 && !w.After(start.Add(at)) {
+		e.Volts(begin.Add(at), v+0.005*r.NormFloat64())
+		if w, known := e.WarnAt(); known && warned < 0 && !w.After(begin.Add(at)) {
 			warned = at
 		}
 	}
-	return at - warned, warned >= 0
+	return at - warned, warned >= 0, begin.Add(at)
 }
 
 // sharper is the table's curve but that the battery holds its level for longer
@@ -743,4 +750,92 @@ func TestOneHighReadingIsNoSwap(t *testing.T) {
 		assert.True(t, told)
 		assert.WithinDuration(t, before, since, 2*time.Hour)
 	}
+}
+
+// byLine is a charge in per cent as boards come by it (common practice, no
+// source): a straight line through voltages from empty to full, V a cell, in whole
+// per cent, of a cell that follows the table. Below stop, V, the board is off: -1.
+func byLine(chem string, empty, full, stop float64) func(soc float64) float64 {
+	volts := sharper(chem, 1)
+	return func(soc float64) float64 {
+		v := volts(soc)
+		if v < stop {
+			return -1
+		}
+		return math.Round(100 * min(max((v-empty)/(full-empty), 0), 1))
+	}
+}
+
+// A board that tells its charge in place of a voltage is warned of in time, however
+// it comes by it.
+func TestChargeInPercent(t *testing.T) {
+	for name, charge := range map[string]func(soc float64) float64{
+		"a gauge that counts the current":         func(soc float64) float64 { return math.Round(100 * soc) },
+		"a line from 3.2 V, off at 3.3":           byLine("lithium_ion", 3.2, 4.2, 3.3),
+		"a line from 3.3 V, which goes on at 0 %": byLine("lithium_ion", 3.3, 4.2, 3.0),
+		"a line of alkaline cells":                byLine("alkaline", 1.0, 1.5, 1.0),
+	} {
+		for _, life := range []float64{20, 60, 180} {
+			lead, ok := drain(Config{InPercent: true}, days(life), 0, charge)
+			at := fmt.Sprintf("%s, %v days", name, life)
+			assert.True(t, ok, at)
+			t.Log(at, lead)
+			assert.GreaterOrEqual(t, lead, 18*time.Hour, at)
+			assert.Less(t, lead, max(days(life*.4), 9*day), at)
+		}
+	}
+}
+
+// That a board stops at 25 % nobody can know at first; of the second battery it is
+// known.
+func TestLearnsAtWhatChargeItStops(t *testing.T) {
+	for _, life := range []float64{20, 60, 180} {
+		e := New(Config{InPercent: true, Chemistry: "nimh", Cells: 3, FlatVolts: 3}) // all but the first for nothing
+		charge := byLine("lithium_ion", 3.0, 4.2, 3.3)
+		_, _, end := drainFrom(e, start, days(life), 0, charge)
+		e.Fresh(end.Add(day), end)
+		lead, ok, _ := drainFrom(e, end.Add(day), days(life), 0, charge)
+		assert.InDelta(t, 25, e.stop, 1)
+		t.Log(life, lead)
+		assert.True(t, ok, life)
+		assert.GreaterOrEqual(t, lead, day, life)
+		assert.Less(t, lead, max(days(life*.4), 9*day), life)
+	}
+}
+
+// A charge that stands still near nothing is no regulator's, and nothing is a charge.
+func TestChargeNearNothing(t *testing.T) {
+	e := New(Config{InPercent: true})
+	at := start
+	for range 9 * 24 {
+		at = at.Add(time.Hour)
+		e.Volts(at, 4)
+	}
+	charge, ok := e.Charge()
+	assert.True(t, ok)
+	assert.InDelta(t, .04, charge, 1e-9)
+	for range 5 * 24 {
+		at = at.Add(time.Hour)
+		e.Volts(at, 0)
+	}
+	charge, ok = e.Charge()
+	assert.True(t, ok)
+	assert.Less(t, charge, .01)
+}
+
+// Where it is not known at what charge a board stops, it may do so sooner.
+func TestUnknownStopInPercentMayBeSooner(t *testing.T) {
+	early := map[float64]time.Time{}
+	for _, stop := range []float64{0, 1} {
+		e := New(Config{InPercent: true})
+		e.stop = stop
+		for h := range 50 * 24 {
+			e.Volts(start.Add(time.Duration(h)*time.Hour), math.Round(100-float64(h)/24))
+		}
+		f, ok := e.Forecast()
+		require.True(t, ok)
+		assert.WithinDuration(t, start.Add(days(100)), f.Flat, days(2))
+		early[stop] = f.Early
+	}
+	assert.True(t, early[0].Add(day).Before(early[1]), "%v", early)
 }

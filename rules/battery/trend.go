@@ -30,6 +30,8 @@ func (b bend) apply(soc, size float64) float64 {
 const (
 	cutDoubt    = 0.08
 	cutDoubtSet = 0.02
+	cutPercent  = 10.0 // the same of a charge in per cent, in per cent
+	cutSeen     = 2.0  // where the board was seen to stop
 )
 
 // Of the end of a battery as its newest voltages alone show it.
@@ -73,6 +75,12 @@ func (e *Estimator) trend(flat, early, late *int64) bool {
 // far that may be off, one standard deviation: as set, unless it stopped at a
 // higher one before.
 func (e *Estimator) cut() (volts, doubt float64) {
+	if e.cfg.InPercent {
+		if e.stop > 0 {
+			return e.stop, cutSeen
+		}
+		return 0, cutPercent
+	}
 	cells := float64(e.cells())
 	known := e.cfg.FlatVolts
 	if e.curve.charge(e.stop/cells) <= nearFlat { // else it was of another kind of battery
