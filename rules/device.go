@@ -26,7 +26,7 @@ type device struct {
 	heldBack bool // silent, but not told yet
 	folded   bool // part of the ManySilent that is open
 
-	volts, rssi   float64   // newest reported, V and dBm
+	volts, rssi   float64   // newest reported, V (or per cent, see BatteryConfig.InPercent) and dBm
 	voltsOK, rsOK bool      // they were reported
 	word          string    // newest InLink word
 	wordAt        time.Time // when it came
@@ -42,13 +42,16 @@ func newDevice(cfg DeviceConfig) *device {
 // configure takes a new configuration and keeps what was learned, but for the
 // lamps: reads tells which they are.
 func (d *device) configure(cfg DeviceConfig) {
+	if cfg.Battery.InPercent != d.cfg.Battery.InPercent {
+		d.voltsOK = false
+	}
 	d.cfg, d.lamps = cfg, nil
 	d.cadence.Configure(silence.Config{
 		ReportEvery: cfg.ReportEvery, SilentAfter: cfg.SilentAfter, FalseEvery: cfg.FalseEvery,
 	})
 	b := cfg.Battery
 	d.cell.Configure(battery.Config{
-		Chemistry: b.Chemistry, Cells: b.Cells, FlatVolts: b.FlatVolts,
+		InPercent: b.InPercent, Chemistry: b.Chemistry, Cells: b.Cells, FlatVolts: b.FlatVolts,
 		CapacityMAh: b.CapacityMAh, CurrentMA: b.CurrentMA, Derate: b.Derate, Warn: b.Warn,
 	})
 }

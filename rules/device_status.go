@@ -12,8 +12,8 @@ type DeviceStatus struct {
 	Overdue bool           `json:"overdue,omitempty"` // noticeably late, though not silent
 	Silent  bool           `json:"silent,omitempty"`  // counts as silent
 	Causes  []string       `json:"causes,omitempty"`  // if silent: what may be the cause, with its evidence, likeliest first
-	Volts   *float64       `json:"volts,omitempty"`   // V; newest reported
-	Charge  *float64       `json:"charge,omitempty"`  // 0..1; state of charge by voltage
+	Volts   *float64       `json:"volts,omitempty"`   // V; newest reported; nil of a board that tells its charge
+	Charge  *float64       `json:"charge,omitempty"`  // 0..1; state of charge by voltage, or as the board tells it
 	RSSI    *float64       `json:"rssi,omitempty"`    // dBm; newest reported
 	Link    string         `json:"link,omitempty"`    // newest word on its connection
 	LinkAt  time.Time      `json:"link_at,omitzero"`  // engine time of that word
@@ -25,7 +25,7 @@ type BatteryStatus struct {
 	Flat  time.Time `json:"flat"`  // engine time, the likeliest
 	Early time.Time `json:"early"` // ends of the 90 % interval
 	Late  time.Time `json:"late"`  //
-	Basis string    `json:"basis"` // "voltage", "swaps" or "capacity"
+	Basis string    `json:"basis"` // "voltage", "charge", "swaps" or "capacity"
 	Since time.Time `json:"since"` // engine time at which it was put in
 	Told  bool      `json:"told"`  // Since is known, not just the first report
 }
@@ -64,16 +64,19 @@ func (d *device) status(now time.Time) DeviceStatus {
 			s.Causes = append(s.Causes, c.why)
 		}
 	}
-	if d.voltsOK {
-		v := d.volts
+	if c, ok := d.cell.Charge(); ok {
+		s.Charge = &c
+	}
+	switch v := d.volts; {
+	case d.voltsOK && d.cfg.Battery.InPercent:
+		v /= 100
+		s.Charge = &v
+	case d.voltsOK:
 		s.Volts = &v
 	}
 	if d.rsOK {
 		v := d.rssi
 		s.RSSI = &v
-	}
-	if c, ok := d.cell.Charge(); ok {
-		s.Charge = &c
 	}
 	if f, ok := d.cell.Forecast(); ok {
 		since, told := d.cell.Since()

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -192,6 +193,51 @@ func TestBatteryByVoltage(t *testing.T) {
 	got := h.run(5 * time.Hour)
 	require.Equal(t, []Kind{BatteryNew}, kinds(got))
 	assert.Contains(t, got[0].Text, "changed or charged")
+}
+
+// A board that reports its charge in per cent needs no chemistry, and is told of in
+// per cent.
+func TestBatteryByCharge(t *testing.T) {
+	cfg := DeviceConfig{Battery: BatteryConfig{InPercent: true}}
+	h, b := one(t, cfg)
+	last := 0.0
+	for i := range 20 * 24 {
+		last = math.Round(100 - 100*float64(i)/(20*24))
+		b.volts = f64(last)
+		if got := h.run(time.Hour); len(got) > 0 {
+			require.Equal(t, []Kind{BatteryLow}, kinds(got))
+			assert.Contains(t, got[0].Why, "By the charge that it reports it goes flat in ")
+			assert.Contains(t, got[0].Why, " It reports "+strconv.Itoa(int(last))+" %.")
+			break
+		}
+	}
+	require.Len(t, h.events, 1)
+	s, _ := h.m.DeviceStatus("freezer", h.now)
+	require.NotNil(t, s.Battery)
+	assert.Equal(t, "charge", s.Battery.Basis)
+	assert.Nil(t, s.Volts)
+	require.NotNil(t, s.Charge)
+	assert.Equal(t, last/100, *s.Charge)
+
+	b.volts = f64(4)
+	h.run(5 * time.Hour)
+	b.dead = true
+	got := h.run(time.Hour)
+	require.Equal(t, []Kind{Silent}, kinds(got))
+	assert.Equal(t, CauseBattery, got[0].Cause)
+	assert.Contains(t, got[0].Why, "flat battery (it reported 4 %)")
+	b.dead, b.next, b.volts = false, h.now, f64(99)
+	got = h.run(5 * time.Hour)
+	require.Equal(t, []Kind{Returned, BatteryNew}, kinds(got))
+	assert.Regexp(t, `Its charge rose within the last hours,.* to 99 %\.`, got[1].Why)
+
+	// Who names the place of a voltage from now on has none of that taken for volts.
+	cfg.Name, cfg.Battery = "freezer", BatteryConfig{Chemistry: "lithium_ion"}
+	h.step(Input{Kind: InConfig, Config: &Config{Devices: []DeviceConfig{cfg}}})
+	s, _ = h.m.DeviceStatus("freezer", h.now)
+	assert.Nil(t, s.Volts)
+	assert.Nil(t, s.Charge)
+	assert.True(t, s.Battery == nil || s.Battery.Basis != "voltage")
 }
 
 func TestNonsenseFromTheBoardIsIgnored(t *testing.T) {

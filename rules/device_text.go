@@ -79,13 +79,13 @@ func (d *device) batteryCause(at time.Time) (c cause, ok bool) {
 	switch {
 	case measured && charge <= 0.05:
 		c.weight = 4
-		c.why = fmt.Sprintf("flat battery (%.2f V is %.0f %% left)", d.volts, charge*100)
+		c.why = "flat battery (" + d.left(charge) + ")"
 	case known && !at.Before(f.Flat):
 		c.weight = 3.2
 		c.why = fmt.Sprintf("flat battery (its flat date by %s passed %s ago)", basisWord(f.Basis), span.Text(at.Sub(f.Flat)))
 	case measured && charge <= 0.15:
 		c.weight = 2.5
-		c.why = fmt.Sprintf("low battery (%.2f V is %.0f %% left)", d.volts, charge*100)
+		c.why = "low battery (" + d.left(charge) + ")"
 	case known && !at.Before(f.Early):
 		c.weight = 2.2
 		c.why = fmt.Sprintf("flat battery (by %s it goes flat about now, in %s at the latest)", basisWord(f.Basis), span.Text(f.Late.Sub(at)))
@@ -95,8 +95,18 @@ func (d *device) batteryCause(at time.Time) (c cause, ok bool) {
 	return c, true
 }
 
+// left tells of a battery that is nearly flat.
+func (d *device) left(charge float64) string {
+	if d.cfg.Battery.InPercent {
+		return fmt.Sprintf("it reported %.0f %%", d.volts)
+	}
+	return fmt.Sprintf("%.2f V is %.0f %% left", d.volts, charge*100)
+}
+
 func basisWord(basis string) string {
 	switch basis {
+	case battery.FromCharge:
+		return "the charge that it reports"
 	case battery.FromVoltage:
 		return "its voltage"
 	case battery.FromSwaps:
@@ -190,11 +200,16 @@ func (d *device) batteryLow(at time.Time) Event {
 	var why strings.Builder
 	fmt.Fprintf(&why, "By %s it goes flat %s, nine times in ten between %s and %s.", basisWord(f.Basis),
 		ahead(at, f.Flat), ahead(at, f.Early), ahead(at, f.Late))
-	if charge, ok := d.cell.Charge(); ok {
+	charge, ok := d.cell.Charge()
+	switch {
+	case !ok:
+	case d.cfg.Battery.InPercent:
+		fmt.Fprintf(&why, " It reports %.0f %%.", d.volts)
+	default:
 		fmt.Fprintf(&why, " It shows %.2f V, about %.0f %% of its charge.", d.volts, charge*100)
 	}
 	since, told := d.cell.Since()
-	if f.Basis != battery.FromVoltage {
+	if f.Basis != battery.FromVoltage && f.Basis != battery.FromCharge {
 		if told {
 			fmt.Fprintf(&why, " It was put in %s ago.", span.Text(at.Sub(since)))
 		} else {
@@ -220,11 +235,15 @@ func (d *device) batteryChanged(in *Input) Event {
 }
 
 func (d *device) batteryRose(at time.Time, before float64, had bool) Event {
-	e := Event{At: at, Kind: BatteryNew, Device: d.cfg.Name, Confidence: 0.9,
-		Text: d.cfg.Name + ": battery changed or charged",
-		Why:  fmt.Sprintf("Its voltage rose within the last hours, to %.2f V.", d.volts)}
-	if had && before < d.volts {
-		e.Why = fmt.Sprintf("Its voltage rose within the last hours, from %.2f V to %.2f V.", before, d.volts)
+	what, unit := "voltage", "%.2f V"
+	if d.cfg.Battery.InPercent {
+		what, unit = "charge", "%.0f %%"
 	}
-	return e
+	why := "Its " + what + " rose within the last hours,"
+	if had && before < d.volts {
+		why += fmt.Sprintf(" from "+unit, before)
+	}
+	return Event{At: at, Kind: BatteryNew, Device: d.cfg.Name, Confidence: 0.9,
+		Text: d.cfg.Name + ": battery changed or charged",
+		Why:  why + fmt.Sprintf(" to "+unit+".", d.volts)}
 }

@@ -53,7 +53,7 @@ type Input struct {
 	Lamp   string        `json:"lamp,omitempty"`   // name of the lamp, for readings and a person's actions
 	Device string        `json:"device,omitempty"` // name of the device
 	Value  float64       `json:"value,omitempty"`  // InReading with a Lamp: the raw count; finite
-	Volts  *float64      `json:"volts,omitempty"`  // InReading: battery voltage in V, if the board told it
+	Volts  *float64      `json:"volts,omitempty"`  // InReading: battery voltage in V, or what BatteryConfig.InPercent says, if the board told it
 	RSSI   *float64      `json:"rssi,omitempty"`   // InReading: signal strength in dBm, if the board told it
 	Word   string        `json:"word,omitempty"`   // InReading: ReadingLate or nothing; InLink, InUplink, InService: which; InTeach: "lit", "dark" or Anew; InAck: the AlarmStatus.Mark of what the person was shown, nothing: of all; InStart: what is being caught up, a sentence after a space
 	For    time.Duration `json:"for,omitempty"`    // InShelve: how long, ns; InLink of an end: how long the connection lasted, 0: not known
@@ -239,6 +239,7 @@ type DeviceConfig struct {
 // BatteryConfig describes a board's battery; the zero value says nothing is
 // known, and no flat date is forecast until swaps or voltages teach it.
 type BatteryConfig struct {
+	InPercent   bool          `json:"in_percent,omitempty"`   // the board tells its battery's charge in per cent where others tell volts; then what is of chemistry, cells and volts counts for nothing
 	Chemistry   string        `json:"chemistry,omitempty"`    // name of a discharge curve, see battery.Chemistries; empty: none
 	Cells       int           `json:"cells,omitempty"`        // cells in series; 0: guessed from the highest voltage seen
 	FlatVolts   float64       `json:"flat_volts,omitempty"`   // V of the whole battery at which the board stops, unless it stopped at more before; 0: where it stopped before, else the usual cut-off of the chemistry
