@@ -19,7 +19,7 @@ const (
 )
 
 // NoValue as DecodeOptions.Value says that the payload carries no lamp's
-// value: only that the board lives, and perhaps Volts and RSSI.
+// value: only that the board lives, and perhaps Battery and RSSI.
 const NoValue = "-"
 
 const senmlPrefix = "senml:"
@@ -33,9 +33,10 @@ type DecodeOptions struct {
 	// bare number, a JSON object {"value": NUMBER}, or a SenML pack whose
 	// numeric records all have one name.
 	Value string
-	// Volts and RSSI find the battery voltage in V and the signal strength in
-	// dBm: a pointer or "senml:NAME"; "": the payload does not carry it.
-	Volts, RSSI string
+	// Battery and RSSI find what tells of the battery, a voltage or a charge, and
+	// the signal strength in dBm: a pointer or "senml:NAME"; "": the payload does
+	// not carry it.
+	Battery, RSSI string
 }
 
 // CheckPlace tells what is wrong with a place in DecodeOptions, other than
@@ -55,11 +56,11 @@ func CheckPlace(p string) error {
 type Sample struct {
 	Value    float64       // raw count; finite, magnitude at most MaxValue
 	HasValue bool          // false only with NoValue
-	Volts    *float64      // battery voltage in V; nil: not told
+	Battery  *float64      // what it tells of the battery; nil: not told
 	RSSI     *float64      // signal strength in dBm; nil: not told
 	At       time.Time     // when measured, UTC; zero unless the payload carries an absolute time
 	Ago      time.Duration // how long before its arrival it was measured; 0 unless the payload carries a relative time
-	// Warn says what is wrong with Volts or RSSI, if they are there but cannot
+	// Warn says what is wrong with Battery or RSSI, if they are there but cannot
 	// be used; nil: nothing. The value counts all the same.
 	Warn error
 }
@@ -126,8 +127,8 @@ func Decode(payload []byte, o DecodeOptions) ([]Sample, error) {
 			return nil, err
 		}
 	}
-	last := &out[len(out)-1] // voltage and signal strength are of the time of sending
-	last.Volts, last.Warn = d.extra("volts", o.Volts)
+	last := &out[len(out)-1] // battery and signal strength are of the time of sending
+	last.Battery, last.Warn = d.extra("battery", o.Battery)
 	var warn error
 	last.RSSI, warn = d.extra("rssi", o.RSSI)
 	last.Warn = errors.Join(last.Warn, warn)

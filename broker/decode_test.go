@@ -159,13 +159,13 @@ func TestDecode(t *testing.T) {
 		{payload: "0", want: 0},
 		{payload: `{"value":512}`, want: 512},
 		{payload: `{"value":"512"}`, want: 512},
-		{payload: `{"value":512, "batt":3.71,"rssi":-67}`, opts: DecodeOptions{Volts: "/batt", RSSI: "/rssi"}, want: 512, volts: 3.71, rssi: -67},
+		{payload: `{"value":512, "batt":3.71,"rssi":-67}`, opts: DecodeOptions{Battery: "/batt", RSSI: "/rssi"}, want: 512, volts: 3.71, rssi: -67},
 		{payload: `{"light":{"raw":[1,2,3]}}`, opts: DecodeOptions{Value: "/light/raw/1"}, want: 2},
 		{payload: `7`, opts: DecodeOptions{Value: ""}, want: 7},
-		{payload: `{"light":9,"batt":null}`, opts: DecodeOptions{Value: "/light", Volts: "/none/deep"}, want: 9},
+		{payload: `{"light":9,"batt":null}`, opts: DecodeOptions{Value: "/light", Battery: "/none/deep"}, want: 9},
 		{payload: `[{"n":"light","v":512}]`, want: 512},
 		{payload: `[{"bn":"urn:dev:mac:0024befffe804ff1:","n":"light","v":512},{"n":"batt","u":"V","v":3.7},{"n":"rssi","u":"dBm","v":-70}]`,
-			opts: DecodeOptions{Value: "senml:light", Volts: "senml:batt", RSSI: "senml:urn:dev:mac:0024befffe804ff1:rssi"}, want: 512, volts: 3.7, rssi: -70},
+			opts: DecodeOptions{Value: "senml:light", Battery: "senml:batt", RSSI: "senml:urn:dev:mac:0024befffe804ff1:rssi"}, want: 512, volts: 3.7, rssi: -70},
 		{payload: `[{"n":"light","bv":500,"v":12}]`, want: 512},
 		{payload: `[{"bn":"urn:dev:board","n":":light","v":512},{"n":":batt","v":3.7}]`, opts: DecodeOptions{Value: "senml::light"}, want: 512},
 	} {
@@ -178,9 +178,9 @@ func TestDecode(t *testing.T) {
 			require.Equal(t, c.want, got[0].Value)
 			require.NoError(t, got[0].Warn)
 			if c.volts == 0 {
-				require.Nil(t, got[0].Volts)
+				require.Nil(t, got[0].Battery)
 			} else {
-				require.Equal(t, c.volts, *got[0].Volts)
+				require.Equal(t, c.volts, *got[0].Battery)
 				require.Equal(t, c.rssi, *got[0].RSSI)
 			}
 		})
@@ -273,20 +273,20 @@ func TestDecodeTimesOfSenML(t *testing.T) {
 }
 
 func TestDecodeWarnsOfBadExtras(t *testing.T) {
-	got, err := Decode([]byte(`{"value":512,"batt":"low","rssi":1e12}`), DecodeOptions{Volts: "/batt", RSSI: "/rssi"})
+	got, err := Decode([]byte(`{"value":512,"batt":"low","rssi":1e12}`), DecodeOptions{Battery: "/batt", RSSI: "/rssi"})
 	require.NoError(t, err)
 	require.Equal(t, 512.0, got[0].Value)
-	require.Nil(t, got[0].Volts)
+	require.Nil(t, got[0].Battery)
 	require.Nil(t, got[0].RSSI)
-	require.ErrorContains(t, got[0].Warn, "volts")
+	require.ErrorContains(t, got[0].Warn, "battery")
 	require.ErrorContains(t, got[0].Warn, "rssi")
 }
 
 func TestDecodeWithoutValue(t *testing.T) {
-	got, err := Decode([]byte(`{"batt":3.7}`), DecodeOptions{Value: NoValue, Volts: "/batt"})
+	got, err := Decode([]byte(`{"batt":3.7}`), DecodeOptions{Value: NoValue, Battery: "/batt"})
 	require.NoError(t, err)
 	require.False(t, got[0].HasValue)
-	require.Equal(t, 3.7, *got[0].Volts)
+	require.Equal(t, 3.7, *got[0].Battery)
 	for _, p := range []string{"", "hello", "\xff"} {
 		got, err = Decode([]byte(p), DecodeOptions{Value: NoValue})
 		require.NoError(t, err)
@@ -296,7 +296,7 @@ func TestDecodeWithoutValue(t *testing.T) {
 
 // sane is what every sample that Decode lets through must be.
 func sane(s Sample) error {
-	for _, v := range []*float64{&s.Value, s.Volts, s.RSSI} {
+	for _, v := range []*float64{&s.Value, s.Battery, s.RSSI} {
 		if v != nil && (math.IsNaN(*v) || math.Abs(*v) > MaxValue) {
 			return fmt.Errorf("%v is no reading", *v)
 		}
@@ -312,7 +312,7 @@ func TestSaneCatchesBadSamples(t *testing.T) {
 	inf := math.Inf(1)
 	require.NoError(t, sane(Sample{Value: 512}))
 	require.Error(t, sane(Sample{Value: math.NaN()}))
-	require.Error(t, sane(Sample{Volts: &inf}))
+	require.Error(t, sane(Sample{Battery: &inf}))
 	require.Error(t, sane(Sample{At: time.Unix(1<<40, 0).UTC()}))
 }
 
@@ -353,7 +353,7 @@ func FuzzDecode(f *testing.F) {
 		f.Add([]byte(p), "", "senml:voltage")
 	}
 	f.Fuzz(func(t *testing.T, payload []byte, value, volts string) {
-		o := DecodeOptions{Value: value, Volts: volts, RSSI: "/rssi"}
+		o := DecodeOptions{Value: value, Battery: volts, RSSI: "/rssi"}
 		got, err := Decode(payload, o)
 		if err != nil {
 			if len(got) != 0 || ReasonOf(err) == "" || err.Error() == "" {
@@ -384,8 +384,8 @@ func BenchmarkDecode(b *testing.B) {
 		o             DecodeOptions
 	}{
 		{"number", "512", DecodeOptions{}},
-		{"pointer", `{"light":512,"batt":3.71,"rssi":-67}`, DecodeOptions{Value: "/light", Volts: "/batt", RSSI: "/rssi"}},
-		{"senml", `[{"bn":"urn:dev:mac:0024befffe804ff1:","n":"light","v":512},{"n":"batt","u":"V","v":3.7}]`, DecodeOptions{Value: "senml:light", Volts: "senml:batt"}},
+		{"pointer", `{"light":512,"batt":3.71,"rssi":-67}`, DecodeOptions{Value: "/light", Battery: "/batt", RSSI: "/rssi"}},
+		{"senml", `[{"bn":"urn:dev:mac:0024befffe804ff1:","n":"light","v":512},{"n":"batt","u":"V","v":3.7}]`, DecodeOptions{Value: "senml:light", Battery: "senml:batt"}},
 	} {
 		b.Run(c.name, func(b *testing.B) {
 			b.ReportAllocs()

@@ -49,8 +49,8 @@ func ExampleNewEmbedded() {
 }
 
 func ExampleDecode() {
-	samples, err := broker.Decode([]byte(`{"light":512,"batt":3.71}`), broker.DecodeOptions{Value: "/light", Volts: "/batt"})
-	fmt.Println(samples[0].Value, *samples[0].Volts, err)
+	samples, err := broker.Decode([]byte(`{"light":512,"batt":3.71}`), broker.DecodeOptions{Value: "/light", Battery: "/batt"})
+	fmt.Println(samples[0].Value, *samples[0].Battery, err)
 
 	_, err = broker.Decode([]byte(`{"light":512}`), broker.DecodeOptions{Value: "/lux"})
 	fmt.Println(broker.ReasonOf(err), "-", err)

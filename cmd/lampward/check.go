@@ -290,7 +290,10 @@ func doubts(cfg *config.Config) (out []string) {
 		}
 	}
 	for i, v := range cfg.Devices {
-		if b := cfg.Rules.Devices[i].Battery; v.Volts != "" && b.Chemistry == "" && (b.CapacityMAh == 0 || b.CurrentMA == 0) {
+		switch b := cfg.Rules.Devices[i].Battery; {
+		case b.InPercent && (b.Chemistry != "" || b.Cells != 0 || b.FlatVolts != 0):
+			out = append(out, fmt.Sprintf("device %q reports its charge, beside which chemistry, cells and flat_volts in its [device.battery] count for nothing; leave them out", v.Name))
+		case v.Battery != "" && !b.InPercent && b.Chemistry == "" && (b.CapacityMAh == 0 || b.CurrentMA == 0):
 			out = append(out, fmt.Sprintf("device %q reports volts, which forecast no flat date before a battery has been changed, for the chemistry is not known; set chemistry in its [device.battery]", v.Name))
 		}
 		if v.Topic == "" && !slices.ContainsFunc(cfg.Rules.Lamps, func(l rules.LampConfig) bool { return l.Board() == v.Name }) {

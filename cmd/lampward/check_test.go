@@ -93,24 +93,31 @@ func TestCheckDoubtsHTTP(t *testing.T) {
 	assert.NotContains(t, got[0], "secret")
 }
 
-// Volts alone say nothing of when the battery is flat.
+// Volts alone say nothing of when the battery is flat; a charge needs no more.
 func TestCheckDoubtsVolts(t *testing.T) {
 	const text = "[[lamp]]\nname = \"tank\"\ntopic = \"t\"\nvalue = \"/v\"\n[[webhook]]\nurl = \"https://push.example.com/x\"\n[[device]]\nname = \"tank\"\n"
-	for more, doubted := range map[string]bool{
-		"":                 false,
-		"volts = \"/b\"\n": true,
-		"volts = \"/b\"\n[device.battery]\ncapacity_mah = 2500\n":                   true,
-		"volts = \"/b\"\n[device.battery]\ncapacity_mah = 2500\ncurrent_ma = 4.5\n": false,
-		"volts = \"/b\"\n[device.battery]\nchemistry = \"nimh\"\n":                  false,
+	const set, leave = "set chemistry in its [device.battery]", "reports its charge"
+	for more, doubted := range map[string]string{
+		"":                      "",
+		"volts = \"/b\"\n":      set,
+		"millivolts = \"/b\"\n": set,
+		"volts = \"/b\"\n[device.battery]\ncapacity_mah = 2500\n":                   set,
+		"volts = \"/b\"\n[device.battery]\ncapacity_mah = 2500\ncurrent_ma = 4.5\n": "",
+		"volts = \"/b\"\n[device.battery]\nchemistry = \"nimh\"\n":                  "",
+		"charge = \"/b\"\n": "",
+		"charge = \"/b\"\n[device.battery]\ncapacity_mah = 2500\n":  "",
+		"charge = \"/b\"\n[device.battery]\nchemistry = \"nimh\"\n": leave,
+		"charge = \"/b\"\n[device.battery]\ncells = 2\n":            leave,
+		"charge = \"/b\"\n[device.battery]\nflat_volts = 3\n":       leave,
 	} {
 		cfg, err := config.Parse("t.toml", []byte(text+more))
 		require.NoError(t, err)
 		got := doubts(cfg)
-		if !doubted {
+		if doubted == "" {
 			assert.Empty(t, got, more)
 			continue
 		}
 		require.Len(t, got, 1, more)
-		assert.Contains(t, got[0], "set chemistry in its [device.battery]")
+		assert.Contains(t, got[0], doubted)
 	}
 }

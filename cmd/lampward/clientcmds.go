@@ -426,7 +426,7 @@ func printLamp(w io.Writer, l page.Lamp, now time.Time) {
 }
 
 func printBoard(w io.Writer, b page.Board, now time.Time) {
-	state, every, volts, flat := "reports", "", "", ""
+	state, every, flat := "reports", "", ""
 	switch {
 	case b.Silent:
 		state = "silent"
@@ -436,13 +436,10 @@ func printBoard(w io.Writer, b page.Board, now time.Time) {
 	if b.Every > 0 {
 		every = page.Interval(b.Every)
 	}
-	if b.Volts != nil {
-		volts = fmt.Sprintf("%.2f V", *b.Volts)
-	}
 	if b.Flat != nil {
 		flat = b.Flat.At.Local().Format("2006-01-02")
 	}
-	fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(b.Alarm), printable(b.Name), state, every, volts, ago(b.Last, now), flat, printable(alarmText(b.AlarmShown())))
+	fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", flagged(b.Alarm), printable(b.Name), state, every, b.Battery(), ago(b.Last, now), flat, printable(alarmText(b.AlarmShown())))
 }
 
 func flagged(a page.Alarm) string {

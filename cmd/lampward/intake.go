@@ -57,8 +57,8 @@ type Counts struct {
 type topic struct {
 	device string
 	lamps  []topicLamp
-	status *broker.DecodeOptions // where volts and signal strength are
-	most   float64               // V; more is no battery voltage of this board
+	status *broker.DecodeOptions // where battery and signal strength are
+	cell   cell                  // how to take what it tells of its battery
 
 	mu sync.Mutex // guards what late keeps
 	// lead is engine time minus payload time of the quickest reading.
@@ -77,6 +77,13 @@ type topicLamp struct {
 	decode broker.DecodeOptions
 }
 
+// cell is what a board tells of its battery: volts, or a charge in per cent.
+type cell struct {
+	milli   bool    // in mV
+	percent bool    // the charge, in per cent
+	most    float64 // V, or per cent; more cannot be
+}
+
 // The highest voltage that a board's battery can have, in V; where the number of
 // cells is a guess less, so that a charge in per cent is not taken for volts:
 // four lithium cells in series are full at 16.8 V.
@@ -85,16 +92,39 @@ const (
 	mostGuessed = 18
 )
 
+func cellOf(v config.Device, b rules.BatteryConfig) cell {
+	c := cell{milli: v.Millivolts, percent: b.InPercent, most: mostVolts}
+	switch {
+	case b.InPercent:
+		c.most = 100
+	case b.Chemistry != "" && b.Cells == 0:
+		c.most = mostGuessed
+	}
+	return c
+}
+
+// take returns what rules.Input.Volts is to be; wrong says why it can be none.
+func (c cell) take(told float64) (v *float64, wrong string) {
+	got := told
+	if c.milli {
+		got /= 1000
+	}
+	switch {
+	case got > 0 && got <= c.most || got == 0 && c.percent:
+		return &got, ""
+	case c.percent:
+		return nil, "what stands in place of the battery's charge can be none and is dropped: charge takes per cent, 0 to 100; for a voltage name its place by volts or millivolts"
+	}
+	return nil, "what stands in place of the battery's voltage can be none and is dropped: volts takes volts, millivolts takes millivolts; name the place of a charge in per cent by charge; for a battery of more than 18 V set cells in its [device.battery]"
+}
+
 func newIntake(cfg *config.Config, log *slog.Logger) *intake {
 	t := &intake{topics: map[string]*topic{}, quiet: broker.NewQuiet(log, 0), strays: broker.NewQuiet(log, 20)}
 	device := map[string]config.Device{}
-	most := map[string]float64{}
+	cells := map[string]cell{}
 	for i, v := range cfg.Devices {
 		device[v.Name] = v
-		most[v.Name] = mostVolts
-		if b := cfg.Rules.Devices[i].Battery; b.Chemistry != "" && b.Cells == 0 {
-			most[v.Name] = mostGuessed
-		}
+		cells[v.Name] = cellOf(v, cfg.Rules.Devices[i].Battery)
 	}
 	at := func(name, owner string) *topic {
 		x := t.topics[name]
@@ -102,9 +132,9 @@ func newIntake(cfg *config.Config, log *slog.Logger) *intake {
 			x = &topic{device: owner}
 			t.topics[name] = x
 		}
-		if v := device[owner]; v.Volts != "" || v.RSSI != "" {
-			x.status = &broker.DecodeOptions{Value: broker.NoValue, Volts: v.Volts, RSSI: v.RSSI}
-			x.most = most[owner]
+		if v := device[owner]; v.Battery != "" || v.RSSI != "" {
+			x.status = &broker.DecodeOptions{Value: broker.NoValue, Battery: v.Battery, RSSI: v.RSSI}
+			x.cell = cells[owner]
 		}
 		return x
 	}
@@ -159,11 +189,13 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 			trouble(err)
 		} else {
 			for _, s := range samples {
-				status.Volts, status.RSSI = s.Volts, s.RSSI
 				// One topic of a board may carry what another does not.
-				if v := status.Volts; v != nil && !(*v > 0 && *v <= x.most) {
-					t.quiet.Note("device", x.device, "volts", "what stands in place of the battery's voltage can be none and is dropped: lampward takes volts, no millivolts and no per cent; for a battery of more than 18 V set cells in its [device.battery]", "value", *v)
-					status.Volts = nil
+				status.Volts, status.RSSI = nil, s.RSSI
+				if s.Battery != nil {
+					var wrong string
+					if status.Volts, wrong = x.cell.take(*s.Battery); wrong != "" {
+						t.quiet.Note("device", x.device, "battery", wrong, "value", *s.Battery)
+					}
 				}
 				if s.Warn != nil && broker.ReasonOf(s.Warn) != broker.NoSuchPointer {
 					trouble(s.Warn)

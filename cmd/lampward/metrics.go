@@ -210,6 +210,7 @@ func writeBoards(x *exposition, boards []page.Board) {
 	each("lampward_board_silent", "", "1 while the board is silent.", func(b page.Board) (float64, bool) { return bit(b.Silent), true })
 	each("lampward_board_report_time_seconds", "seconds", "When the board last reported, Unix time.", func(b page.Board) (float64, bool) { return unix(b.Last), !b.Last.IsZero() })
 	each("lampward_board_battery_volts", "volts", "Battery voltage, as reported.", func(b page.Board) (float64, bool) { return pointer(b.Volts) })
+	each("lampward_board_battery_charge_ratio", "ratio", "Charge of the battery, 0 to 1, by its voltage or as reported.", func(b page.Board) (float64, bool) { return pointer(b.Charge) })
 	each("lampward_board_signal_dbm", "", "Radio signal strength, dBm, as reported.", func(b page.Board) (float64, bool) { return pointer(b.RSSI) })
 	each("lampward_board_battery_flat_time_seconds", "seconds", "When the battery is forecast to be flat, Unix time.", func(b page.Board) (float64, bool) {
 		if b.Flat == nil {

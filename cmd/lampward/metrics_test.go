@@ -77,6 +77,13 @@ func TestMetrics(t *testing.T) {
 	assert.True(t, strings.HasSuffix(text, "\n# EOF\n"))
 }
 
+// A charge that a board reports is no voltage.
+func TestMetricsOfACharge(t *testing.T) {
+	text := scrape(t, strings.Replace(harnessConfig, `report_every = "1m"`, `charge = "/battery"`, 1))
+	assert.Contains(t, text, "\nlampward_board_battery_charge_ratio{board=\"freezer\"} 0.0371\n")
+	assert.NotContains(t, text, "lampward_board_battery_volts{")
+}
+
 // Names from the configuration may hold what the format gives a meaning to.
 const awkwardNames = `
 [[lamp]]

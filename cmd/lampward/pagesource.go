@@ -144,7 +144,7 @@ func lampOf(s rules.LampStatus, c rules.LampConfig, offset time.Duration) page.L
 func boardOf(s rules.DeviceStatus, offset time.Duration) page.Board {
 	b := page.Board{
 		Name: s.Name, Silent: s.Silent, Cause: strings.Join(s.Causes, "; "), Last: wallTime(s.Heard, offset), Every: s.Every,
-		Volts: s.Volts, RSSI: s.RSSI,
+		Volts: s.Volts, Charge: s.Charge, RSSI: s.RSSI,
 	}
 	if f := s.Battery; f != nil {
 		b.Flat = &page.Flat{At: wallTime(f.Flat, offset), Early: wallTime(f.Early, offset), Late: wallTime(f.Late, offset), Basis: f.Basis}

@@ -136,16 +136,16 @@ func TestManualPayloads(t *testing.T) {
 		require.NoError(t, err)
 		o := broker.DecodeOptions{Value: cfg.Lamps[0].Value}
 		if len(cfg.Devices) > 0 {
-			o.Volts, o.RSSI = cfg.Devices[0].Volts, cfg.Devices[0].RSSI
+			o.Battery, o.RSSI = cfg.Devices[0].Battery, cfg.Devices[0].RSSI
 		}
 		s, err := broker.Decode([]byte(payload), o)
 		require.NoError(t, err, payload)
 		require.Len(t, s, 1)
 		assert.Equal(t, 512.0, s[0].Value)
-		if o.Volts != "" {
-			require.NotNil(t, s[0].Volts)
+		if o.Battery != "" {
+			require.NotNil(t, s[0].Battery)
 			require.NotNil(t, s[0].RSSI)
-			assert.Equal(t, 3.71, *s[0].Volts)
+			assert.Equal(t, 3.71, *s[0].Battery)
 			assert.Equal(t, -67.0, *s[0].RSSI)
 		}
 		n++

@@ -128,8 +128,11 @@ type Lamp struct {
 type Device struct {
 	Name  string
 	Topic string // a topic of its own, besides those of its lamps; may be empty
-	Volts string // JSON Pointer or senml:NAME of the battery voltage, V
-	RSSI  string // the same of the signal strength, dBm
+	// Battery is where it tells of its battery, a JSON Pointer or senml:NAME: the
+	// voltage or, if its rules.BatteryConfig says so, the charge in per cent.
+	Battery    string
+	Millivolts bool   // that voltage is in mV, else in V
+	RSSI       string // the same of the signal strength, dBm
 }
 
 // Webhook is one route over HTTP.
@@ -516,7 +519,13 @@ func (c *Config) readDevice(t *table) {
 	if t.str("topic", "cellar/tank/status", &v.Topic) {
 		checkTopic(t, v.Topic)
 	}
-	readPlace(t, "volts", "/battery", &v.Volts)
+	for _, key := range []string{"volts", "millivolts", "charge"} {
+		place := ""
+		if readPlace(t, key, "/battery", &place); place != "" {
+			v.Battery, v.Millivolts, r.Battery.InPercent = place, key == "millivolts", key == "charge"
+		}
+	}
+	oneOf(t, "volts", "millivolts", "charge")
 	readPlace(t, "rssi", "/rssi", &v.RSSI)
 	t.duration("report_every", time.Second, 30*24*time.Hour, &r.ReportEvery)
 	t.duration("silent_after", time.Second, 365*24*time.Hour, &r.SilentAfter)

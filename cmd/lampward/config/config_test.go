@@ -184,6 +184,8 @@ func TestSingleMistakes(t *testing.T) {
 		"topic of brokers": {"[[lamp]]\nname = \"a\"\ntopic = \"$SYS/x\"\n", "begins with $"},
 		"senml name":       {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\nvalue = \"senml:a b\"\n", "f.toml:4: lamp[1].value: "},
 		"no senml name":    {minimal + "[[device]]\nname = \"b\"\nvolts = \"senml:\"\n", "f.toml:10: device[1].volts: "},
+		"no charge's name": {minimal + "[[device]]\nname = \"b\"\ncharge = \"battery\"\n", "f.toml:10: device[1].charge: "},
+		"two batteries":    {minimal + "[[device]]\nname = \"b\"\nmillivolts = \"/b\"\ncharge = \"/c\"\n", "f.toml:11: device[1].charge: stands beside millivolts"},
 		"no value":         {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\nvalue = \"-\"\n", "f.toml:4: lamp[1].value: "},
 		"pointer escape":   {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\nvalue = \"/a~b\"\n", "f.toml:4: lamp[1].value: "},
 		"no broker there":  {"[broker]\nurl = \"http://192.0.2.1\"\n" + minimal, "f.toml:2: broker.url: "},

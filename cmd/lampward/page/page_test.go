@@ -177,6 +177,12 @@ func TestBoardNumbers(t *testing.T) {
 	s := newServer(t, f, nil)
 	assert.Contains(t, get(s, "/").Body.String(), "<li>3.71 V</li>\n<li>-67 dBm</li>")
 	assert.Contains(t, get(s, "/board?name=tank").Body.String(), "<li>battery 3.71 V</li><li>signal -67 dBm</li>")
+	charge := 0.624
+	f.st.Boards[0].Charge = &charge
+	assert.Contains(t, get(s, "/board?name=tank").Body.String(), "<li>battery 3.71 V</li>", "what the board reports")
+	f.st.Boards[0].Volts = nil
+	assert.Contains(t, get(s, "/").Body.String(), "<li>62 %</li>\n<li>-67 dBm</li>")
+	assert.Contains(t, get(s, "/board?name=tank").Body.String(), "<li>battery 62 %</li><li>signal -67 dBm</li>")
 }
 
 // Every link of every page leads to a page, whatever the lamp or board is called.

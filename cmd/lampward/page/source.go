@@ -157,9 +157,22 @@ type Board struct {
 	Last   time.Time     `json:"last,omitzero"`      // newest report
 	Every  time.Duration `json:"every_ns,omitempty"` // interval between reports; 0: not known yet
 	Volts  *float64      `json:"volts,omitempty"`
+	Charge *float64      `json:"charge,omitempty"` // of the battery, 0..1, by its voltage or as the board reports it
 	RSSI   *float64      `json:"rssi_dbm,omitempty"`
 	Flat   *Flat         `json:"flat,omitempty"` // forecast of the battery
 	Alarm  Alarm         `json:"alarm"`
+}
+
+// Battery is what the board reports of its battery: a voltage, else a charge; empty:
+// nothing.
+func (b Board) Battery() string {
+	switch {
+	case b.Volts != nil:
+		return fmt.Sprintf("%.2f V", *b.Volts)
+	case b.Charge != nil:
+		return fmt.Sprintf("%.0f %%", 100**b.Charge)
+	}
+	return ""
 }
 
 // AlarmShown is the alarm as it is shown. That of a board that falls silent with

@@ -198,7 +198,7 @@ func tellStates(n map[string]int) string {
 
 // worthARow tells whether a board says more than its lamp's row does.
 func (b Board) worthARow() bool {
-	return len(b.Lamps) != 1 || b.Lamps[0] != b.Name || b.Silent || b.Volts != nil || b.RSSI != nil || b.Flat != nil || b.Alarm.State != "normal"
+	return len(b.Lamps) != 1 || b.Lamps[0] != b.Name || b.Silent || b.Battery() != "" || b.RSSI != nil || b.Flat != nil || b.Alarm.State != "normal"
 }
 
 // lamps and boards are all rows, wherever they stand.
