@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"hash/maphash"
@@ -39,6 +40,7 @@ const (
 	uplinkWorkers  = 16               // messages being stored at once; those of one topic in order
 	uplinkStall    = 20 * time.Second // longest wait for room in the queue before the connection is given up
 	subscribeBatch = 100              // topics in one SUBSCRIBE
+	barredAgain    = 5 * time.Minute  // between two tries to subscribe to what the broker refused
 )
 
 // ExternalOptions describe the connection to a broker that already runs.
@@ -73,6 +75,7 @@ type External struct {
 	tls     *tls.Config
 	log     *slog.Logger
 	quiet   *Quiet
+	outage  *Quiet // of the present outage, or the newest: each reason in it is logged
 	recent  *recent
 	seed    maphash.Seed
 	stats   externalStats
@@ -80,6 +83,7 @@ type External struct {
 	refused bool         // the broker answered the last CONNECT, and does not take it
 	short   int          // connections in a row that came up and did not hold for retryGood
 	asked   atomic.Int64 // topics in the newest SUBSCRIBE
+	barred  atomic.Pointer[[]string]
 	// storing are the goroutines of all connections so far; see intake.stop.
 	storing sync.WaitGroup
 	sinking context.Context // of what is stored: ends a moment after lampward is told to stop
@@ -107,6 +111,15 @@ func (x *External) Stats() ExternalStats {
 		TooLong: s.tooLong.Load(), Connects: s.connects.Load(), Lost: s.lost.Load()}
 }
 
+// Barred lists the topics that the broker does not let lampward read, as far as it
+// said so when lampward connected or asked again; sorted.
+func (x *External) Barred() []string {
+	if b := x.barred.Load(); b != nil {
+		return *b
+	}
+	return nil
+}
+
 // NewExternal checks the options, and reports all that is wrong with them at
 // once. The broker it returns does nothing until Run.
 func NewExternal(opts ExternalOptions) (*External, error) {
@@ -116,7 +129,7 @@ func NewExternal(opts ExternalOptions) (*External, error) {
 	if opts.ClientID == "" {
 		opts.ClientID = "lampward"
 	}
-	x := &External{opts: opts, log: opts.Log, quiet: NewQuiet(opts.Log, 0),
+	x := &External{opts: opts, log: opts.Log, quiet: NewQuiet(opts.Log, 0), outage: NewQuiet(opts.Log, 0),
 		recent: newRecent(1, 2*uplinkQueue, 0, 10*time.Minute), seed: maphash.MakeSeed()}
 	x.dial = x.open
 	var errs []error
@@ -220,11 +233,18 @@ func (x *External) Run(ctx context.Context, sink Sink) error {
 			return nil
 		}
 		why := strings.Replace(err.Error(), "network Error : ", "", 1) // the library's words say no more
+		if up {
+			x.outage = NewQuiet(x.log, 0)
+		}
 		if up || told != why {
 			sink.Uplink(ctx, false, why) // which logs it
 		}
 		if told != "" && !up {
-			x.quiet.Note("broker", x.url.Host, "uplink", "still no connection to the broker; trying again", "error", why)
+			kind := "lost"
+			if c := (*connectError)(nil); errors.As(err, &c) {
+				kind = c.kind
+			}
+			x.outage.Note("broker", x.url.Host, kind, "still no connection to the broker; trying again", "error", why)
 		}
 		told = why
 		if held >= retryGood {
@@ -307,14 +327,13 @@ func (x *External) session(parent context.Context, sink Sink) (up bool, held tim
 		return false, 0, x.explainConnect(err, connect.ReturnCode())
 	}
 	start := time.Now()
-	err = x.subscribe(ctx, client)
+	barred, err := x.subscribe(ctx, client, x.opts.Topics)
 	if err == nil {
 		up = true
 		x.stats.connects.Add(1)
 		x.log.Info("connected to the broker", "broker", x.url.Host, "topics", len(x.opts.Topics))
 		sink.Uplink(ctx, true, "")
-		<-ctx.Done()
-		err = context.Cause(ctx)
+		err = x.hold(ctx, client, barred)
 	}
 	held = time.Since(start)
 	in.stop()
@@ -341,33 +360,95 @@ func (x *External) session(parent context.Context, sink Sink) (up bool, held tim
 	return up, held, err
 }
 
-// explainConnect turns the library's error into what to do.
-func (x *External) explainConnect(err error, code byte) error {
-	switch code {
-	case pahopackets.ErrRefusedBadUsernameOrPassword, pahopackets.ErrRefusedNotAuthorised:
-		return fmt.Errorf("the broker at %s refused the login: check user name and password", x.url.Host)
-	case pahopackets.ErrRefusedIDRejected:
-		return fmt.Errorf("the broker at %s refused the client id %q: choose another", x.url.Host, x.opts.ClientID)
-	case pahopackets.ErrRefusedServerUnavailable:
-		return fmt.Errorf("the broker at %s is not available", x.url.Host)
-	}
-	if odd := (tls.RecordHeaderError{}); errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET) || errors.As(err, &odd) {
-		plain := "mqtt"
-		if strings.HasPrefix(x.url.Scheme, "ws") {
-			plain = "ws"
-		}
-		if s := x.url.Scheme; s == "mqtt" || s == "tcp" || s == "ws" {
-			return fmt.Errorf("the broker at %s closed the connection at once (%w): it may want TLS, which is %ss://", x.url.Host, err, plain)
-		}
-		return fmt.Errorf("the broker at %s does not speak TLS there (%w): name its port for TLS, often 8883, or write %s:// for none", x.url.Host, err, plain)
-	}
-	return fmt.Errorf("the broker at %s cannot be reached: %w", x.url.Host, err)
+// connectError says why there is no connection; its text stays the same as long
+// as the reason does: no local port is in it, and no time of day.
+type connectError struct {
+	kind string // for the log, to count by
+	text string
+	err  error
 }
 
-// subscribe subscribes to every topic; a topic that the broker refuses is
-// logged, and does not keep the others from being heard.
-func (x *External) subscribe(ctx context.Context, client paho.Client) error {
-	topics := slices.Clone(x.opts.Topics)
+func (e *connectError) Error() string { return e.text }
+func (e *connectError) Unwrap() error { return e.err }
+
+// explainConnect turns the library's error into what to do.
+func (x *External) explainConnect(err error, code byte) error {
+	host := x.url.Host
+	because := func(kind, format string, args ...any) error {
+		return &connectError{kind, "the broker at " + host + " " + fmt.Sprintf(format, args...), err}
+	}
+	switch code {
+	case pahopackets.ErrRefusedBadUsernameOrPassword, pahopackets.ErrRefusedNotAuthorised:
+		return because("refused_login", "refused the login: check user name and password")
+	case pahopackets.ErrRefusedIDRejected:
+		return because("refused_client_id", "refused the client id %q: choose another", x.opts.ClientID)
+	case pahopackets.ErrRefusedServerUnavailable:
+		return because("not_available", "is not available")
+	}
+	var (
+		unknown x509.UnknownAuthorityError
+		badHost x509.HostnameError
+		invalid x509.CertificateInvalidError
+		record  tls.RecordHeaderError
+		dns     *net.DNSError
+		timeout net.Error
+		op      *net.OpError
+	)
+	hasOp := errors.As(err, &op)
+	s := x.url.Scheme
+	plain := s == "mqtt" || s == "tcp" || s == "ws"
+	twin := "mqtt" // the scheme without TLS
+	if strings.HasPrefix(s, "ws") {
+		twin = "ws"
+	}
+	const day = time.DateOnly
+	switch {
+	case errors.As(err, &unknown):
+		return because("unknown_authority", "shows a certificate of an unknown authority: name the authority's own certificate as ca_file in [broker]")
+	case errors.As(err, &badHost):
+		return because("wrong_name", "shows a certificate for another name: %s; name the broker in url as its certificate does", strings.TrimPrefix(badHost.Error(), "x509: "))
+	case errors.As(err, &invalid) && invalid.Reason == x509.Expired && invalid.Cert != nil && time.Now().Before(invalid.Cert.NotBefore):
+		return because("out_of_date", "shows a certificate that is good from %s on, and here it is %s: is this machine's clock right?", invalid.Cert.NotBefore.Format(day), time.Now().UTC().Format(day))
+	case errors.As(err, &invalid) && invalid.Reason == x509.Expired && invalid.Cert != nil:
+		return because("out_of_date", "shows a certificate that was good until %s, and here it is %s: renew it on the broker, if this machine's clock is right", invalid.Cert.NotAfter.Format(day), time.Now().UTC().Format(day))
+	case hasOp && op.Op == "remote error": // a TLS alert of the broker
+		return because("refused_certificate", "ended the TLS handshake (%v): it may want a certificate of lampward, which is cert_file and key_file in [broker]", op.Err)
+	case errors.As(err, &dns):
+		why := dns.Err
+		if dns.IsTimeout { // the text names a local port
+			why = "no name server answered"
+		}
+		return &connectError{"not_found", fmt.Sprintf("the broker's host %s cannot be found (%s): is the name right, and the network up?", dns.Name, why), err}
+	case (errors.As(err, &timeout) && timeout.Timeout() || errors.Is(err, context.DeadlineExceeded)) && !(hasOp && op.Op == "dial"):
+		hint := "is it an MQTT broker, and that its port?"
+		if plain {
+			hint = fmt.Sprintf("is it an MQTT broker, and that its port? One for TLS wants %ss://", twin)
+		}
+		return because("no_answer", "took the connection and did not answer in %s: %s", dialTimeout, hint)
+	case errors.Is(err, io.EOF), errors.Is(err, syscall.ECONNRESET), errors.As(err, &record):
+		if plain {
+			return because("hung_up", "closed the connection at once (%v): it may want TLS, which is %ss://", portless(err), twin)
+		}
+		return because("no_tls", "does not speak TLS there (%v): name its port for TLS, often 8883, or write %s:// for none", portless(err), twin)
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		return because("no_mqtt", "did not answer as an MQTT broker does: is that its port?")
+	}
+	return because("unreachable", "cannot be reached: %v", portless(err))
+}
+
+// portless leaves out the local port that an error of a connection names.
+func portless(err error) error {
+	var op *net.OpError
+	if errors.As(err, &op) && op.Source != nil {
+		return fmt.Errorf("%s: %w", op.Op, op.Err)
+	}
+	return err
+}
+
+// subscribe subscribes to topics, and returns those that the broker refuses; they do
+// not keep the others from being heard.
+func (x *External) subscribe(ctx context.Context, client paho.Client, topics []string) (barred []string, err error) {
+	topics = slices.Clone(topics)
 	slices.Sort(topics)
 	topics = slices.Compact(topics)
 	for batch := range slices.Chunk(topics, subscribeBatch) {
@@ -380,20 +461,46 @@ func (x *External) subscribe(ctx context.Context, client paho.Client) error {
 		select {
 		case <-token.Done():
 		case <-time.After(dialTimeout):
-			return fmt.Errorf("the broker at %s did not answer our subscriptions", x.url.Host)
+			return nil, fmt.Errorf("the broker at %s did not answer our subscriptions", x.url.Host)
 		case <-ctx.Done():
-			return context.Cause(ctx)
+			// Some brokers do so, instead of refusing a topic.
+			return nil, fmt.Errorf("%w, while lampward subscribed: does the broker let it read the topics of its lamps?", context.Cause(ctx))
 		}
 		if err := token.Error(); err != nil {
-			return fmt.Errorf("the broker at %s did not take our subscriptions: %w", x.url.Host, err)
+			return nil, fmt.Errorf("the broker at %s did not take our subscriptions: %w", x.url.Host, err)
 		}
 		for t, qos := range token.Result() {
 			if qos > 2 {
+				barred = append(barred, t)
 				x.quiet.Note("topic", t, "not_subscribed", "the broker does not let lampward read a topic: its lamp stays unknown; allow it in the broker", "broker", x.url.Host, "user", x.user)
 			}
 		}
 	}
-	return nil
+	slices.Sort(barred)
+	x.barred.Store(&barred)
+	return barred, nil
+}
+
+// hold returns why the connection ended. Until then it asks again for what the
+// broker refused, for that is put right there, and the connection may outlast it.
+func (x *External) hold(ctx context.Context, client paho.Client, barred []string) error {
+	for len(barred) > 0 {
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case <-time.After(barredAgain):
+		}
+		still, err := x.subscribe(ctx, client, barred)
+		if err != nil {
+			continue // if the connection is gone, ctx ends and says why
+		}
+		if n := len(barred) - len(still); n > 0 {
+			x.log.Info("the broker lets lampward read what it refused before", "broker", x.url.Host, "topics", n, "refused", len(still))
+		}
+		barred = still
+	}
+	<-ctx.Done()
+	return context.Cause(ctx)
 }
 
 // guarded is a connection on which no write lasts for ever, and no packet can

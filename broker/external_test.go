@@ -2,10 +2,17 @@ package broker
 
 import (
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"crypto/x509/pkix"
 	"errors"
 	"fmt"
 	"hash/maphash"
 	"log/slog"
+	"math/big"
 	"net"
 	"strings"
 	"sync"
@@ -37,7 +44,9 @@ func uplinkTo(t *testing.T, br *testBroker, opts ExternalOptions, sink Sink, dow
 	if opts.Topics == nil {
 		opts.Topics = []string{"cellar/#"}
 	}
-	opts.Log = slog.New(slog.DiscardHandler)
+	if opts.Log == nil {
+		opts.Log = slog.New(slog.DiscardHandler)
+	}
 	x, err := NewExternal(opts)
 	require.NoError(t, err)
 	u := &uplink{External: x, down: len(down) > 0 && down[0]}
@@ -285,7 +294,40 @@ func TestExternalTellsWhyItCannotConnect(t *testing.T) {
 		synctest.Wait()
 		require.Equal(t, []bool{true}, sink.upNews())
 		require.Equal(t, map[quietKey]uint64{{"cellar/#", "not_subscribed"}: 1}, noted(u.quiet))
+		require.Equal(t, []string{"cellar/#"}, u.Barred())
 		u.stop()
+	})
+}
+
+// What the broker refuses is put right there, and the connection lasts meanwhile.
+func TestExternalAsksAgainForWhatWasRefused(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		br := embedded(t, Options{Accounts: []Account{
+			{Name: "lampward", PasswordHash: cheap("pw"), Subscribe: []string{"salt"}},
+			{Name: "board", PasswordHash: cheap("board pw"), Publish: []string{"#"}},
+		}}, &counting{})
+		sink := &heard{}
+		u := uplinkTo(t, br, ExternalOptions{URL: "mqtt://lampward:pw@broker.test", Topics: []string{"salt", "tank", "freezer"}}, sink)
+		b := br.dial(t, 4)
+		require.Zero(t, b.connect(login{id: "board", clean: true, user: "board", pass: "board pw"}))
+		synctest.Wait()
+		require.Equal(t, []string{"freezer", "tank"}, u.Barred())
+		account := br.Embedded.accounts.byName["lampward"]
+		account.Subscribe = append(account.Subscribe, "tank")
+		b.publish("salt", "1", 1, 1) // its acknowledgement shows the broker's goroutine the change
+		b.next(packets.Puback)
+		b.publish("tank", "too early", 1, 2)
+		b.next(packets.Puback)
+		time.Sleep(barredAgain)
+		synctest.Wait()
+		require.Equal(t, []string{"freezer"}, u.Barred())
+		b.publish("tank", "2", 1, 3)
+		b.next(packets.Puback)
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		require.Equal(t, []string{"1", "2"}, sink.payloads())
+		require.Equal(t, []string{"freezer"}, u.Barred())
+		require.Equal(t, []bool{true}, sink.upNews(), "one connection")
 	})
 }
 
@@ -315,7 +357,7 @@ func TestExternalLogsAnOutageOnce(t *testing.T) {
 		br := embedded(t, Options{}, &counting{})
 		sink := &heard{}
 		u := uplinkTo(t, br, ExternalOptions{}, sink, true)
-		failed := func() uint64 { return noted(u.quiet)[quietKey{"broker.test:1883", "uplink"}] }
+		failed := func() uint64 { return noted(u.outage)[quietKey{"broker.test:1883", "unreachable"}] }
 		synctest.Wait()
 		require.Equal(t, []bool{false}, sink.upNews())
 		require.Zero(t, failed())
@@ -326,11 +368,147 @@ func TestExternalLogsAnOutageOnce(t *testing.T) {
 		u.setDown(false)
 		time.Sleep(retryMost)
 		synctest.Wait()
-		before := failed()
 		u.cut()
 		synctest.Wait()
 		require.Equal(t, []bool{false, true, false}, sink.upNews())
-		require.Equal(t, before, failed())
+		require.Empty(t, noted(u.outage))
+	})
+}
+
+// What keeps the connection from coming back may be another thing than at first,
+// and than in the outages before, however many they were: that is logged at once.
+func TestExternalLogsEachReason(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		br := embedded(t, twoAccounts(), &counting{})
+		pw := atomic.Pointer[string]{}
+		pw.Store(new("tank pw"))
+		var log strings.Builder
+		u := uplinkTo(t, br, ExternalOptions{User: "tank", Password: func() (string, error) { return *pw.Load(), nil },
+			Log: slog.New(slog.NewTextHandler(&log, nil))}, &heard{})
+		for range 5 {
+			time.Sleep(time.Hour)
+			u.setDown(true)
+			u.cut()
+			time.Sleep(5 * time.Minute)
+			u.setDown(false)
+		}
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		log.Reset()
+		pw.Store(new("an old one"))
+		u.setDown(true)
+		u.cut()
+		time.Sleep(5 * time.Minute)
+		u.setDown(false)
+		time.Sleep(10 * time.Minute)
+		synctest.Wait()
+		require.Contains(t, log.String(), "cannot be reached")
+		require.Contains(t, log.String(), "refused the login: check user name and password")
+		require.Less(t, strings.Count(log.String(), "\n"), 12)
+	})
+}
+
+// certified answers TLS handshakes with a certificate made to order.
+func certified(t *testing.T, edit func(leaf *x509.Certificate, conf *tls.Config)) (address string, roots *x509.CertPool) {
+	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	require.NoError(t, err)
+	ca := &x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "cellar authority"}, IsCA: true, BasicConstraintsValid: true,
+		NotBefore: time.Now().AddDate(-9, 0, 0), NotAfter: time.Now().AddDate(9, 0, 0), KeyUsage: x509.KeyUsageCertSign}
+	leaf := &x509.Certificate{SerialNumber: big.NewInt(2), Subject: pkix.Name{CommonName: "broker"}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+		NotBefore: time.Now().AddDate(-2, 0, 0), NotAfter: time.Now().AddDate(2, 0, 0), KeyUsage: x509.KeyUsageDigitalSignature}
+	conf := &tls.Config{}
+	edit(leaf, conf)
+	root, err := x509.CreateCertificate(rand.Reader, ca, ca, &k.PublicKey, k)
+	require.NoError(t, err)
+	der, err := x509.CreateCertificate(rand.Reader, leaf, ca, &k.PublicKey, k)
+	require.NoError(t, err)
+	conf.Certificates = []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: k}}
+	roots = x509.NewCertPool()
+	parsed, err := x509.ParseCertificate(root)
+	require.NoError(t, err)
+	roots.AddCert(parsed)
+	ln, err := tls.Listen("tcp", "127.0.0.1:0", conf)
+	require.NoError(t, err)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for {
+			c, err := ln.Accept()
+			if err != nil {
+				return
+			}
+			_, _ = c.Read(make([]byte, 1))
+			_ = c.Close()
+		}
+	}()
+	t.Cleanup(func() { _ = ln.Close(); <-done })
+	return ln.Addr().String(), roots
+}
+
+// What is wrong with a certificate is said with what to do, and in the same words at
+// each try: as long as the reason does not change it is one reason.
+func TestExternalExplainsCertificates(t *testing.T) {
+	past, future := time.Now().AddDate(0, 0, -3).UTC(), time.Now().AddDate(0, 0, 3).UTC()
+	for _, c := range []struct {
+		edit  func(leaf *x509.Certificate, conf *tls.Config)
+		alien bool // lampward does not know the authority
+		says  []string
+	}{
+		{edit: func(l *x509.Certificate, _ *tls.Config) { l.NotAfter = past }, says: []string{"good until " + past.Format(time.DateOnly), "renew it"}},
+		{edit: func(l *x509.Certificate, _ *tls.Config) { l.NotBefore = future }, says: []string{"good from " + future.Format(time.DateOnly), "this machine's clock"}},
+		{edit: func(l *x509.Certificate, _ *tls.Config) {
+			l.IPAddresses, l.DNSNames = nil, []string{"broker.example.com"}
+		}, says: []string{"another name", "as its certificate does"}},
+		{edit: func(*x509.Certificate, *tls.Config) {}, alien: true, says: []string{"unknown authority", "ca_file in [broker]"}},
+		{edit: func(_ *x509.Certificate, conf *tls.Config) { conf.ClientAuth = tls.RequireAnyClientCert }, says: []string{"want a certificate of lampward", "cert_file and key_file"}},
+	} {
+		address, roots := certified(t, c.edit)
+		conf := &tls.Config{RootCAs: roots}
+		if c.alien {
+			conf.RootCAs = x509.NewCertPool()
+		}
+		x, err := NewExternal(ExternalOptions{URL: "mqtts://" + address, Topics: []string{"a"}, TLS: conf, Log: slog.New(slog.DiscardHandler)})
+		require.NoError(t, err)
+		_, _, first := x.session(t.Context(), nil)
+		_, _, again := x.session(t.Context(), nil)
+		for _, s := range append(c.says, "the broker at "+address) {
+			require.ErrorContains(t, first, s)
+		}
+		require.Equal(t, first.Error(), again.Error())
+		require.NotContains(t, first.Error(), "x509")
+	}
+}
+
+// A broker that takes connections and does not answer is no unreachable one.
+func TestExternalBrokerThatDoesNotAnswer(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		x, err := NewExternal(ExternalOptions{URL: "mqtt://broker.test", Topics: []string{"a"}, Log: slog.New(slog.DiscardHandler)})
+		require.NoError(t, err)
+		for _, c := range []struct{ answer, says string }{
+			{"", "did not answer in 10s: is it an MQTT broker, and that its port? One for TLS wants mqtts://"},
+			{"HTTP/1.1 400 Bad Request\r\n\r\n", "did not answer as an MQTT broker does"},
+		} {
+			x.dial = func(context.Context) (net.Conn, error) {
+				ours, theirs := net.Pipe()
+				t.Cleanup(func() { _ = theirs.Close() })
+				go func() {
+					_, _ = theirs.Read(make([]byte, 1000))
+					if c.answer != "" {
+						_, _ = theirs.Write([]byte(c.answer))
+						_ = theirs.Close()
+					}
+				}()
+				return ours, nil
+			}
+			_, _, err = x.session(t.Context(), nil)
+			require.ErrorContains(t, err, c.says)
+		}
+		// A name server's silence names a local port, which is another each time.
+		x.dial = func(context.Context) (net.Conn, error) {
+			return nil, &net.OpError{Op: "dial", Net: "tcp", Err: &net.DNSError{Name: "broker.test", IsTimeout: true, Err: "read udp 192.0.2.9:43210->192.0.2.1:53: i/o timeout"}}
+		}
+		_, _, err = x.session(t.Context(), nil)
+		require.EqualError(t, err, "the broker's host broker.test cannot be found (no name server answered): is the name right, and the network up?")
 	})
 }
 
