@@ -391,6 +391,9 @@ func printTrouble(out io.Writer, st page.Status) {
 	if st.CutOff != "" {
 		fmt.Fprintln(out, "NO READING COMES IN:", printable(st.CutOff))
 	}
+	if text := st.Unread(); text != "" {
+		fmt.Fprintln(out, printable(text))
+	}
 	if text := st.Astray(); text != "" {
 		fmt.Fprintln(out, text)
 	}

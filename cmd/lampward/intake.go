@@ -23,7 +23,8 @@ type intake struct {
 	quiet  *broker.Quiet
 	strays *broker.Quiet // for topics that nobody configured; apart, for there is no end of them
 	count  counters
-	copies func() uint64 // second copies that the broker kept out; nil: not known
+	copies func() uint64   // second copies that the broker kept out; nil: not known
+	barred func() []string // topics that an external broker does not let lampward read; nil: none
 }
 
 // counts returns what became of messages so far.

@@ -70,6 +70,9 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 	if why := d.cutOff.Load(); why != nil {
 		st.CutOff = *why
 	}
+	if d.intake.barred != nil {
+		st.Barred = d.intake.barred()
+	}
 	for _, r := range d.routes.policies {
 		st.Routes = append(st.Routes, r.Route)
 	}

@@ -327,6 +327,7 @@ func (d *daemon) newBroker(ready func(net.Addr)) (broker.Broker, error) {
 			return nil, err
 		}
 		d.intake.copies = func() uint64 { return x.Stats().Duplicates }
+		d.intake.barred = x.Barred
 		return x, nil
 	}
 	o := broker.Options{

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lampward/broker"
 	"lampward/broker/brokertest"
 )
 
@@ -99,6 +100,51 @@ func TestTwoWithOneClientID(t *testing.T) {
 	}
 	require.Zero(t, a.process.terminate(t), "%s", a.process.log)
 	require.Zero(t, b.process.terminate(t), "%s", b.process.log)
+}
+
+// A broker that does not let lampward read a lamp's topic is said to, in the log and
+// in the status, for the lamp looks like one that nobody has switched on.
+func TestTopicThatTheBrokerRefuses(t *testing.T) {
+	hash, err := broker.HashPassword("correct horse")
+	require.NoError(t, err)
+	listen, pageAt := brokertest.FreeAddress(t), brokertest.FreeAddress(t)
+	b := startProcess(t, "run", writeFile(t, "broker.toml", fmt.Sprintf(`
+[broker]
+listen = %q
+[[account]]
+name = "lampward"
+password_hash = %q
+subscribe = ["cellar/salt/light"]
+[store]
+dir = %q
+[page]
+listen = ""
+[[lamp]]
+name  = "unused"
+topic = "unused"
+`, listen, hash, t.TempDir())), listen)
+	file := writeFile(t, "lampward.toml", fmt.Sprintf(`
+[broker]
+url = "mqtt://lampward:correct%%20horse@%s"
+[store]
+dir = %q
+[page]
+listen = %q
+[[lamp]]
+name  = "tank"
+topic = "cellar/tank/light"
+[[lamp]]
+name  = "salt"
+topic = "cellar/salt/light"
+`, listen, t.TempDir(), pageAt))
+	t.Cleanup(b.kill)
+	p := startProcess(t, "run", file, pageAt)
+	t.Cleanup(p.kill)
+	waitFor(t, p, "connected to the broker")
+	assert.Contains(t, p.log.String(), "topic=cellar/tank/light reason=not_subscribed")
+	code, out, errOut := runMain(t.Context(), "status", "-config", file)
+	require.Equal(t, exitOK, code, errOut)
+	assert.Contains(t, out, "does not let lampward read cellar/tank/light: nobody watches")
 }
 
 // A standby: the machine dies, a backup is restored on another one, and a

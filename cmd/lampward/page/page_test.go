@@ -721,6 +721,20 @@ func TestCutOff(t *testing.T) {
 	assert.NotContains(t, body, nasty)
 }
 
+// So are topics that it does not let lampward read.
+func TestUnread(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	assert.NotContains(t, get(s, "/").Body.String(), "does not let lampward")
+	f.st.Barred = []string{"cellar/tank/light", nasty}
+	body := get(s, "/").Body.String()
+	assert.Contains(t, body, "does not let lampward read cellar/tank/light, ")
+	assert.NotContains(t, body, nasty)
+	f.st.Barred = []string{"a", "b", "c", "d", "e", "f", "g"}
+	assert.Contains(t, get(s, "/").Body.String(), "read a, b, c, d, e and 2 more: nobody")
+	assert.Contains(t, get(s, "/api/status").Body.String(), `"barred":["a","b"`)
+}
+
 func TestLink(t *testing.T) {
 	f := newFake()
 	s := newServer(t, f, withAnn)

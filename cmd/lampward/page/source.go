@@ -44,11 +44,26 @@ type Status struct {
 	Version   string           `json:"version"`
 	Broken    string           `json:"broken,omitempty"`  // why nothing can be stored at present
 	CutOff    string           `json:"cut_off,omitempty"` // why no reading comes from an external broker at present
+	Barred    []string         `json:"barred,omitempty"`  // topics that an external broker does not let lampward read
 	Counts    map[string]int64 `json:"counts,omitempty"`  // of MQTT messages since the daemon started
 	Routes    []string         `json:"routes"`            // names of the ways to a person
 	Failing   []Failing        `json:"failing"`           // those that do not work
 	Lamps     []Lamp           `json:"lamps"`             // in the order of the configuration
 	Boards    []Board          `json:"boards"`            //
+}
+
+// Unread says which topics an external broker does not let lampward read; empty:
+// none.
+func (s Status) Unread() string {
+	if len(s.Barred) == 0 {
+		return ""
+	}
+	const most = 5
+	names := strings.Join(s.Barred[:min(len(s.Barred), most)], ", ")
+	if n := len(s.Barred) - most; n > 0 {
+		names += fmt.Sprintf(" and %d more", n)
+	}
+	return "The broker does not let lampward read " + names + ": nobody watches what is there. Allow it in the broker; lampward asks again every five minutes."
 }
 
 // Astray says what became of messages that may be those of a lamp that was not
