@@ -6,7 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -124,6 +126,9 @@ func Decode(payload []byte, o DecodeOptions) ([]Sample, error) {
 	default:
 		var err error
 		if out, err = d.place(o.Value); err != nil {
+			if at := d.numbers(); ReasonOf(err) == NoSuchPointer && len(at) > 0 && !strings.HasPrefix(o.Value, senmlPrefix) {
+				err = fail(NoSuchPointer, "%v; it has numbers at %s", err, clipList(at))
+			}
 			return nil, err
 		}
 	}
@@ -177,6 +182,37 @@ func (d *decoder) json() (any, error) {
 	return d.doc, d.docErr
 }
 
+// numbers lists the pointers to the first numbers in a JSON payload, for messages,
+// in order of their names; none: it is no JSON, or has none.
+func (d *decoder) numbers() []string {
+	const most, deepest = 6, 8 // names are joined anew at each depth
+	var out []string
+	var look func(v any, at string, depth int)
+	look = func(v any, at string, depth int) {
+		if len(out) == most || depth > deepest {
+			return
+		}
+		switch v := v.(type) {
+		case map[string]any:
+			for _, name := range slices.Sorted(maps.Keys(v)) {
+				look(v[name], at+"/"+strings.ReplaceAll(strings.ReplaceAll(name, "~", "~0"), "/", "~1"), depth+1)
+			}
+		case []any:
+			for i := range v {
+				look(v[i], at+"/"+strconv.Itoa(i), depth+1)
+			}
+		case json.Number, string:
+			if _, err := numberOf(v, ""); err == nil {
+				out = append(out, at)
+			}
+		}
+	}
+	if doc, err := d.json(); err == nil {
+		look(doc, "", 0)
+	}
+	return out
+}
+
 func (d *decoder) senml() ([]resolved, error) {
 	if !d.packed {
 		d.packed = true
@@ -195,16 +231,33 @@ func (d *decoder) whole() ([]Sample, error) {
 		}
 		v, ok := doc.(map[string]any)["value"]
 		if !ok {
-			return nil, fail(NoSuchPointer, "the payload %s has no \"value\": say where the number is, such as value = \"/light\"", excerpt(d.payload))
+			at, where := d.numbers(), "say where the number is"
+			switch len(at) {
+			case 0:
+				at = []string{"/light"}
+			case 1:
+			default:
+				where = "it has numbers at " + clipList(at) + "; say which is the lamp's"
+			}
+			return nil, fail(NoSuchPointer, "the payload %s has no \"value\": %s, such as value = %s", excerpt(d.payload), where, clip(at[0]))
 		}
 		n, err := numberOf(v, "\"value\"")
 		if err != nil {
 			return nil, err
 		}
 		return []Sample{{Value: n, HasValue: true}}, nil
+	case '"': // some send all values as text
+		if doc, err := d.json(); err == nil {
+			if n, err := numberOf(doc, "the payload"); err == nil {
+				return []Sample{{Value: n, HasValue: true}}, nil
+			}
+		}
 	case '[':
 		pack, err := d.senml()
 		if err != nil {
+			if at := d.numbers(); len(at) > 0 && at[0] == "/0" {
+				return nil, fail(ReasonOf(err), "%v; if it is no SenML, say which number is the lamp's, such as value = \"/0\"", err)
+			}
 			return nil, err
 		}
 		if len(pack) == 0 {
@@ -409,8 +462,13 @@ func decimal(s string) bool {
 	return s == ""
 }
 
-// trim takes off white space, and the zero byte that ends a string in C.
-func trim(b []byte) []byte { return bytes.Trim(b, " \t\r\n\x00") }
+// trim takes off white space, the zero byte that ends a string in C, and the byte
+// order mark that some libraries put before UTF-8; RFC 8259 section 8.1, from
+// memory, lets who reads JSON pass over it.
+func trim(b []byte) []byte {
+	const white = " \t\r\n\x00"
+	return bytes.Trim(bytes.TrimPrefix(bytes.Trim(b, white), []byte("\ufeff")), white)
+}
 
 // excerpt quotes the beginning of a payload for a message.
 func excerpt(b []byte) string {

@@ -152,6 +152,11 @@ func TestDecode(t *testing.T) {
 		{payload: "512", want: 512},
 		{payload: " 512\r\n", want: 512},
 		{payload: "512\x00", want: 512},
+		{payload: "\ufeff512", want: 512},
+		{payload: "\ufeff {\"light\":512}", opts: DecodeOptions{Value: "/light"}, want: 512},
+		{payload: "\ufeff[{\"n\":\"light\",\"v\":512}]", want: 512},
+		{payload: `"512"`, want: 512},
+		{payload: `" 512\n"`, want: 512},
 		{payload: "-3.5e2", want: -350},
 		{payload: "+0.5", want: 0.5},
 		{payload: ".5", want: 0.5},
@@ -213,7 +218,17 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		{"-2e9", "", TooHuge, "too large"},
 		{`{"value":1e999}`, "", TooHuge, "too large"},
 		{`{"value":NaN}`, "", BadJSON, "not JSON"},
-		{`{"light":5}`, "", NoSuchPointer, `no "value"`},
+		{"\ufeff", "", Empty, "empty"},
+		{"5\ufeff", "", NotNumber, "not a number"},
+		{`"on"`, "", NotNumber, `"\"on\"" is not a number`},
+		{`"512`, "", NotNumber, "not a number"},
+		{`{"light":5}`, "", NoSuchPointer, `no "value": say where the number is, such as value = "/light"`},
+		{`{"a/b":{"x":"5"},"on":true}`, "", NoSuchPointer, `such as value = "/a~1b/x"`},
+		{`{"on":true}`, "", NoSuchPointer, `such as value = "/light"`},
+		{`{"rssi":-67,"light":{"raw":[5]},"name":"tank"}`, "", NoSuchPointer, `it has numbers at "/light/raw/0", "/rssi"; say which is the lamp's, such as value = "/light/raw/0"`},
+		{`{"light":{"raw":5},"rssi":-67}`, "/raw", NoSuchPointer, `it has numbers at "/light/raw", "/rssi"`},
+		{`{"a":1,"b":2,"c":3,"d":4,"e":5,"f":6,"g":7}`, "/raw", NoSuchPointer, `it has numbers at "/a", "/b", "/c", "/d", "/e", ...`},
+		{`[512,498]`, "", BadSenML, `say which number is the lamp's, such as value = "/0"`},
 		{`{"light":5}`, "/lihgt", NoSuchPointer, `nothing at "/lihgt"`},
 		{`{"light":5`, "/light", BadJSON, "not JSON"},
 		{`{"light":5} x`, "/light", BadJSON, "something follows"},
@@ -251,6 +266,10 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 			require.Less(t, len(err.Error()), 400)
 		})
 	}
+	// Numbers are not looked for at any depth.
+	_, err := Decode([]byte(strings.Repeat(`{"a":`, 9)+"1"+strings.Repeat("}", 9)), DecodeOptions{Value: "/raw"})
+	require.ErrorContains(t, err, "what the board sends")
+	require.NotContains(t, err.Error(), "numbers at")
 	for _, p := range []string{"light", "senml:", "senml:a b", "/~", NoValue} {
 		require.Error(t, CheckPlace(p), p)
 	}

@@ -56,5 +56,5 @@ func ExampleDecode() {
 	fmt.Println(broker.ReasonOf(err), "-", err)
 	// Output:
 	// 512 3.71 <nil>
-	// no_such_pointer - the payload "{\"light\":512}" has nothing at "/lux" (looked as far as its top): correct the pointer, or what the board sends
+	// no_such_pointer - the payload "{\"light\":512}" has nothing at "/lux" (looked as far as its top): correct the pointer, or what the board sends; it has numbers at "/light"
 }
