@@ -646,6 +646,26 @@ func TestLate(t *testing.T) {
 	assert.EqualValues(t, 1, in.counts().Late)
 }
 
+// What is dropped for being late is logged, once for each topic, for a board that
+// gives its times wrongly, such as since its start, would else be heard of nowhere.
+func TestLateIsLogged(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	var log strings.Builder
+	in := newIntake(h.cfg, slog.New(slog.NewTextHandler(&log, nil)))
+	for range 3 {
+		assert.Empty(t, in.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(`[{"n":"light","v":300,"t":-3600}]`)}, h.clock.Now))
+	}
+	assert.Contains(t, log.String(), "topic=cellar/tank reason=late")
+	assert.Contains(t, log.String(), `measured="60 min before it was sent"`)
+	assert.Equal(t, 2, strings.Count(log.String(), "\n"), "the first and the second: "+log.String())
+	log.Reset()
+	for _, ago := range []time.Duration{0, time.Hour} {
+		payload := fmt.Appendf(nil, `[{"n":"light","v":300,"t":%d}]`, demoDay.Add(-ago).Unix())
+		in.inputs(nil, broker.Message{Topic: "cellar/freezer", Payload: payload}, h.clock.Now)
+	}
+	assert.Contains(t, log.String(), "measured="+demoDay.Add(-time.Hour).UTC().Format(time.RFC3339))
+}
+
 // The records of one pack are judged by its newest, also in the first pack after
 // a start: what is an hour older is no news of now.
 func TestLateInFirstPack(t *testing.T) {

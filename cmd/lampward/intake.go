@@ -14,6 +14,7 @@ import (
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
 	"lampward/rules"
+	"lampward/rules/span"
 )
 
 // intake turns MQTT messages into inputs. It knows which lamps and device
@@ -231,6 +232,7 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 		for _, s := range slices.Backward(samples) {
 			if s.Ago > lateAfter || !s.At.IsZero() && x.late(now(), s.At) {
 				t.count.late.Add(1)
+				t.quiet.Note("topic", m.Topic, "late", "a reading came more than ten minutes late by the time that it carries: it tells nothing of now, and is dropped", whenMeasured(s)...)
 				late = true
 				continue
 			}
@@ -253,6 +255,14 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 		out = append(out, rules.Input{Kind: rules.InReading, Device: x.device, Word: rules.ReadingLate})
 	}
 	return out
+}
+
+// whenMeasured says for the log what a sample itself says of its time.
+func whenMeasured(s broker.Sample) []any {
+	if s.At.IsZero() {
+		return []any{"measured", span.Text(s.Ago) + " before it was sent"}
+	}
+	return []any{"measured", s.At.Format(time.RFC3339)}
 }
 
 // offline tells whether a payload is the word that a board's will usually is

@@ -655,6 +655,8 @@ func TestAstray(t *testing.T) {
 	assert.NotContains(t, get(s, "/").Body.String(), "Messages that tell nothing")
 	f.st.Counts = map[string]int64{"unknown": 3, "malformed": 1, "readings": 9}
 	assert.Contains(t, get(s, "/").Body.String(), "Messages that tell nothing came: 3 on a topic that no lamp or board has, 1 that cannot be read as configured. The log says which, and why.")
+	f.st.Counts = map[string]int64{"late": 2}
+	assert.Contains(t, get(s, "/").Body.String(), "Messages that tell nothing came: 2 that came too late by the time they carry. The log")
 	f.st.Lamps[1].At = now
 	assert.NotContains(t, get(s, "/").Body.String(), "Messages that tell nothing")
 }

@@ -80,6 +80,7 @@ func (s Status) Astray() string {
 	}
 	say("unknown", "on a topic that no lamp or board has")
 	say("malformed", "that cannot be read as configured")
+	say("late", "that came too late by the time they carry")
 	if out == nil {
 		return ""
 	}
