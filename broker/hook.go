@@ -239,7 +239,7 @@ func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) (ok boo
 		h.unown(cl.ID)
 		return false
 	}
-	st := &state{client: cl.ID, acc: acc, keepAlive: time.Duration(pk.Connect.Keepalive) * time.Second, will: pk.Connect.WillTopic}
+	st := &state{client: cl.ID, acc: acc, keepAlive: time.Duration(pk.Connect.Keepalive) * time.Second, began: time.Now(), will: pk.Connect.WillTopic}
 	// The library's own flow control takes a read lock twice over
 	// (Inflight.NextImmediate): a writer that comes in between makes it wait
 	// for ever, and with it whoever publishes to this client. OnPacketEncode

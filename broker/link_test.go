@@ -210,3 +210,53 @@ func TestDelayedWillOfAConnectionThatEndsLate(t *testing.T) {
 		require.Equal(t, []string{"board up", "board lost", "board up"}, sink.words())
 	})
 }
+
+// Two boards that share a client id throw each other out, and neither they nor
+// whoever looks at them can tell why; a board that comes back is no second one.
+func TestSharedClientID(t *testing.T) {
+	const kitchen, attic, cellar = "192.0.2.7:50000", "192.0.2.8:50000", "192.0.2.9:50000"
+	for _, c := range []struct {
+		name string
+		from []string
+		stay time.Duration
+		want uint64
+	}{
+		{"two boards that come back at once", []string{kitchen, attic, kitchen, attic}, time.Second, 1},
+		{"two boards at one address", []string{kitchen, kitchen, kitchen, kitchen}, time.Second, 1},
+		{"two boards that report once a minute", []string{kitchen, attic, kitchen, attic, kitchen}, time.Minute, 1},
+		{"a board that leaves without a word", []string{kitchen, kitchen, kitchen, kitchen, kitchen, kitchen}, time.Minute, 0},
+		{"a board that restarts", []string{kitchen, kitchen, kitchen}, time.Second, 0},
+		{"a board that restarts now and then", []string{kitchen, kitchen, kitchen, kitchen, kitchen, kitchen, kitchen, kitchen, kitchen}, 0, 0},
+		{"a board that roams", []string{kitchen, attic, cellar, kitchen, attic, cellar}, time.Minute, 0},
+		{"a board that is given a new address and the old one again", []string{kitchen, attic, kitchen, kitchen, kitchen}, time.Minute, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				br := embedded(t, Options{}, &heard{})
+				for i, from := range c.from {
+					b := br.dialFrom(t, 4, from)
+					require.Zero(t, b.connect(login{id: "tank-board", keepAlive: 300, clean: i%2 == 0}))
+					stay := c.stay
+					if stay == 0 {
+						stay = []time.Duration{time.Second, time.Second, time.Minute}[i%3]
+					}
+					time.Sleep(stay)
+					synctest.Wait()
+				}
+				require.Equal(t, c.want, noted(br.quiet)[quietKey{"tank-board", "client_id_shared"}])
+			})
+		})
+	}
+	// One that takes its leave throws nobody out.
+	synctest.Test(t, func(t *testing.T) {
+		br := embedded(t, Options{}, &heard{})
+		for range 10 {
+			b := br.dialFrom(t, 4, kitchen)
+			require.Zero(t, b.connect(login{id: "tank-board", keepAlive: 300}))
+			b.send(packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Disconnect}, ProtocolVersion: 4})
+			b.hungUp()
+			synctest.Wait()
+		}
+		require.Empty(t, noted(br.quiet))
+	})
+}

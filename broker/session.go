@@ -22,7 +22,18 @@ import (
 type owner struct {
 	account string
 	refs    int
+	// Of connections that took the client id over from one that stood:
+	before    netip.Prefix // where the last one that was thrown out had come from
+	contested int          // so many, one after another, look as if two clients shared it
 }
+
+// What looks as if two clients shared a client id: a connection is thrown out
+// within sharedQuick of its start, or by one that comes from where the one before it
+// had come from; sharedFew times in a row, for a board may restart or roam once.
+const (
+	sharedQuick = 10 * time.Second
+	sharedFew   = 3
+)
 
 // state is what the hook knows about one connection that was let in; it hangs
 // on the conn, and so on a session as long as the library keeps it.
@@ -30,6 +41,7 @@ type state struct {
 	client    string
 	acc       *account // nil: anyone
 	keepAlive time.Duration
+	began     time.Time
 	will      string        // topic
 	window    chan struct{} // holds one for each message that the client has yet to acknowledge; nil: no limit
 	flowing   atomic.Bool   // the client is read: its acknowledgements can come
@@ -104,6 +116,7 @@ func (h *hook) disown(id string) {
 func (h *hook) OnSessionEstablish(cl *mqtt.Client, pk packets.Packet) {
 	defer h.contain(cl, "session")
 	if old, ok := h.srv.Clients.Get(cl.ID); ok {
+		h.contest(cl, old)
 		h.replace(old)
 	}
 	h.keepWill(cl.ID) // now that the older connection leaves no other
@@ -115,6 +128,34 @@ func (h *hook) OnSessionEstablish(cl *mqtt.Client, pk packets.Packet) {
 		h.dropSession(old)
 	case old.Closed():
 		old.ClearExpiredInflights(now, retainedKeep)
+	}
+}
+
+// contest looks whether cl, which throws out old, is another client with the same
+// client id.
+func (h *hook) contest(cl, old *mqtt.Client) {
+	st := stateOf(old)
+	if st == nil || old.Closed() {
+		return
+	}
+	from, was := remote(cl), remote(old)
+	h.mu.Lock()
+	o := h.owners[cl.ID]
+	if o == nil {
+		h.mu.Unlock()
+		return
+	}
+	if from != was && from == o.before || time.Since(st.began) < sharedQuick {
+		o.contested++
+	} else {
+		o.contested = 0
+	}
+	o.before = was
+	shared := o.contested >= sharedFew
+	h.mu.Unlock()
+	if shared {
+		h.quiet.Note("client", cl.ID, "client_id_shared", "a client was thrown out by another connection with its client id, time after time: give each board a client id of its own, or look why this one restarts",
+			"address", addr(cl), "other", addr(old))
 	}
 }
 
