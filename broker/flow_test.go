@@ -136,3 +136,48 @@ func TestStoppingWhileClientsLeave(t *testing.T) {
 		})
 	}
 }
+
+// A client numbers what it asks independently of the messages on their way to it
+// (MQTT 3.1.1 section 2.3.1): one that comes back to a full queue may subscribe and
+// unsubscribe under their numbers.
+func TestSubscribeUnderTheNumberOfAMessage(t *testing.T) {
+	versions(t, func(t *testing.T, v byte) {
+		br := embedded(t, Options{}, &counting{})
+		persist := login{id: "sub", edit: func(pk *packets.Packet) {
+			if v == 5 {
+				receiveMaximum(100)(pk)
+			}
+		}}
+		sub := br.dial(t, v)
+		require.Zero(t, sub.connect(persist))
+		sub.subscribe(1, "a")
+		_ = sub.conn.Close()
+		synctest.Wait() // the broker knows
+		b := publisher(t, br)
+		for i := range 9 {
+			b.publish("a", fmt.Sprint(i), 1, uint16(i+1))
+			b.next(packets.Puback)
+		}
+		synctest.Wait() // they are passed on after the acknowledgement
+		sub = br.dial(t, v)
+		require.Zero(t, sub.connect(persist))
+		ids := map[uint16]bool{}
+		for range 9 {
+			ids[sub.next(packets.Publish).PacketID] = true
+		}
+		for id := range uint16(9) {
+			require.True(t, ids[id+1], "the numbers below")
+			sub.send(packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Subscribe, Qos: 1}, ProtocolVersion: v, PacketID: id + 1,
+				Filters: packets.Subscriptions{{Filter: fmt.Sprint("b", id), Qos: 1}}})
+			ack := sub.next(packets.Suback)
+			require.Equal(t, id+1, ack.PacketID)
+			require.Equal(t, []byte{1}, ack.ReasonCodes)
+		}
+		sub.send(packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Unsubscribe, Qos: 1}, ProtocolVersion: v, PacketID: 3,
+			Filters: packets.Subscriptions{{Filter: "a"}, {Filter: "b1"}}})
+		require.EqualValues(t, 3, sub.next(packets.Unsuback).PacketID)
+		cl, _ := br.srv.Clients.Get("sub")
+		require.Len(t, cl.State.Subscriptions.GetAll(), 8)
+		require.Equal(t, 9, cl.State.Inflight.Len(), "and the messages still wait to be acknowledged")
+	})
+}

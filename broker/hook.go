@@ -177,8 +177,29 @@ func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packe
 				return pk, packets.ErrRejectPacket
 			}
 		}
+		renumber(cl, &pk)
+	case packets.Subscribe:
+		renumber(cl, &pk)
 	}
 	return pk, nil
+}
+
+// renumber gives a SUBSCRIBE or UNSUBSCRIBE a packet identifier that no message on
+// its way to the client has: the library refuses it else, though client and server
+// number independently of each other (MQTT 3.1.1 section 2.3.1). OnPacketEncode gives
+// the answer, which is written before the next packet is read, the client's own number.
+func renumber(cl *mqtt.Client, pk *packets.Packet) {
+	st := stateOf(cl)
+	if st == nil || pk.PacketID == 0 {
+		return
+	}
+	st.asked = pk.PacketID
+	for id := uint16(65535); id > 0; id-- { // the library counts upwards
+		if _, taken := cl.State.Inflight.Get(id); !taken {
+			pk.PacketID = id
+			return
+		}
+	}
 }
 
 // OnConnect sees every CONNECT that is well formed.
@@ -445,6 +466,12 @@ func (h *hook) OnPacketEncode(cl *mqtt.Client, pk packets.Packet) packets.Packet
 		// The library's answer to the second copy of a message that was received:
 		// its sender would think that it was not.
 		pk.ReasonCode, pk.Properties = packets.CodeSuccess.Code, packets.Properties{}
+	}
+	if kind := pk.FixedHeader.Type; kind == packets.Suback || kind == packets.Unsuback {
+		if st := stateOf(cl); st != nil && st.asked != 0 {
+			pk.PacketID = st.asked
+		}
+		return pk
 	}
 	if pk.FixedHeader.Type != packets.Publish || pk.FixedHeader.Qos == 0 {
 		return pk

@@ -45,6 +45,7 @@ type state struct {
 	will      string        // topic
 	window    chan struct{} // holds one for each message that the client has yet to acknowledge; nil: no limit
 	flowing   atomic.Bool   // the client is read: its acknowledgements can come
+	asked     uint16        // packet identifier of its newest SUBSCRIBE or UNSUBSCRIBE; for the goroutine that reads it
 
 	mu       sync.Mutex
 	up       bool // its start has been told to the sink
