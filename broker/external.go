@@ -41,6 +41,8 @@ const (
 	uplinkStall    = 20 * time.Second // longest wait for room in the queue before the connection is given up
 	subscribeBatch = 100              // topics in one SUBSCRIBE
 	barredAgain    = 5 * time.Minute  // between two tries to subscribe to what the broker refused
+	strayTime      = time.Minute      // what comes so long after an UNSUBSCRIBE was on its way before
+	strayMost      = 1000             // topics unsubscribed from on one connection
 )
 
 // ExternalOptions describe the connection to a broker that already runs.
@@ -75,7 +77,9 @@ type External struct {
 	tls     *tls.Config
 	log     *slog.Logger
 	quiet   *Quiet
-	outage  *Quiet // of the present outage, or the newest: each reason in it is logged
+	exact   map[string]bool // those of opts.Topics without a wildcard
+	wild    []string        // and the others
+	outage  *Quiet          // of the present outage, or the newest: each reason in it is logged
 	recent  *recent
 	seed    maphash.Seed
 	stats   externalStats
@@ -129,7 +133,7 @@ func NewExternal(opts ExternalOptions) (*External, error) {
 	if opts.ClientID == "" {
 		opts.ClientID = "lampward"
 	}
-	x := &External{opts: opts, log: opts.Log, quiet: NewQuiet(opts.Log, 0), outage: NewQuiet(opts.Log, 0),
+	x := &External{opts: opts, log: opts.Log, quiet: NewQuiet(opts.Log, 0), outage: NewQuiet(opts.Log, 0), exact: map[string]bool{},
 		recent: newRecent(1, 2*uplinkQueue, 0, 10*time.Minute), seed: maphash.MakeSeed()}
 	x.dial = x.open
 	var errs []error
@@ -161,8 +165,18 @@ func NewExternal(opts ExternalOptions) (*External, error) {
 	if err := errors.Join(errs...); err != nil {
 		return nil, err
 	}
+	for _, t := range opts.Topics {
+		if t = unshared(t); strings.ContainsAny(t, "+#") {
+			x.wild = append(x.wild, t)
+		} else {
+			x.exact[t] = true
+		}
+	}
 	return x, nil
 }
+
+// wanted tells whether a topic is one of those subscribed to.
+func (x *External) wanted(topic string) bool { return x.exact[topic] || coveredBy(x.wild, topic) }
 
 // CheckURL tells what is wrong with an ExternalOptions.URL; nil: nothing. The
 // error does not repeat it, for a password may stand in it.
@@ -585,6 +599,8 @@ type intake struct {
 	lanes  []chan *arrival
 	head   *arrival // what acknowledge waited for when it ended; nil: nothing, or refused
 	failed bool     // something was refused
+	// When a message first came on a topic that is not subscribed to.
+	strays map[string]time.Time
 }
 
 type arrival struct {
@@ -595,7 +611,7 @@ type arrival struct {
 }
 
 func (x *External) newIntake(parent, ctx context.Context, cancel context.CancelCauseFunc, sink Sink) *intake {
-	in := &intake{x: x, parent: parent, ctx: ctx, cancel: cancel, sink: sink, order: make(chan *arrival, uplinkQueue)}
+	in := &intake{x: x, parent: parent, ctx: ctx, cancel: cancel, sink: sink, order: make(chan *arrival, uplinkQueue), strays: map[string]time.Time{}}
 	for range uplinkWorkers {
 		lane := make(chan *arrival, uplinkQueue+1) // as many as order and the acknowledger hold
 		in.lanes = append(in.lanes, lane)
@@ -637,7 +653,7 @@ func (in *intake) stop() {
 
 // take is the library's message handler: while it runs, nothing else is read
 // from the connection, pings included.
-func (in *intake) take(_ paho.Client, m paho.Message) {
+func (in *intake) take(client paho.Client, m paho.Message) {
 	x := in.x
 	x.stats.messages.Add(1)
 	a := &arrival{id: m.MessageID(), ack: m.Ack, done: make(chan error, 1),
@@ -647,6 +663,8 @@ func (in *intake) take(_ paho.Client, m paho.Message) {
 		x.stats.tooLong.Add(1)
 		x.quiet.Note("topic", a.msg.Topic, string(TooLong), "a message was dropped: it is too long", "bytes", len(a.msg.Payload), "most", MaxPayload)
 		a.msg.Payload = nil
+		a.done <- nil
+	} else if ready = in.stray(client, a.msg.Topic); ready {
 		a.done <- nil
 	}
 	timer := time.NewTimer(uplinkStall)
@@ -663,6 +681,46 @@ func (in *intake) take(_ paho.Client, m paho.Message) {
 		select {
 		case in.lanes[maphash.String(x.seed, a.msg.Topic)%uplinkWorkers] <- a: // has room, by its size
 		case <-in.ctx.Done():
+		}
+	}
+}
+
+// stray tells whether a message comes of a subscription that the broker kept from
+// a configuration of before: it is not for the sink, and the subscription is given
+// up. What comes on the topic all the same is left to the sink.
+func (in *intake) stray(client paho.Client, topic string) bool {
+	if in.x.wanted(topic) {
+		return false
+	}
+	first, known := in.strays[topic]
+	if !known {
+		if len(in.strays) >= strayMost {
+			return false
+		}
+		first = time.Now()
+		in.strays[topic] = first
+		in.x.log.Info("a message came on a topic that is not in the configuration any more; the subscription to it is given up", "topic", topic)
+		in.x.storing.Go(func() { in.leave(client, topic) })
+	}
+	return time.Since(first) < strayTime
+}
+
+// leave unsubscribes from a topic.
+func (in *intake) leave(client paho.Client, topic string) {
+	for {
+		token := client.Unsubscribe(topic)
+		select {
+		case <-token.Done():
+			if token.Error() == nil {
+				return
+			}
+		case <-in.ctx.Done():
+			return
+		}
+		select {
+		case <-time.After(time.Second): // the library takes none before it is done with the connection's beginning
+		case <-in.ctx.Done():
+			return
 		}
 	}
 }

@@ -325,9 +325,47 @@ func TestExternalAsksAgainForWhatWasRefused(t *testing.T) {
 		b.next(packets.Puback)
 		time.Sleep(time.Hour)
 		synctest.Wait()
-		require.Equal(t, []string{"1", "2"}, sink.payloads())
+		require.ElementsMatch(t, []string{"1", "2"}, sink.payloads())
 		require.Equal(t, []string{"freezer"}, u.Barred())
 		require.Equal(t, []bool{true}, sink.upNews(), "one connection")
+	})
+}
+
+// The broker keeps subscriptions of before, also to topics of lamps that are not in
+// the configuration any more: they are given up, and nobody is told to look for them.
+func TestExternalGivesUpOldSubscriptions(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		br := embedded(t, Options{}, &counting{})
+		u := uplinkTo(t, br, ExternalOptions{Topics: []string{"cellar/tank", "cellar/salt", "attic/#"}}, &heard{})
+		synctest.Wait()
+		u.stop()
+		b := publisher(t, br)
+		id := uint16(0)
+		publish := func(topics ...string) {
+			for _, topic := range topics {
+				id++
+				b.publish(topic, topic, 1, id)
+				b.next(packets.Puback)
+			}
+			synctest.Wait() // they are passed on after the acknowledgement
+		}
+		publish("cellar/salt", "attic/a", "cellar/tank", "cellar/salt", "attic/b", "attic/a")
+		sink := &heard{}
+		u = uplinkTo(t, br, ExternalOptions{Topics: []string{"cellar/tank", "attic/+/light"}}, sink)
+		time.Sleep(10 * time.Second)
+		synctest.Wait()
+		publish("cellar/salt", "cellar/tank", "attic/x/light")
+		require.ElementsMatch(t, []string{"cellar/tank", "cellar/tank", "attic/x/light"}, sink.payloads())
+		require.Empty(t, u.Barred())
+		require.EqualValues(t, 8, u.Stats().Messages, "the last one on cellar/salt did not come any more")
+		cl, _ := br.srv.Clients.Get("lampward")
+		require.Zero(t, cl.State.Inflight.Len(), "all are acknowledged")
+		require.NotContains(t, cl.State.Subscriptions.GetAll(), "cellar/salt")
+		// A wildcard that is not known cannot be given up: what goes on coming is the sink's to complain of.
+		time.Sleep(strayTime)
+		publish("attic/a")
+		require.Equal(t, "attic/a", sink.payloads()[3])
+		require.Equal(t, []bool{true}, sink.upNews())
 	})
 }
 
