@@ -229,15 +229,16 @@ func TestLossyBeforeTheOutage(t *testing.T) {
 }
 
 func TestPartOfTheHouse(t *testing.T) {
-	h := newHouse(t, 7_000_500, Config{}, everyMinute(12)...)
+	h := newHouse(t, 7_000_500, Config{}, append(everyMinute(12), 6*time.Hour)...) // the last has not been due since
 	h.run(3 * 24 * time.Hour)
 	for _, b := range h.boards[2:6] {
 		b.deaf = true
 	}
 	got := h.run(time.Hour)
 	require.Equal(t, []Kind{ManySilent}, kinds(got))
-	assert.Contains(t, got[0].Text, "4 devices")
+	assert.Equal(t, "4 devices stopped reporting together: board3, board4, board5, board6", got[0].Text)
 	assert.Contains(t, got[0].Why, "what they share")
+	assert.NotContains(t, got[0].Why, "told before", "nobody was")
 	// One more dies alone, later: that is its own message.
 	h.boards[9].dead = true
 	got = h.run(time.Hour)
@@ -354,6 +355,11 @@ func TestOutageWithinOutage(t *testing.T) {
 	same, err := again.Snapshot()
 	require.NoError(t, err)
 	assert.Equal(t, parts, same)
+	// One that dies alone is told though two outages are open.
+	deaf(7, 8, true)
+	require.Equal(t, []Kind{Silent}, kinds(h.run(time.Hour)))
+	deaf(7, 8, false)
+	require.Equal(t, []Kind{Returned}, kinds(h.run(time.Hour)))
 	deaf(0, 6, false)
 	got := h.run(time.Hour)
 	require.Equal(t, []Kind{ManyReturned}, kinds(got), "%+v", got)
@@ -423,6 +429,106 @@ func TestMissingBoardRemoved(t *testing.T) {
 	got := h.run(time.Hour)
 	require.Equal(t, []Kind{ManyReturned}, kinds(got))
 	assert.Contains(t, got[0].Text, "3 devices report again")
+}
+
+// All boards of an outage are taken out of the configuration: it is over, and the
+// next one tells of itself only.
+func TestOutageRemoved(t *testing.T) {
+	h := newHouse(t, 7_004_300, Config{}, everyMinute(7)...)
+	h.run(3 * 24 * time.Hour)
+	deaf := func(boards []*board, deaf bool) {
+		for _, b := range boards {
+			b.deaf = deaf
+		}
+	}
+	deaf(h.boards[4:], true)
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+	cfg := h.m.Config()
+	cfg.Devices = cfg.Devices[:4]
+	h.boards = h.boards[:4]
+	require.Empty(t, h.step(Input{Kind: InConfig, Config: &cfg}))
+	require.Empty(t, h.run(24*time.Hour))
+	began := h.now
+	deaf(h.boards[:3], true)
+	require.Equal(t, []Kind{ManySilent}, kinds(h.run(2*time.Hour)))
+	deaf(h.boards, false)
+	got := h.run(time.Hour)
+	require.Equal(t, []Kind{ManyReturned}, kinds(got), "%+v", got)
+	assert.Contains(t, got[0].Text, "3 devices report again after 2 h")
+	assert.WithinDuration(t, began, got[0].Since, 2*time.Minute)
+}
+
+// Two boards that are silent wait for a third, which is only late when the wait
+// ends: they are told together.
+func TestLateOneAtTheEndOfTheWait(t *testing.T) {
+	many := 0
+	for seed := range uint64(10) {
+		h := newHouse(t, 7_004_400+seed, Config{}, time.Minute, time.Minute, 20*time.Minute)
+		h.run(6 * 24 * time.Hour)
+		h.events = nil
+		fast, slow := h.boards[0], h.boards[2]
+		s, _ := h.m.DeviceStatus(fast.name, h.now)
+		h.run(slow.next.Sub(h.now) + time.Second)
+		h.run(slow.next.Add(-s.Limit).Sub(h.now) + time.Duration(seed)*15*time.Second)
+		h.all(func(b *board) { b.deaf = true })
+		together := false
+		for len(h.events) == 0 {
+			both := h.m.devices[0].heldBack && h.m.devices[1].heldBack
+			s, _ := h.m.DeviceStatus(slow.name, h.now)
+			together = both && s.Overdue
+			h.run(time.Second)
+		}
+		if !together {
+			continue
+		}
+		many++
+		h.run(time.Hour)
+		require.Equal(t, []Kind{ManySilent}, kinds(h.events), "seed %d: %+v", seed, h.events)
+		assert.Contains(t, h.events[0].Text, "3 devices")
+	}
+	require.NotZero(t, many, "else this proves nothing")
+}
+
+// Lampward was down while it waited for boards: each gets the time to report that
+// it had before.
+func TestWaitsBeginAnewWithAStart(t *testing.T) {
+	t.Run("those held back", func(t *testing.T) {
+		held := 0
+		for seed := range uint64(10) {
+			h := newHouse(t, 7_003_100+seed, Config{}, time.Minute, time.Minute, 20*time.Minute)
+			h.run(6 * 24 * time.Hour)
+			h.events = nil
+			h.boards[0].deaf, h.boards[1].deaf, h.boards[2].deaf = true, true, true
+			for range 60 {
+				if h.run(10 * time.Second); h.m.devices[0].heldBack || h.m.devices[1].heldBack {
+					break
+				}
+			}
+			if len(h.events) > 0 {
+				continue // told at once
+			}
+			held++
+			h.all(func(b *board) { b.deaf = false })
+			require.Equal(t, []Kind{Downtime}, kinds(h.restart(time.Hour)))
+			assert.Empty(t, h.run(time.Hour), "seed %d", seed)
+		}
+		require.NotZero(t, held, "else this proves nothing")
+	})
+	t.Run("those not back", func(t *testing.T) {
+		h := newHouse(t, 7_000_400, Config{}, everyMinute(5)...)
+		h.run(3 * 24 * time.Hour)
+		h.all(func(b *board) { b.deaf = true })
+		require.Equal(t, []Kind{ManySilent}, kinds(h.run(time.Hour)))
+		h.all(func(b *board) { b.deaf = b.name == "board4" })
+		for h.m.fleet.s.Back < 4 {
+			require.Empty(t, h.run(time.Second))
+		}
+		h.all(func(b *board) { b.deaf = false })
+		require.Equal(t, []Kind{Downtime}, kinds(h.restart(time.Hour)))
+		got := h.run(time.Hour)
+		require.Equal(t, []Kind{ManyReturned}, kinds(got))
+		assert.Contains(t, got[0].Text, "5 devices report again")
+	})
 }
 
 // An outage takes fast boards, which are told, and a slow one, which would be

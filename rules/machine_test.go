@@ -3,6 +3,7 @@ package rules
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -491,6 +492,19 @@ func TestSnapshot(t *testing.T) {
 	assert.Equal(t, a, b)
 	for _, p := range a {
 		assert.Less(t, len(p.Data), 8<<10, p.Key)
+	}
+
+	// A part that cannot be written ends it, and is told.
+	for n := range a {
+		full, had := errors.New("disk full"), 0
+		err := m.EachPart(func(Part) error {
+			if had++; had > n {
+				return full
+			}
+			return nil
+		})
+		require.ErrorIs(t, err, full, a[n].Key)
+		require.Equal(t, n+1, had, a[n].Key)
 	}
 
 	// Nothing of a part is kept: its bytes may be used again.

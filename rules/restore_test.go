@@ -208,6 +208,8 @@ func TestBelief(t *testing.T) {
 				if d.silent && !d.heldBack && !d.folded {
 					require.True(t, silent[d.cfg.Name], "seed %d, input %d %+v: %s is silent, and nobody knows", seed, i, in, d.cfg.Name)
 				}
+				require.False(t, d.heldBack && m.fleet.s.HoldUntil.IsZero(), "seed %d, input %d %+v: %s waits for others, for ever", seed, i, in, d.cfg.Name)
+				require.False(t, d.folded && !m.fleet.s.Open, "seed %d, input %d %+v: %s is part of no outage", seed, i, in, d.cfg.Name)
 				if !d.silent && !m.fleet.s.Open {
 					require.False(t, silent[d.cfg.Name], "seed %d, input %d %+v: %s reports, and nobody knows", seed, i, in, d.cfg.Name)
 				}
