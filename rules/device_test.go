@@ -348,23 +348,30 @@ func TestDailyBoardIsMissed(t *testing.T) {
 }
 
 // TestFlatBatteryTeachesThoughSaidLate: the battery goes flat, somebody changes it,
-// the board reports, and then they say so. How long it lasted is learned all the
+// and says so before the board reports or after. How long it lasted is learned all the
 // same, and not the time until they came.
 func TestFlatBatteryTeachesThoughSaidLate(t *testing.T) {
-	h, b := one(t, DeviceConfig{Battery: BatteryConfig{CapacityMAh: 2500, CurrentMA: 1}}) // 83 days: the current is wrong
-	h.step(Input{Kind: InBattery, Device: "freezer"})
-	for range 3 {
-		h.run(10 * 24 * time.Hour)
-		b.dead = true
-		h.run(2 * 24 * time.Hour)
-		b.dead, b.next = false, h.now
-		h.run(10 * time.Minute)
+	for _, late := range []bool{true, false} {
+		h, b := one(t, DeviceConfig{Battery: BatteryConfig{CapacityMAh: 2500, CurrentMA: 1}}) // 83 days: the current is wrong
 		h.step(Input{Kind: InBattery, Device: "freezer"})
+		for range 3 {
+			h.run(10 * 24 * time.Hour)
+			b.dead = true
+			h.run(2 * 24 * time.Hour)
+			if !late {
+				h.step(Input{Kind: InBattery, Device: "freezer"})
+			}
+			b.dead, b.next = false, h.now
+			h.run(10 * time.Minute)
+			if late {
+				h.step(Input{Kind: InBattery, Device: "freezer"})
+			}
+		}
+		s, _ := h.m.DeviceStatus("freezer", h.now)
+		require.NotNil(t, s.Battery)
+		assert.Equal(t, "swaps", s.Battery.Basis)
+		assert.WithinDuration(t, h.now.Add(10*24*time.Hour), s.Battery.Flat, time.Hour, "said late: %t", late)
 	}
-	s, _ := h.m.DeviceStatus("freezer", h.now)
-	require.NotNil(t, s.Battery)
-	assert.Equal(t, "swaps", s.Battery.Basis)
-	assert.WithinDuration(t, h.now.Add(10*24*time.Hour), s.Battery.Flat, time.Hour)
 }
 
 // A battery is changed before it is flat, on a day on which the network was down:

@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lampward/rules/learn"
 )
 
 // lampHouse is a house with a lamp on each board; the boards' own reports carry
@@ -314,4 +316,17 @@ func TestStuckSaysSinceWhen(t *testing.T) {
 	got = read(3000, dead)
 	require.Equal(t, []Kind{Dark, Fault}, kinds(got))
 	assert.Contains(t, got[1].Why, "where it hardly ever was before")
+}
+
+// What a person would have a lamp's states called is what is told; else it is named.
+func TestOwnWords(t *testing.T) {
+	own := newLamp(LampConfig{Name: "tank", SayLit: "The tank is full", SayDark: "The tank is empty", SayBlinking: "The tank leaks"})
+	plain := newLamp(LampConfig{Name: "tank"})
+	for state, want := range map[learn.State][2]string{
+		learn.Lit:      {"The tank is full", "tank is lit"},
+		learn.Dark:     {"The tank is empty", "tank is dark"},
+		learn.Blinking: {"The tank leaks", "tank is blinking"},
+	} {
+		assert.Equal(t, want, [2]string{own.say(state), plain.say(state)})
+	}
 }

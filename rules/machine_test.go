@@ -581,6 +581,7 @@ func TestOddInputs(t *testing.T) {
 		{Kind: InLink, Device: "nobody", Word: LinkLost},
 		{Kind: InAck, Lamp: "nowhere"},
 		{Kind: InConfig},
+		{Kind: InConfig, Config: &cfg}, // the same again
 		{Kind: "unheard of"},
 		{},
 	} {
