@@ -593,6 +593,33 @@ func TestOddInputs(t *testing.T) {
 	assert.Equal(t, epoch.Add(time.Hour), m.At())
 }
 
+// The alert of a board, and that of a lamp, is reminded of until somebody
+// acknowledges that one, by its own name.
+func TestAckStopsReminders(t *testing.T) {
+	board := newHouse(t, 7_004_500, Config{Alarm: AlarmConfig{RemindEvery: 24 * time.Hour}}, time.Minute)
+	board.run(24 * time.Hour)
+	board.boards[0].dead = true
+	lamp := lampHouse(t, 7_004_501, time.Minute)
+	runWith(lamp, 24*time.Hour, time.Minute) // and from then on no value
+	for _, c := range []struct {
+		h       *house
+		ack     Input
+		begins  Kind
+		another Input
+	}{
+		{board, Input{Kind: InAck, Device: "board1", By: "ann"}, Silent, Input{Kind: InAck, Device: "board2", By: "ann"}},
+		{lamp, Input{Kind: InAck, Lamp: "lamp1", By: "ann"}, Fault, Input{Kind: InAck, Device: "board1", By: "ann"}},
+	} {
+		require.Equal(t, []Kind{c.begins, Reminder}, kinds(c.h.run(36*time.Hour)))
+		assert.Empty(t, c.h.step(c.another))
+		require.Equal(t, []Kind{Reminder}, kinds(c.h.run(24*time.Hour)))
+		got := c.h.step(c.ack)
+		require.Equal(t, []Kind{Acknowledged}, kinds(got))
+		assert.Equal(t, "ann", got[0].By)
+		assert.Empty(t, c.h.run(72*time.Hour))
+	}
+}
+
 // Arbitrary inputs never panic, and never make time run backward.
 func FuzzStep(f *testing.F) {
 	f.Add([]byte{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13}, int64(60_000), 200.0)
