@@ -143,6 +143,37 @@ func TestRestoreAnywhere(t *testing.T) {
 	}
 }
 
+// A Machine that is ticked at each deadline gives the same events as one that is not,
+// and hears of the time with the next input only.
+func TestTicksDecideNothing(t *testing.T) {
+	late := 0
+	for seed := uint64(60); seed < 66; seed++ {
+		ticked, left := New(), New()
+		var want, got []string
+		for i, in := range crowdInputs(seed, 3) {
+			if in.Kind == InReading && i/3000%2 == 1 {
+				continue // nobody reports
+			}
+			for in.Kind != InStart && in.Kind != InConfig {
+				at, ok := ticked.Next()
+				if !ok || !at.Before(in.At) {
+					break
+				}
+				want = append(want, encode(t, ticked.Step(Input{Kind: InTick, At: at}))...)
+			}
+			want = append(want, encode(t, ticked.Step(in))...)
+			events := encode(t, left.Step(in))
+			if len(events) > 1 {
+				late++
+			}
+			got = append(got, events...)
+			require.Equal(t, want, got, "seed %d, input %d %+v", seed, i, in)
+			want, got = want[:0], got[:0]
+		}
+	}
+	require.NotZero(t, late, "else this proves little")
+}
+
 // The alert of a silent board ends when the board reports, whether it was told by
 // itself, with others, or both.
 func TestSilentAlertEnds(t *testing.T) {
