@@ -79,6 +79,16 @@ func TestCapacity(t *testing.T) {
 	}
 }
 
+// Without either there is nothing to reckon with.
+func TestCapacityNeedsTheCurrent(t *testing.T) {
+	for _, cfg := range []Config{{CapacityMAh: 2500}, {CurrentMA: 4}} {
+		e := New(cfg)
+		e.Heard(start)
+		_, ok := e.Forecast()
+		assert.False(t, ok, "%+v", cfg)
+	}
+}
+
 func TestSwapsTeach(t *testing.T) {
 	e := New(Config{CapacityMAh: 2500, CurrentMA: 50}) // the current is wrong
 	e.Heard(start)
@@ -240,10 +250,24 @@ func TestRegulatedVoltageForecastsNothing(t *testing.T) {
 		}
 		_, ok := e.Forecast()
 		assert.False(t, ok, chem)
-		if charge, ok := e.Charge(); ok {
+		charge, ok := e.Charge()
+		assert.Equal(t, chem == "lifepo4" || chem == "lithium_primary", ok, "%s: it may well be a battery's in the middle of its curve", chem)
+		if ok {
 			assert.Greater(t, charge, .2, "%s: a level voltage is no battery that is nearly flat", chem)
 		}
 	}
+}
+
+// A battery that was nearly flat when it was put in is told to be so: that its voltage
+// stood still for some hours makes it no regulator's.
+func TestUsedBatteryIsKnownSoon(t *testing.T) {
+	e := New(Config{Chemistry: "alkaline", Cells: 2})
+	for h := range 12 {
+		e.Volts(start.Add(time.Duration(h)*time.Hour), 2.06)
+	}
+	charge, ok := e.Charge()
+	require.True(t, ok)
+	assert.InDelta(t, .1, charge, .02)
 }
 
 func TestVoltageTellsAFreshBattery(t *testing.T) {
@@ -274,12 +298,20 @@ func TestVoltageTellsAFreshBattery(t *testing.T) {
 }
 
 func TestNonsenseVoltsAreIgnored(t *testing.T) {
-	e := New(Config{Chemistry: "alkaline"})
-	for _, v := range []float64{0, -1, math.NaN(), math.Inf(1), 1e9} {
-		assert.False(t, e.Volts(start, v))
+	told, spared := New(Config{Chemistry: "alkaline"}), New(Config{Chemistry: "alkaline"})
+	for h := range 48 {
+		at := start.Add(time.Duration(h) * time.Hour)
+		for _, v := range []float64{0, -1, math.NaN(), math.Inf(1), 1000, 1e9} {
+			assert.False(t, told.Volts(at, v))
+		}
+		assert.False(t, told.Volts(at, 1.5))
+		assert.False(t, spared.Volts(at, 1.5))
 	}
-	_, ok := e.Charge()
-	assert.False(t, ok)
+	got, err := told.AppendBinary(nil)
+	require.NoError(t, err)
+	want, err := spared.AppendBinary(nil)
+	require.NoError(t, err)
+	assert.Equal(t, want, got)
 }
 
 func random(seed uint64) (*Estimator, time.Time) {
