@@ -22,6 +22,7 @@ type memOutbox struct {
 	// forgets is a fault: what a message is made of is not recorded.
 	forgets bool
 	killed  bool // nothing is recorded any more
+	torn    bool // nothing can be read
 }
 
 var errKilled = errors.New("killed")
@@ -51,6 +52,9 @@ func (o *memOutbox) add(ds ...rules.Delivery) {
 func (o *memOutbox) Due(_ context.Context, now time.Time, limit int, routes []string) (due []rules.Delivery, next time.Time, err error) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
+	if o.torn {
+		return nil, time.Time{}, errors.New("disk torn")
+	}
 	waits := map[string]bool{}
 	for _, r := range o.rows {
 		if r.state != "" || r.Route != routes[0] {

@@ -180,6 +180,20 @@ func TestWorkerTroubles(t *testing.T) {
 		assert.Equal(t, "the outbox fails: record what became of a message: disk full", w.Troubles()[0].Note)
 		time.Sleep(time.Minute)
 		assert.Empty(t, w.Troubles())
+
+		tear := func(torn bool) {
+			box.mu.Lock()
+			box.torn = torn
+			box.mu.Unlock()
+		}
+		tear(true)
+		w.Wake()
+		time.Sleep(time.Second)
+		require.Len(t, w.Troubles(), 2)
+		assert.Equal(t, "the outbox fails: read what is due: disk torn", w.Troubles()[0].Note)
+		tear(false)
+		time.Sleep(time.Minute)
+		assert.Empty(t, w.Troubles())
 		stop()
 		<-ended
 	})
@@ -464,6 +478,29 @@ func TestWorkerPoison(t *testing.T) {
 			}
 		})
 	}
+}
+
+// What was held for long, or waited while the machine was off, is tried as often as
+// what is new before it is parked.
+func TestWorkerTriesWhatIsOld(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		box := &memOutbox{}
+		tries := 0
+		r := &scripted{name: "hook", send: func(_ context.Context, ds []rules.Delivery) Outcome {
+			if ds[0].EventID == "old" {
+				if tries++; tries < 20 {
+					return Outcome{Kind: Again, Refused: true, Note: "500", Answered: true}
+				}
+			}
+			return ok
+		}}
+		d := lit("hook", "tank", time.Now().Add(-40*24*time.Hour))
+		d.EventID = "old"
+		box.add(d)
+		runWorker(t, Options{Outbox: box, Routes: []Route{r}}, 24*time.Hour)
+		open, sent, dead := box.count()
+		assert.Equal(t, []int{0, 1, 0}, []int{open, sent, dead})
+	})
 }
 
 // Many pending messages become one that lists them; a retry keeps its id and
