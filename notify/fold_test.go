@@ -107,6 +107,26 @@ func TestBacklogOfManyLampsIsOneMessage(t *testing.T) {
 	})
 }
 
+// Of two lamps, fewer than may be told one by one, each has its own messages: as many
+// as may be due at once, or one for all of them.
+func TestBacklogsOfTwoLampsStayApart(t *testing.T) {
+	for each, want := range map[int][]int{3: {1, 1, 1, 1, 1, 1}, 5: {5, 5}} {
+		synctest.Test(t, func(t *testing.T) {
+			box := &memOutbox{heads: true}
+			r := &scripted{name: "phone", send: func(context.Context, []rules.Delivery) Outcome { return ok }}
+			for i := range 2 * each {
+				box.add(happened("phone", []string{"tank", "salt"}[i%2], rules.Lit, time.Now()))
+			}
+			runWorker(t, Options{Outbox: box, Routes: []Route{r}, Limits: map[string]Limit{"phone": {FoldOver: 4}}}, time.Minute)
+			var sizes []int
+			for _, g := range r.got {
+				sizes = append(sizes, len(g.ids))
+			}
+			assert.Equal(t, want, sizes)
+		})
+	}
+}
+
 // What the receiver may have is told again as it was, and only the rest folds:
 // a receiver that answered has seen the message, though it did not take it.
 func TestWhatMayHaveArrivedIsNotFolded(t *testing.T) {
