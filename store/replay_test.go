@@ -30,19 +30,24 @@ func TestPruneKeepsTheConfiguration(t *testing.T) {
 		at = at.Add(time.Hour)
 		appendAll(t, s, reading(at, "tank", 200), reading(at, "salt", 90))
 	}
+	appendAll(t, s, Record{Input: rules.Input{At: at, Kind: rules.InTeach, Lamp: "salt", Word: "dark"}})
 	require.NoError(t, s.SaveSnapshot(ctx, s.LastSeq(), partsOf()))
 	for range 2 { // and the next time too
 		require.NoError(t, s.Prune(ctx, at))
 	}
 	m, first := rules.New(), int64(0)
-	n := 0
+	n, taught := 0, 0
 	require.NoError(t, s.Inputs(ctx, 0, func(seq int64, in rules.Input, _ [][]byte) error {
 		if n++; first == 0 {
 			first = seq
 		}
+		if in.Kind == rules.InTeach {
+			taught++
+		}
 		m.Step(in)
 		return nil
 	}))
+	require.Equal(t, 1, taught, "what a person said of late is kept, as the readings of that time are")
 	require.EqualValues(t, 2, first, "the newest configuration of those that are old")
 	require.Less(t, n, 91*24*2+100, "the rest was dropped")
 	require.Len(t, m.Lamps(), 2)

@@ -89,16 +89,26 @@ func TestReroute(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, held, 1)
 	require.EqualValues(t, 2, held[0].ID)
-	require.NoError(t, s.Retry(ctx, 2, at(31), at(31), "no answer", false))
+	require.NoError(t, s.Fold(ctx, []int64{2}))
+	held, err = s.Held(ctx, "held/")
+	require.NoError(t, err)
+	require.Empty(t, held, "nor is what is on its way")
+	require.NoError(t, s.Retry(ctx, 2, at(31), at(31), "cannot be reached", true))
 	held, err = s.Held(ctx, "held/")
 	require.NoError(t, err)
 	require.Empty(t, held, "what was tried is not held any more")
 	none, err = s.Stray(ctx, []string{"phone", "mail"}, 0, 100)
 	require.NoError(t, err)
 	require.Empty(t, none)
-	moved, err = s.Reroute(ctx, at(10), []Move{{ID: 3, To: moves[0].To}, {ID: 4, To: moves[0].To}, {ID: 99, To: moves[0].To}})
+	require.NoError(t, s.Sent(ctx, 10, at(32), "204"))
+	before, err := s.Deliveries(ctx, DeliveryFilter{})
+	require.NoError(t, err)
+	moved, err = s.Reroute(ctx, at(33), []Move{{ID: 3, To: moves[0].To}, {ID: 4, To: moves[0].To}, {ID: 10, To: moves[0].To[1:]}, {ID: 99, To: moves[0].To}})
 	require.NoError(t, err)
 	require.Zero(t, moved, "only what is pending goes another way")
+	after, err := s.Deliveries(ctx, DeliveryFilter{})
+	require.NoError(t, err)
+	require.Equal(t, before, after)
 }
 
 // What waits is taken back, but for what was tried; and what came of an attempt that
@@ -118,7 +128,9 @@ func TestVoid(t *testing.T) {
 	put(4, "tank", rules.Dark, "held/", 60)
 	put(5, "tank", rules.Reminder, "", 60)
 	put(6, "salt", rules.Reminder, "held/", 60)
+	put(6, "tank", rules.Reminder, "held/", 60) // tried, and did not leave this machine
 	require.NoError(t, s.Retry(ctx, 2, at(6), at(60), "no answer", false))
+	require.NoError(t, s.Retry(ctx, 7, at(6), at(60), "cannot be reached", true))
 	r := alert(at(10), "tank", rules.Reminder, "phone")
 	r.Routes[0][0].Key, r.Routes[0][0].Due = "held/lamp/tank", at(60)
 	r.Void = []Void{{Key: "held/lamp/tank", Kinds: []rules.Kind{rules.Reminder, rules.Escalated}, Note: "a newer one"}, {Key: "held/nobody"}}
@@ -135,5 +147,5 @@ func TestVoid(t *testing.T) {
 	require.NoError(t, s.Resend(ctx, 1, at(11)), "a person may want it yet")
 	rows, err = s.Deliveries(ctx, DeliveryFilter{State: Pending})
 	require.NoError(t, err)
-	require.Len(t, rows, 7)
+	require.Len(t, rows, 8)
 }
