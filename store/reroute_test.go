@@ -129,8 +129,10 @@ func TestVoid(t *testing.T) {
 	put(5, "tank", rules.Reminder, "", 60)
 	put(6, "salt", rules.Reminder, "held/", 60)
 	put(6, "tank", rules.Reminder, "held/", 60) // tried, and did not leave this machine
+	put(6, "tank", rules.Reminder, "held/", 60) // made a message that is about to go
 	require.NoError(t, s.Retry(ctx, 2, at(6), at(60), "no answer", false))
 	require.NoError(t, s.Retry(ctx, 7, at(6), at(60), "cannot be reached", true))
+	require.NoError(t, s.Fold(ctx, []int64{8}))
 	r := alert(at(10), "tank", rules.Reminder, "phone")
 	r.Routes[0][0].Key, r.Routes[0][0].Due = "held/lamp/tank", at(60)
 	r.Void = []Void{{Key: "held/lamp/tank", Kinds: []rules.Kind{rules.Reminder, rules.Escalated}, Note: "a newer one"}, {Key: "held/nobody"}}
@@ -147,5 +149,5 @@ func TestVoid(t *testing.T) {
 	require.NoError(t, s.Resend(ctx, 1, at(11)), "a person may want it yet")
 	rows, err = s.Deliveries(ctx, DeliveryFilter{State: Pending})
 	require.NoError(t, err)
-	require.Len(t, rows, 8)
+	require.Len(t, rows, 9)
 }
