@@ -289,6 +289,12 @@ func TestDecodeTimesOfSenML(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, time.Unix(1<<28, 0).UTC(), got[0].At)
 	require.Equal(t, -time.Duration(1<<28-1)*time.Second, got[1].Ago)
+	// Beside it, what is told as seconds before now goes last, wherever it stands.
+	for _, pack := range []string{`[{"n":"lamp","t":1800000000,"v":1},{"n":"lamp","t":-5,"v":2}]`, `[{"n":"lamp","t":-5,"v":2},{"n":"lamp","t":1800000000,"v":1}]`} {
+		got, err = Decode([]byte(pack), DecodeOptions{})
+		require.NoError(t, err)
+		require.Equal(t, []float64{1, 2}, []float64{got[0].Value, got[1].Value}, pack)
+	}
 }
 
 func TestDecodeWarnsOfBadExtras(t *testing.T) {
