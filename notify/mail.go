@@ -44,8 +44,6 @@ type MailOptions struct {
 	// To is the recipient. Several are several routes, so that none waits for
 	// another.
 	To string
-	// Helo is the name we give; empty: the host's.
-	Helo string
 	// TLS sets how the server's certificate is checked; nil: by the system's
 	// authorities.
 	TLS *tls.Config
@@ -272,9 +270,6 @@ func (m *Mail) deliver(ctx context.Context, letter *mail.Msg, limit *limit) (beg
 	}
 	if m.o.Security == "starttls" {
 		opts = append(opts, mail.WithTLSPolicy(mail.TLSMandatory))
-	}
-	if m.o.Helo != "" {
-		opts = append(opts, mail.WithHELO(m.o.Helo))
 	}
 	if m.o.User != "" {
 		opts = append(opts, mail.WithUsername(m.o.User), mail.WithPassword(m.o.Password.Reveal()),

@@ -564,3 +564,15 @@ func TestLetterSaysHowSure(t *testing.T) {
 		assert.Contains(t, html.String(), "<td>"+rules.Sure(sure)+"</td>")
 	}
 }
+
+// What a server says of a login, or of too much for now, is no verdict on the letter.
+// Codes: RFC 5321 section 4.2.3 and RFC 4954 section 6, from memory.
+func TestPermanent(t *testing.T) {
+	for code, want := range map[int]bool{
+		0: false, 250: false, 421: false, 450: false, 451: false, 452: false, 454: false,
+		530: false, 534: false, 535: false, 538: false, 552: false,
+		500: true, 550: true, 551: true, 553: true, 554: true,
+	} {
+		assert.Equal(t, want, permanent(code), code)
+	}
+}

@@ -374,21 +374,33 @@ func FuzzTemplateJSON(f *testing.F) {
 // Without the escaping the same fuzz inputs do break a body: the control of
 // the test above.
 func TestTemplateEscapingControl(t *testing.T) {
-	plain, err := parseTemplate("body", `{"a": "{{.Lamp}}"}`, escapeNone)
-	require.NoError(t, err)
-	safe, err := parseTemplate("body", `{"a": "{{.Lamp}}"}`, escapeJSON)
-	require.NoError(t, err)
 	m := Message{Lamp: `x", "admin": "yes`}
-	b, err := plain.render(&m)
-	require.NoError(t, err)
-	var got map[string]string
-	require.NoError(t, json.Unmarshal(b, &got))
-	assert.Equal(t, "yes", got["admin"], "the injection works without escaping")
-	b, err = safe.render(&m)
-	require.NoError(t, err)
-	got = nil
-	require.NoError(t, json.Unmarshal(b, &got))
-	assert.Equal(t, map[string]string{"a": m.Lamp}, got)
+	for _, text := range []string{
+		`{"a": "{{.Lamp}}"}`,
+		`{{$l := .Lamp}}{"a": "{{$l}}"}`,
+		`{"a": "{{if .Lamp}}{{.Lamp}}{{end}}"}`,
+		`{"a": "{{if not .Lamp}}{{else}}{{.Lamp}}{{end}}"}`,
+		`{"a": "{{with .Lamp}}{{.}}{{end}}"}`,
+		`{"a": "{{with .AckURL}}{{else}}{{.Lamp}}{{end}}"}`,
+		`{"a": "{{range 1}}{{$.Lamp}}{{end}}"}`,
+		`{"a": "{{range 0}}{{else}}{{$.Lamp}}{{end}}"}`,
+		`{{define "lamp"}}{{.Lamp}}{{end}}{"a": "{{template "lamp" .}}"}`,
+	} {
+		plain, err := parseTemplate("body", text, escapeNone)
+		require.NoError(t, err, text)
+		safe, err := parseTemplate("body", text, escapeJSON)
+		require.NoError(t, err, text)
+		b, err := plain.render(&m)
+		require.NoError(t, err)
+		var got map[string]string
+		require.NoError(t, json.Unmarshal(b, &got))
+		assert.Equal(t, "yes", got["admin"], "the injection works without escaping: %s", text)
+		b, err = safe.render(&m)
+		require.NoError(t, err)
+		got = nil
+		require.NoError(t, json.Unmarshal(b, &got))
+		assert.Equal(t, map[string]string{"a": m.Lamp}, got, text)
+	}
 }
 
 // Counts that an event does not know are absent from the default body.
