@@ -174,8 +174,10 @@ func TestExternalRefusedComesAgain(t *testing.T) {
 			time.Sleep(time.Second) // by then the others are stored
 			mu.Lock()
 			defer mu.Unlock()
+			if refusals--; refusals == 0 {
+				panic("a fault of our own")
+			}
 			if refusals > 0 {
-				refusals--
 				return errDiskFull
 			}
 			return nil
@@ -202,6 +204,7 @@ func TestExternalRefusedComesAgain(t *testing.T) {
 		require.GreaterOrEqual(t, u.Stats().Duplicates, uint64(3)) // the order of resending is the broker's choice
 		require.Equal(t, []bool{true, false, true, false, true, false, true}, sink.upNews())
 		require.Contains(t, sink.why(1), "disk full")
+		require.Contains(t, sink.why(5), "a fault of our own")
 		require.NotContains(t, sink.why(1), "client id")
 		cl, _ := br.srv.Clients.Get("lampward")
 		require.Zero(t, cl.State.Inflight.Len())
@@ -367,6 +370,20 @@ func TestExternalGivesUpOldSubscriptions(t *testing.T) {
 		require.Equal(t, "attic/a", sink.payloads()[3])
 		require.Equal(t, []bool{true}, sink.upNews())
 	})
+}
+
+// MQTT 3.1.1 section 3.2.2.3: each reason to refuse a connection asks for something else.
+func TestExternalTellsWhyItWasRefused(t *testing.T) {
+	x, err := NewExternal(ExternalOptions{URL: "mqtt://broker.test", Topics: []string{"cellar/#"}, ClientID: "cellar"})
+	require.NoError(t, err)
+	for code, says := range map[byte]string{
+		2: `the broker at broker.test:1883 refused the client id "cellar": choose another`,
+		3: "the broker at broker.test:1883 is not available",
+		4: "refused the login: check user name and password",
+		5: "refused the login: check user name and password",
+	} {
+		require.ErrorContains(t, x.explainConnect(errors.New("in the library's words"), code), says)
+	}
 }
 
 // A broker that was lost because it restarted, and then refuses the login, is out of
