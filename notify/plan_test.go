@@ -166,6 +166,28 @@ func TestQuietHoursBreakThrough(t *testing.T) {
 	assert.Equal(t, 7*time.Hour+30*time.Minute, got[0].Delay)
 }
 
+// However the clock was set meanwhile, nothing is held for more than a day in all. Hours
+// without a zone are UTC's.
+func TestHoldInAll(t *testing.T) {
+	wall := time.Date(2026, 3, 4, 22, 0, 0, 0, time.UTC)
+	always := Policy{Route: "r", Quiet: []QuietHours{{}}}
+	night := Policy{Route: "r", Quiet: []QuietHours{{From: 22 * 60, To: 7 * 60}}}
+	for _, c := range []struct {
+		p             Policy
+		kind          rules.Kind
+		already, want time.Duration
+	}{
+		{night, rules.Dark, 0, 9 * time.Hour},
+		{night, rules.Dark, 20 * time.Hour, 4 * time.Hour},
+		{always, rules.Dark, 0, 24 * time.Hour},
+		{always, rules.Dark, 23 * time.Hour, time.Hour},
+		{always, rules.Dark, 25 * time.Hour, 0},
+		{always, rules.Lit, 0, 0},
+	} {
+		assert.Equal(t, c.want, c.p.Hold(&rules.Event{Kind: c.kind, Lamp: "tank"}, wall, c.already), "%+v", c)
+	}
+}
+
 func TestParseQuietHoursErrors(t *testing.T) {
 	for _, s := range []string{"", "22:00", "22:00-24:00", "22:00-7", "xyz 22:00-07:00", "22:00-07:00 Nowhere/Land", "22:00-07:00 Europe/Berlin x", "mon,"} {
 		_, err := ParseQuietHours(s, time.UTC)
