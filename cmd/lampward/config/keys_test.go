@@ -84,6 +84,12 @@ capacity_mah = 2400
 current_ma = 0.4
 derate = 0.7
 warn = "9d"
+[[device]]
+name = "salt-board"
+millivolts = "/millivolts"
+[[device]]
+name = "freezer-board"
+charge = "/charge"
 [[webhook]]
 name = "phone"
 url = "https://push.example.com/x"
