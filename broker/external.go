@@ -484,6 +484,9 @@ func (x *External) subscribe(ctx context.Context, client paho.Client, topics []s
 			return nil, fmt.Errorf("the broker at %s did not take our subscriptions: %w", x.url.Host, err)
 		}
 		for t, qos := range token.Result() {
+			if qos == 0 {
+				x.quiet.Note("broker", x.url.Host, "qos_0", "the broker hands messages on at QoS 0 only: what comes while lampward is away, or when the connection breaks, is lost", "topic", t)
+			}
 			if qos > 2 {
 				barred = append(barred, t)
 				x.quiet.Note("topic", t, "not_subscribed", "the broker does not let lampward read a topic: its lamp stays unknown; allow it in the broker", "broker", x.url.Host, "user", x.user)

@@ -329,6 +329,24 @@ func TestMosquittoKeepsReadingsWhileLampwardIsAway(t *testing.T) {
 	require.True(t, sink.get("old").Retained)
 }
 
+// A broker that grants less than was asked for keeps nothing while lampward is away,
+// which is said; what comes meanwhile is heard all the same.
+func TestMosquittoGrantsQoS0Only(t *testing.T) {
+	for _, c := range []struct {
+		conf string
+		want uint64
+	}{{"max_qos 0", 1}, {"max_qos 1", 0}} {
+		m := newMosquitto(t, "allow_anonymous true", c.conf)
+		sink := newWant(1)
+		x := runExternal(t, ExternalOptions{URL: m.url("mqtt"), Topics: []string{"cellar/tank/light"}}, sink)
+		sink.waitUp(t, true)
+		require.Equal(t, c.want, noted(x.quiet)[quietKey{x.url.Host, "qos_0"}], c.conf)
+		out, err := exec.Command(needs(t, "mosquitto_pub"), "-h", brokertest.Host, "-p", m.port, "-t", "cellar/tank/light", "-m", "512").CombinedOutput()
+		require.NoError(t, err, string(out))
+		sink.wait(t, "at QoS 0")
+	}
+}
+
 func TestMosquittoTLSAndLogin(t *testing.T) {
 	dir := t.TempDir()
 	caFile, certFile, keyFile := makeCert(t, dir)
