@@ -125,7 +125,7 @@ func TestExternalFiles(t *testing.T) {
 	for _, c := range []struct{ ca, password, want string }{
 		{ca, "s3cret\r\nmore\n", "true "},
 		{ca, "wrong\n", "false the broker at " + address + " refused the login"},
-		{"", "s3cret\n", "certificate signed by unknown authority"},
+		{"", "s3cret\n", "shows a certificate of an unknown authority"},
 	} {
 		cfg, err := config.Parse("f.toml", fmt.Appendf(nil, "[broker]\nurl = \"mqtts://%s\"\nuser = \"lampward\"\nca_file = %q\npassword_file = %q\n%s",
 			address, c.ca, writeFile(t, "password", c.password), tankOnly))
