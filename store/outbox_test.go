@@ -461,3 +461,21 @@ func TestFoldsAreFoundByIndex(t *testing.T) {
 		require.NotContains(t, rows, "SCAN e\n")
 	}
 }
+
+// When a delivery was last tried is told in wall time too, by the clock of that moment.
+func TestLastAttemptInWallTime(t *testing.T) {
+	ctx := t.Context()
+	s := openTest(t, "")
+	at := func(m int) time.Time { return day0.Add(time.Duration(m) * time.Minute) }
+	early, late := alert(at(0), "tank", rules.Lit, "phone"), alert(at(10), "tank", rules.Dark, "phone", "mail")
+	early.Offset, late.Offset = time.Hour, 3*time.Hour // the clock was set in between
+	appendAll(t, s, early, late)
+	require.NoError(t, s.Sent(ctx, 1, at(1), "204"))
+	require.NoError(t, s.Sent(ctx, 2, at(11), "204"))
+	rows, err := s.Deliveries(ctx, DeliveryFilter{})
+	require.NoError(t, err)
+	require.Len(t, rows, 3)
+	require.Zero(t, rows[0].LastWall, "not tried yet")
+	require.Equal(t, at(11).Add(3*time.Hour), rows[1].LastWall)
+	require.Equal(t, at(1).Add(time.Hour), rows[2].LastWall)
+}
