@@ -158,6 +158,11 @@ func TestNothingForeignRuns(t *testing.T) {
 		assert.NotContains(t, csp, "unsafe")
 		assert.Equal(t, "nosniff", w.Header().Get("X-Content-Type-Options"))
 		assert.Equal(t, "no-store", w.Header().Get("Cache-Control"))
+		assert.Equal(t, "same-origin", w.Header().Get("Referrer-Policy"), "a signed link stays here")
+		for _, h := range []string{"Cross-Origin-Opener-Policy", "Cross-Origin-Resource-Policy"} {
+			assert.Equal(t, "same-origin", w.Header().Get(h), h)
+		}
+		assert.Equal(t, "DENY", w.Header().Get("X-Frame-Options"))
 	}
 	// The control: the name is there, escaped.
 	assert.Contains(t, get(s, "/").Body.String(), "&lt;script&gt;alert(1)")
@@ -166,6 +171,16 @@ func TestNothingForeignRuns(t *testing.T) {
 		assert.Equal(t, "application/json; charset=utf-8", w.Header().Get("Content-Type"), p)
 		assert.NotContains(t, w.Body.String(), "<script>", p)
 		assert.True(t, json.Valid(w.Body.Bytes()), p)
+	}
+}
+
+// What was sent of a board is on its page, as what was sent of a lamp is on the lamp's.
+func TestSentIsOnThePage(t *testing.T) {
+	f := newFake()
+	f.sent[0].Text = "tank told somebody"
+	s := newServer(t, f, nil)
+	for _, path := range []string{"/lamp?name=tank", "/board?name=tank"} {
+		assert.Contains(t, get(s, path).Body.String(), "tank told somebody", path)
 	}
 }
 
