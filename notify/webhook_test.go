@@ -208,6 +208,17 @@ func TestJudge(t *testing.T) {
 		// The answers that say "later" are of RFC 9110 sections 15.5.9, RFC 8470 and RFC 6585.
 		assert.Equal(t, code/100 == 4 && !slices.Contains([]int{408, 425, 429}, code) || code == 301 || code == 308, out.Mistake, code)
 	}
+	// Retry-After is of RFC 9110 section 10.2.3, and 429 asks for a rest without it too.
+	later := http.Header{"Retry-After": {"120"}}
+	for _, c := range []struct {
+		code  int
+		head  http.Header
+		busy  bool
+		after time.Duration
+	}{{503, later, true, 2 * time.Minute}, {429, later, true, 2 * time.Minute}, {429, nil, true, 0}, {503, nil, false, 0}, {503, http.Header{"Retry-After": {"soon"}}, false, 0}} {
+		out := w.judge(&http.Response{StatusCode: c.code, Header: c.head}, nil)
+		assert.Equal(t, []any{c.busy, c.after}, []any{out.Busy, out.After}, "%+v", c)
+	}
 }
 
 // A template that fails on one message is no reason to give that up at once.
