@@ -36,6 +36,28 @@ func TestRestoreCutShort(t *testing.T) {
 	require.EqualValues(t, 1, openTest(t, dir).LastSeq())
 }
 
+// A database is no backup of itself, whatever it is called: it stays where it is.
+func TestRestoreOntoItself(t *testing.T) {
+	ctx := context.Background()
+	dir := t.TempDir()
+	s, err := Open(ctx, Options{Dir: dir, Log: quiet()})
+	require.NoError(t, err)
+	appendAll(t, s, reading(day0, "tank", 1))
+	require.NoError(t, s.Close())
+	hard := filepath.Join(t.TempDir(), "hard")
+	require.NoError(t, os.Link(filepath.Join(dir, dbName), hard))
+	for _, path := range []string{filepath.Join(dir, dbName), hard} {
+		before, err := os.ReadDir(dir)
+		require.NoError(t, err)
+		_, err = Restore(ctx, path, dir)
+		require.ErrorContains(t, err, "is the database itself")
+		after, err := os.ReadDir(dir)
+		require.NoError(t, err)
+		require.Len(t, after, len(before), "nothing was moved aside")
+	}
+	require.EqualValues(t, 1, openTest(t, dir).LastSeq())
+}
+
 // Wherever a restore is cut short, the old database is never opened without its
 // log, and the next restore puts both aside together.
 func TestRestoreCutBetweenFiles(t *testing.T) {

@@ -240,7 +240,7 @@ func TestOtherSites(t *testing.T) {
 		}
 	}
 	assert.Empty(t, f.did)
-	for _, host := range []string{"evil.example", "", "cellar:80", "127.0.0.1@evil.example"} {
+	for _, host := range []string{"evil.example", "", "cellar:80", "127.0.0.1@evil.example", "192.0.2.7:8080", "[2001:db8::7]:8080"} {
 		assert.Equal(t, http.StatusMisdirectedRequest, ask(s, "GET", "/api/status", nil, func(r *http.Request) { r.Host = host }).Code, host)
 	}
 	for _, host := range []string{"localhost", "LOCALHOST.:99", "[::1]:8080", "127.8.9.1"} {
