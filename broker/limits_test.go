@@ -465,3 +465,19 @@ func noted(q *Quiet) map[quietKey]uint64 {
 	}
 	return n
 }
+
+// A will that is to be retained is, as long as there is room.
+func TestRetainedWills(t *testing.T) {
+	versions(t, func(t *testing.T, v byte) {
+		br := embedded(t, Options{MaxRetained: 1}, &heard{})
+		for _, topic := range []string{"r/1", "r/2", "r/1"} {
+			b := br.dial(t, v)
+			require.Zero(t, b.connect(login{id: "board", clean: true, keepAlive: 60, will: topic, edit: func(pk *packets.Packet) { pk.Connect.WillRetain = true }}))
+			_ = b.conn.Close()
+			synctest.Wait()
+		}
+		_, kept := br.srv.Topics.Retained.Get("r/1")
+		require.True(t, kept)
+		require.Equal(t, 1, br.srv.Topics.Retained.Len())
+	})
+}
