@@ -721,6 +721,31 @@ func TestConfigChangedWhileDown(t *testing.T) {
 	assert.Empty(t, h.run(time.Hour))
 }
 
+// Other news in the same number is a difference too, and stands.
+func TestReplayComparesTheNews(t *testing.T) {
+	m := New()
+	for _, l := range history(t, 5, 3000) {
+		parts, err := m.Snapshot()
+		require.NoError(t, err)
+		told := slices.Clone(m.Step(l.in))
+		at := slices.IndexFunc(told, func(e Event) bool { return e.Kind == Lit })
+		if at < 0 {
+			continue
+		}
+		for _, change := range []func(*Event){func(*Event) {}, func(e *Event) { e.Kind = Learned }, func(e *Event) { e.State = "dark" }} {
+			other := slices.Clone(told)
+			change(&other[at])
+			again, err := Restore(parts)
+			require.NoError(t, err)
+			got, same := again.Replay(l.in, other)
+			assert.Equal(t, other[at].Kind == Lit && other[at].State == "lit", same)
+			assert.Equal(t, []string{string(other[at].Kind), other[at].State}, []string{string(got[at].Kind), got[at].State})
+		}
+		return
+	}
+	require.Fail(t, "no lamp was ever lit")
+}
+
 // What an older version told after its last snapshot stands, whatever this one
 // makes of the same readings: the next start tells how the lamp shows, if that is
 // otherwise, once, also if the start after it replays the same again. So it is
