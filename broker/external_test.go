@@ -484,6 +484,13 @@ func certified(t *testing.T, edit func(leaf *x509.Certificate, conf *tls.Config)
 	roots.AddCert(parsed)
 	ln, err := tls.Listen("tcp", "127.0.0.1:0", conf)
 	require.NoError(t, err)
+	answers(t, ln, func(net.Conn) {})
+	return ln.Addr().String(), roots
+}
+
+// answers takes each connection, waits for its first byte, gives it to answer, and
+// closes it.
+func answers(t *testing.T, ln net.Listener, answer func(net.Conn)) {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
@@ -492,12 +499,12 @@ func certified(t *testing.T, edit func(leaf *x509.Certificate, conf *tls.Config)
 			if err != nil {
 				return
 			}
-			_, _ = c.Read(make([]byte, 1))
+			_, _ = c.Read(make([]byte, 1)) // closed with the rest unread, a connection is reset
+			answer(c)
 			_ = c.Close()
 		}
 	}()
 	t.Cleanup(func() { _ = ln.Close(); <-done })
-	return ln.Addr().String(), roots
 }
 
 // What is wrong with a certificate is said with what to do, and in the same words at
@@ -777,20 +784,7 @@ func TestTLSOrNot(t *testing.T) {
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	var answer atomic.Value
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		for {
-			c, err := ln.Accept()
-			if err != nil {
-				return
-			}
-			_, _ = c.Read(make([]byte, 1)) // closed with the rest unread, a connection is reset
-			_, _ = c.Write([]byte(answer.Load().(string)))
-			_ = c.Close()
-		}
-	}()
-	t.Cleanup(func() { _ = ln.Close(); <-done })
+	answers(t, ln, func(c net.Conn) { _, _ = c.Write([]byte(answer.Load().(string))) })
 	for _, x := range []struct{ scheme, answer, want string }{
 		{"mqtts", "", "does not speak TLS there"},
 		{"mqtts", "HTTP/1.1 400 Bad Request\r\n\r\n", "does not speak TLS there"},

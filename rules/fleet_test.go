@@ -381,22 +381,30 @@ func TestOutageWithinOutage(t *testing.T) {
 	assert.Contains(t, got[1].Text, "2 devices report again")
 }
 
+// holdingBack is a house of which no board gets through, at the moment at which one is
+// called silent and not told of, for others may join it; ok is false if none was held
+// back.
+func holdingBack(t testing.TB, seed uint64) (h *house, ok bool) {
+	h = newHouse(t, seed, Config{}, time.Minute, time.Minute, 20*time.Minute)
+	h.run(6 * 24 * time.Hour)
+	h.events = nil
+	h.all(func(b *board) { b.deaf = true })
+	for range 60 {
+		if h.run(10 * time.Second); h.m.devices[0].heldBack || h.m.devices[1].heldBack {
+			break
+		}
+	}
+	return h, len(h.events) == 0 // else it was told at once
+}
+
 // TestHeldBackThenUplinkDown: lampward loses the broker while a silence waits for
 // others to join it. Then the broker is to blame, and no board.
 func TestHeldBackThenUplinkDown(t *testing.T) {
 	held := 0
 	for seed := range uint64(10) {
-		h := newHouse(t, 7_003_100+seed, Config{}, time.Minute, time.Minute, 20*time.Minute)
-		h.run(6 * 24 * time.Hour)
-		h.events = nil
-		h.all(func(b *board) { b.deaf = true })
-		for range 60 {
-			if h.run(10 * time.Second); h.m.devices[0].heldBack || h.m.devices[1].heldBack {
-				break
-			}
-		}
-		if len(h.events) > 0 {
-			continue // told at once
+		h, ok := holdingBack(t, 7_003_100+seed)
+		if !ok {
+			continue
 		}
 		held++
 		h.step(Input{Kind: InUplink, Word: UplinkDown})
@@ -495,17 +503,9 @@ func TestWaitsBeginAnewWithAStart(t *testing.T) {
 	t.Run("those held back", func(t *testing.T) {
 		held := 0
 		for seed := range uint64(10) {
-			h := newHouse(t, 7_003_100+seed, Config{}, time.Minute, time.Minute, 20*time.Minute)
-			h.run(6 * 24 * time.Hour)
-			h.events = nil
-			h.boards[0].deaf, h.boards[1].deaf, h.boards[2].deaf = true, true, true
-			for range 60 {
-				if h.run(10 * time.Second); h.m.devices[0].heldBack || h.m.devices[1].heldBack {
-					break
-				}
-			}
-			if len(h.events) > 0 {
-				continue // told at once
+			h, ok := holdingBack(t, 7_003_100+seed)
+			if !ok {
+				continue
 			}
 			held++
 			h.all(func(b *board) { b.deaf = false })
