@@ -132,6 +132,7 @@ type extension struct {
 	y       float64
 	clipped bool // the reading is at the rail
 	where   *place
+	hazard  float64 // chance of a switch from the steady state of the hypothesis at hand
 	lit     float64 // chance that it is lit by the rhythm of this blinking
 	rhythm  float64 // how much that is to be believed
 	kids    [nHyp * 7]hyp
@@ -148,6 +149,10 @@ func (f *filter) observe(ms int64, y, dt float64, where *place, lit, rhythm floa
 	for i := range int(f.N) {
 		h := f.H[i]
 		h.W *= exp(mul(where.Weight, where.odds(h.M)))
+		x.hazard = f.Hazard
+		if where.Still {
+			x.hazard = math.Max(x.hazard, h.ends())
+		}
 		h.P = math.Min(h.P+q, 1e20)
 		if h.Age < 2 && h.Prev != Learning { // lamps warm up, and boards average
 			p := mul(0.25, f.Tau2)
@@ -169,8 +174,22 @@ func (f *filter) observe(ms int64, y, dt float64, where *place, lit, rhythm floa
 	f.prune(x.kids[:x.n], x.top)
 }
 
+// ends is the chance that a steady state which began with a switch ends with the next
+// reading. Of how long a lamp shines, or pauses, nothing is known but that all lengths
+// are as likely on a scale of ratios, up to two days of readings a minute: one that has
+// lasted for n readings ends with a chance of 1/(n ln(most/n)). So visits come in
+// groups. What lasts for less than four readings is rather outliers, or blinking.
+func (h *hyp) ends() float64 {
+	const least, most = 4, 2880 // readings
+	n := float64(h.Age) + 1
+	if n < least || h.Prev == Learning {
+		return 0
+	}
+	return 1 / mul(n, math.Max(ln(most/n), 1))
+}
+
 // stay is the chance that a steady lamp stays as it is and the reading is ordinary.
-func (f *filter) stay() float64 { return 1 - f.Eps - f.Rho - f.Hazard }
+func (x *extension) stay() float64 { return 1 - x.f.Eps - x.f.Rho - x.hazard }
 
 func (x *extension) add(h *hyp) {
 	if h.W > x.top {
@@ -268,7 +287,7 @@ func (x *extension) outlying(h *hyp) {
 	if d2 := x.y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !x.clipped {
 		k = *h
 		g := mul(rho, sized(d2, f.Jump)) + x.others(h, d2)
-		k.W = h.W * f.Hazard * g * math.Min(exp(x.where.odds(h.M+d2)-x.where.odds(h.M)), 1)
+		k.W = h.W * x.hazard * g * math.Min(exp(x.where.odds(h.M+d2)-x.where.odds(h.M)), 1)
 		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
 		k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, x.ms, d2, Dark+Lit-h.S
 		x.switched(&k, h, d2)
@@ -321,25 +340,25 @@ func (x *extension) steady(h *hyp) {
 		level, other, to, phase, pb = lit, h.M, Dark, 0, math.Min(pb, 0.1)
 	}
 	k := x.update(h, level, 0)
-	k.W, k.By = h.W*f.stay()*x.likely(level, h.P+f.R), byNormal
+	k.W, k.By = h.W*x.stay()*x.likely(level, h.P+f.R), byNormal
 	x.add(&k)
 	g := x.likely(other, h.P+f.R+f.Tau2)
 	k = x.update(h, other, f.Tau2)
 	g *= math.Min(exp(x.where.odds(k.M)-x.where.odds(h.M)), 1)
 	k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
-	k.S, k.W = to, h.W*f.Hazard*(1-pb)*g
+	k.S, k.W = to, h.W*x.hazard*(1-pb)*g
 	x.add(&k)
-	k.S, k.W, k.Phase, k.Run = Blinking, h.W*f.Hazard*pb*g, phase, 1
+	k.S, k.W, k.Phase, k.Run = Blinking, h.W*x.hazard*pb*g, phase, 1
 	x.add(&k)
 	// a board that averages over its interval reads in between when the lamp changes
 	if r := (x.y - h.M) / f.Step; r > 0.15 && r < 0.85 && !x.clipped {
 		k = *h
 		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
 		k.P += f.Tau2
-		k.S, k.W = to, h.W*f.Hazard*(1-pb)*f.Part/f.Step
+		k.S, k.W = to, h.W*x.hazard*(1-pb)*f.Part/f.Step
 		x.add(&k)
 		if f.between(x.y, h.M) {
-			k.S, k.W, k.Phase, k.Run, k.By = Blinking, h.W*f.Hazard*pb*f.Blur/f.Step, phase, 1, byBlur
+			k.S, k.W, k.Phase, k.Run, k.By = Blinking, h.W*x.hazard*pb*f.Blur/f.Step, phase, 1, byBlur
 			x.add(&k)
 		}
 	}
@@ -353,7 +372,7 @@ func (x *extension) blinking(h *hyp) {
 		lit = 1 - lit
 	}
 	lit += mul(x.rhythm, x.lit-lit)
-	on := f.stay() + f.Hazard - f.Calms // it goes on
+	on := 1 - f.Eps - f.Rho - f.Calms // it goes on
 	for ph := range uint8(2) {
 		mean, v, p, run := h.M, h.P+f.R, 1-lit, min(h.Run+1, maxRun)
 		if ph == 1 {

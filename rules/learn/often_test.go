@@ -167,3 +167,76 @@ func TestShortVisitsOfABlinkingLamp(t *testing.T) {
 		t.Errorf("four visits count as %d changes, want 8", got)
 	}
 }
+
+// A steady state that has shown for four readings ends, as far as is known, at any length
+// alike on a scale of ratios, up to two days of readings a minute: the chance to last for
+// n readings is then ln(2880/n)/ln(2880/4). What was so since the learner began, or is
+// shorter, tells nothing.
+func TestEndsOfVisits(t *testing.T) {
+	last := 1.0
+	for n := 4; n <= 1000; n++ {
+		if want := math.Log(2880/float64(n)) / math.Log(2880.0/4); math.Abs(last-want) > 0.03 {
+			t.Fatalf("the chance to last for %d readings is %.3f, want %.3f", n, last, want)
+		}
+		last *= 1 - (&hyp{S: Lit, Prev: Dark, Age: uint32(n) - 1}).ends()
+	}
+	for _, h := range []hyp{{S: Dark, Prev: Learning, Age: 20}, {S: Lit, Prev: Dark, Age: 2}} {
+		if p := h.ends(); p != 0 {
+			t.Errorf("%v after %v for %d readings ends with a chance of %v", h.S, h.Prev, h.Age+1, p)
+		}
+	}
+}
+
+// Where the light moves, changes of the lamp are as rare as ever, for they may be its own.
+// What seems to move it may be a lamp's short visits, if it is where it is every day.
+func TestRests(t *testing.T) {
+	for name, c := range map[string]struct {
+		span, dev, minutes float64
+		want               bool
+	}{
+		"still":                      {10, 80, 200, true},
+		"moving":                     {90, 80, 200, false},
+		"moving, but always there":   {90, 5, 200, true},
+		"there, as far as was seen":  {90, 5, 20, false},
+		"still, and was seen hardly": {10, 0, 0, true},
+	} {
+		l := New(Config{})
+		l.c.F.Step, l.c.Range.Span = 200, c.span
+		*l.c.Hours.at(0) = slot{Dev: c.dev, Minutes: c.minutes}
+		if got := l.c.rests(0); got != c.want {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+}
+
+// An appliance that runs a few times in a row, twice a day, is no blinking, and its
+// visits are told. One that blinks is told to blink.
+func TestVisitsInGroups(t *testing.T) {
+	visits := func(f *feeder) (changes int) {
+		for g := range 8 {
+			for i := range 5 {
+				f.read(6+(2*i+g)%4, flat(600), 1)
+				f.read(7+(3*i+g)%5, flat(200), 1)
+			}
+			changes += 10
+			f.read(700, flat(200), 1)
+		}
+		return changes
+	}
+	f := feed(Config{}, time.Minute, 6)
+	f.read(300, flat(200), 1)
+	for range 3 {
+		f.read(40, flat(600), 1)
+		f.read(700, flat(200), 1)
+	}
+	n := -len(f.got)
+	n = visits(f) - (n + len(f.got))
+	if n > 8 || f.times(Blinking) > 0 {
+		t.Errorf("%d of 80 changes were not told, blinking %d times", n, f.times(Blinking))
+	}
+	f.read(40, func(int) float64 { return 200 + 400*float64(f.r.IntN(2)) }, 1)
+	f.read(60, flat(200), 1)
+	if f.times(Blinking) != 1 {
+		t.Errorf("it blinked, and was told so %d times", f.times(Blinking))
+	}
+}

@@ -292,6 +292,9 @@ func (c *core) slides(step, ev, sd float64) bool {
 
 // adopt takes a step as the lamp's.
 func (c *core) adopt(step, sd float64) {
+	if c.Noise.Block == 0 { // all readings so far were saturated: the edge's tell the noise
+		c.Noise.V = sq(sd)
+	}
 	r := c.Noise.variance()
 	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1, Blur: leastBlur, Hazard: seldom}
 	c.Known = true
