@@ -48,28 +48,30 @@ func TestBrokenCloudsAreNoBlinking(t *testing.T) {
 	}
 }
 
-// Nor are they where the light is known to move as far by day, however often they
-// come, nor in the first two hours; sharp levels in still light are a lamp's.
+// Nor are they at an hour at which the light is known to move as far, however sharp
+// they are and often they come, nor in the first two hours; sharp levels in still light
+// are a lamp's.
 func TestClouded(t *testing.T) {
 	for name, c := range map[string]struct {
 		scatter float64 // of the readings about their levels, counts
 		minutes float64
 		move    float64 // of the light by day, counts
+		hour    int64
 		flips   int
 		want    bool
 	}{
-		"still, sharp":               {0, 3000, 2, 6, false},
-		"still, not sharp":           {10, 3000, 2, 6, true},
-		"still, not sharp, often":    {10, 3000, 2, 12, false},
-		"moving light":               {0, 3000, 45, 6, true},
-		"moving light, often":        {0, 3000, 45, 12, false},
-		"as far, often":              {0, 3000, 90, 12, false},
-		"as far, not sharp, often":   {10, 3000, 90, 12, true},
-		"the first two hours":        {0, 100, 0, 6, true},
-		"the first two hours, often": {0, 100, 0, 12, false},
+		"still, sharp":               {0, 3000, 2, 12, 6, false},
+		"still, not sharp":           {10, 3000, 2, 12, 6, true},
+		"still, not sharp, often":    {10, 3000, 2, 12, 12, false},
+		"moving light":               {0, 3000, 35, 12, 6, true},
+		"moving light, often":        {0, 3000, 35, 12, 12, false},
+		"as far, often":              {0, 3000, 90, 12, 12, true},
+		"as far by day, often":       {0, 3000, 90, 0, 12, false},
+		"the first two hours":        {0, 100, 0, 12, 6, true},
+		"the first two hours, often": {0, 100, 0, 12, 12, false},
 	} {
 		l := New(Config{})
-		l.c.Range.Minutes = c.minutes
+		l.c.Range.Minutes, l.c.At = c.minutes, c.hour*3_600_000
 		if c.move > 0 {
 			l.moves(2, 0, 23)
 			l.moves(c.move, 6, 18)

@@ -98,20 +98,20 @@ func (l *Learner) blinksAlready(ms int64, floor float64) bool {
 }
 
 // clouded tells whether broken clouds may be what lets the light flicker between two
-// levels not far apart, so many times in the last readings: theirs are not so
-// sharp, and come in light that moves. In the first two hours nobody knows
-// whether it does.
+// levels not far apart, so many times in the last readings: where the light goes half as
+// far at this hour, or did lately, they seldom come less often than a lamp would blink.
+// Elsewhere they do, and are not so sharp. In the first two hours nobody knows whether
+// the light moves.
 func (c *core) clouded(lo, hi float64, flips int, floor float64) bool {
 	step, sd := hi-lo, math.Sqrt(floor)
 	if step > mul(beyondRoom, sd) {
 		return false
 	}
-	scatter := c.Edges.scatter(lo, hi)
-	if _, _, known := c.Hours.moves(); known && !c.calmer(step) && scatter > floor {
+	if calm, _, known := c.Hours.moves(); known && c.moved(c.At)-calm > mul(0.5, step) {
 		return true
 	}
 	moves := c.Range.RHi-c.Range.RLo > mul(0.25, step)+mul(1.2, sd) || !c.calmer(0.5*step)
-	return flips < 9 && (c.Range.Minutes < 120 || moves || scatter > 1.5*floor)
+	return flips < 9 && (c.Range.Minutes < 120 || moves || c.Edges.scatter(lo, hi) > 1.5*floor)
 }
 
 // visit begins with a lamp that shows itself for a few minutes only: by the first
