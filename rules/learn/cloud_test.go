@@ -356,19 +356,26 @@ func TestNightAfterWildDay(t *testing.T) {
 }
 
 // The larger step of one edge, which may be the lamp's and a cloud's at once,
-// does not replace a step that many edges taught, however much they scattered.
+// does not replace a step that many edges taught, however much they scattered; but it
+// does a small one, which clouds or noise taught.
 func TestOneEdgeReplacesNoTaughtStep(t *testing.T) {
-	for matched, want := range map[uint32]float64{2: 682, 40: 300} {
+	for _, c := range []struct {
+		step    float64
+		matched uint32
+		want    float64
+	}{
+		{300, 2, 682}, {300, 40, 300}, {30, 40, 682}, {60, 40, 60},
+	} {
 		f := feed(Config{}, time.Minute, 6)
 		f.read(40, flat(200), 1)
-		c := &f.l.c
-		c.adopt(300, 6)
-		c.F.start(Dark, 200, 0)
-		c.NUp, c.NDown, c.Range.Minutes = matched/2, matched/2, 9000
-		c.State = Dark
+		l := &f.l.c
+		l.adopt(c.step, 6)
+		l.F.start(Dark, 200, 0)
+		l.NUp, l.NDown, l.Range.Minutes = c.matched/2, c.matched/2, 9000
+		l.State = Dark
 		f.read(30, flat(882), 1)
-		if got := c.F.Step; math.Abs(got-want) > 15 {
-			t.Errorf("with %d edges of 300 one of 682 makes the step %.0f", matched, got)
+		if got := l.F.Step; math.Abs(got-c.want) > 15 {
+			t.Errorf("with %d edges of %v one of 682 makes the step %.0f", c.matched, c.step, got)
 		}
 	}
 }

@@ -61,7 +61,7 @@ func (l *Learner) edge(ms int64) {
 	step, ev := c.believed(e, sd)
 	switch {
 	case a < 2*c.Refuted && step == 0:
-	case (a < mul(beyondSmall, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && (c.NUp+c.NDown < 12 && c.weak() || c.unlike(e))):
+	case (a < mul(beyondSmall, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && ((c.NUp+c.NDown < 12 || c.F.Step < mul(beyondSmall, sd)) && c.weak() || c.unlike(e))):
 		if ended && c.Edges.Wait > 0 { // the next edge is a reading nearer than others may be
 			c.Edges.Wait--
 		}
