@@ -67,7 +67,7 @@ func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int)
 	// Clouds come by day: their edges crowd into a part of it. They do not keep
 	// to less than eight hours for days on end: that is a lamp of fixed hours.
 	const daylight = 8
-	if share := math.Max(crowd(at[:n]), daylight) / math.Min(watched, 24); share > 0 && share < 1 {
+	if share := math.Max(crowd(at[:n], n), daylight) / math.Min(watched, 24); share > 0 && share < 1 {
 		ev += math.Min(mul(k/float64(n), ln(float64(n))+mul(float64(n-1), ln(share))), 0)
 	}
 	// a lamp alternates 9 times in 10, clouds 7 times in 10
@@ -76,15 +76,20 @@ func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int)
 
 const dayMS = 86_400_000
 
-// crowd is the length, in hours, of the shortest part of the day that holds
-// all these times of the day (ms).
-func crowd(at []int64) float64 {
+// crowd is the length, in hours, of the shortest part of the day that holds so many of
+// these times of the day (ms).
+func crowd(at []int64, many int) float64 {
 	slices.Sort(at)
-	gap := at[0] + dayMS - at[len(at)-1]
-	for i := 1; i < len(at); i++ {
-		gap = max(gap, at[i]-at[i-1])
+	least := int64(dayMS)
+	for i := range at {
+		last := i + many - 1
+		d := at[last%len(at)] - at[i]
+		if last >= len(at) {
+			d += dayMS
+		}
+		least = min(least, d)
 	}
-	return math.Max(float64(dayMS-gap)/3_600_000, 1)
+	return math.Max(float64(least)/3_600_000, 1)
 }
 
 // hours gives the times of the day, ms, of the credible edges of this size, with room
@@ -99,14 +104,14 @@ func (e *edges) hours(step float64) (at [nEdges + 1]int64, n int) {
 	return at, n
 }
 
-// spread is the shortest part of the day, in hours, that holds the credible
-// edges of this size.
-func (e *edges) spread(step float64) float64 {
+// spread is the shortest part of the day, in hours, that holds the credible edges of this
+// size, but for a share of them, which noise may have made at any hour.
+func (e *edges) spread(step, but float64) float64 {
 	at, n := e.hours(step)
 	if n == 0 {
 		return 0
 	}
-	return crowd(at[:n])
+	return crowd(at[:n], n-int(but*float64(n)))
 }
 
 // days is how many days the collected edges span.
@@ -247,7 +252,7 @@ func (e *edges) fit(watched float64, still, smooth bool, moves, sd float64) (ste
 		switch {
 		case n == 2:
 			least = 4.5
-		case still, smooth && e.spread(mean) > 8:
+		case still, smooth && e.spread(mean, 0) > 8:
 			least = 2
 		}
 		if n < 2 || ev < least {

@@ -8,6 +8,7 @@ import (
 // Sizes of edges and steps, as the lab and the generators of CHOICE.md showed them.
 const (
 	beyondNoise = 14.0 // standard deviations: no noise comes near, not even with heavy tails
+	justSeen    = 3.4  // standard deviations: detect sees edges from 3 on, and noise makes them just so large
 	beyondSmall = 9.0  // standard deviations: such an edge is seen by its readings
 	beyondRoom  = 25.0 // standard deviations: more than a room's light made, measured in calm hours
 
@@ -259,7 +260,7 @@ func (c *core) believed(e edge, sd float64) (step, ev float64) {
 		// night as well or the light never moves; and where even the calm hours
 		// move it by half as much, it is the noise that wanders.
 		step < 8*sd && (known && (moves > 0.5*step || calm > 0.55*step && (ev < 50 || step < mul(4.5, sd))) ||
-			c.Edges.spread(step) < 11 && moves >= 0.15*step),
+			c.Edges.spread(step, 1.0/8) < 11 && (moves >= 0.15*step || moves+c.Range.Swing >= 0.5*step && !c.byNight(step, calm+mul(0.3, moves)))),
 		c.slides(step, ev, sd):
 		step = 0
 	}
@@ -270,7 +271,7 @@ func (c *core) believed(e edge, sd float64) (step, ev float64) {
 			step, ev = mean, back
 		}
 	}
-	if step < 2*c.Refuted && ev < 15 {
+	if ev < 15 && (step < 2*c.Refuted || step < mul(justSeen, sd)) {
 		step = 0
 	}
 	return step, ev
@@ -484,7 +485,7 @@ func (c *core) refuted() bool {
 	}
 	// a lamp changes at other hours than those of moving light, too
 	if step < mul(beyondNoise, sd) && known && lively-calm > mul(0.33, step) &&
-		n >= 8 && c.Edges.days() > 2 && c.Edges.spread(step) < clamp(float64(n), 9, 11) && ev < 15 {
+		n >= 8 && c.Edges.days() > 2 && c.Edges.spread(step, 0) < clamp(float64(n), 9, 11) && ev < 15 {
 		return true
 	}
 	if known && lively-calm < mul(0.25, step) && calm < mul(0.45, step) {
@@ -538,9 +539,9 @@ func (c *core) unlike(e edge) bool {
 	if e.At-c.Edges.E[oldest].At < 2*dayMS {
 		return false
 	}
-	hours := crowd(at[:n])
+	hours := crowd(at[:n], n)
 	at[n] = e.At % dayMS
-	return hours < 10 && crowd(at[:n+1]) > hours+1
+	return hours < 10 && crowd(at[:n+1], n+1) > hours+1
 }
 
 // shown tells whether the lamp was seen to change both ways, each time from one

@@ -238,3 +238,43 @@ func TestRefuteOnASlope(t *testing.T) {
 		}
 	}
 }
+
+// Small edges that keep to the hours at which the light moves, but for one in eight, are
+// its clouds', though it moves by far less than that, if a slope shows that there is
+// daylight; and edges just large enough to be seen, of which noise makes as many as one
+// will, are no lamp's unless very much speaks for it.
+func TestSmallEdgesByDay(t *testing.T) {
+	for name, c := range map[string]struct {
+		size, lively, swing float64
+		first, hours        int // of the day, and how many, that the edges come in
+		stray, n            int // edges at one at night, of all
+		known               bool
+	}{
+		"no daylight":             {26, 8, 0, 9, 7, 0, 16, true},
+		"daylight":                {26, 8, 20, 9, 7, 0, 16, false},
+		"and some at night":       {26, 8, 20, 9, 7, 2, 16, false},
+		"and many at night":       {26, 8, 20, 9, 7, 6, 16, true},
+		"at all hours":            {26, 8, 20, 0, 20, 0, 16, true},
+		"in the evening":          {26, 8, 20, 19, 5, 0, 16, true},
+		"clouds":                  {26, 12, 0, 9, 7, 2, 16, false},
+		"just seen":               {19.5, 6, 0, 0, 20, 0, 8, false},
+		"just seen, all the time": {19.5, 6, 0, 0, 20, 0, 40, true},
+		"more than just seen":     {22, 6, 0, 0, 20, 0, 8, true},
+	} {
+		l := given(c.size, 6, c.n, func(i int) edge {
+			hour := float64(c.first) + float64(i*5%16)/16*float64(c.hours)
+			if i < c.stray {
+				hour = 1
+			}
+			size := c.size * float64(1-i%2*2)
+			return edge{At: int64(i/2)*dayMS + int64(hour*3_600_000), Size: size, SD: 6, From: 200 + max(-size, 0), Leap: c.size}
+		})
+		l.c.forget()
+		l.c.Range.Minutes, l.c.Range.Swing = 10_000, c.swing
+		l.moves(6, 0, 23)
+		l.moves(c.lively, 8, 17)
+		if step, ev := l.c.believed(l.c.Edges.E[c.n-1], 6); (step > 0) != c.known {
+			t.Errorf("%s: step %v by %.1f", name, step, ev)
+		}
+	}
+}
