@@ -45,7 +45,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		rate = &f.First
 	}
 	f.RhoHour = c.Hours.jumps(ms, *rate, calm)
-	where.Still = calm && c.rests(ms)
+	where.Visits = calm && c.visits(ms)
 	intervals := uint(math.Max(1, math.Round(dt)))
 	lit, rhythm := f.Alias.next(intervals)
 	hazard := f.Hazard
@@ -319,10 +319,14 @@ func (l *Learner) decide(ms int64, dt float64) {
 	l.announce(next, ms, enter, age+1, conf)
 }
 
-// rests tells whether the light does nothing like a change of the lamp at this hour: it
-// moves by less than a quarter of the step, or is where it is every day, to a twentieth.
-// What a lamp does too briefly to leave an edge seems to move it.
-func (c *core) rests(ms int64) bool {
+// visits tells whether changes that follow each other are a lamp's visits, and neither its
+// blinking, for it hardly ever does, nor the light's: that moves by less than a quarter of
+// the step at this hour, or is where it is every day, to a twentieth. What a lamp does too
+// briefly to leave an edge seems to move it.
+func (c *core) visits(ms int64) bool {
+	if 10*c.NBlink > c.NLit {
+		return false
+	}
 	usual, _, _ := c.Hours.moves()
 	h := c.Hours.at(ms)
 	return c.moved(ms)-usual < mul(0.25, c.F.Step) || h.Minutes >= 60 && h.Dev < mul(0.05, c.F.Step)

@@ -150,7 +150,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place, lit, rhythm floa
 		h := f.H[i]
 		h.W *= exp(mul(where.Weight, where.odds(h.M)))
 		x.hazard = f.Hazard
-		if where.Still {
+		if where.Visits {
 			x.hazard = math.Max(x.hazard, h.ends())
 		}
 		h.P = math.Min(h.P+q, 1e20)

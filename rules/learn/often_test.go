@@ -187,23 +187,27 @@ func TestEndsOfVisits(t *testing.T) {
 	}
 }
 
-// Where the light moves, changes of the lamp are as rare as ever, for they may be its own.
-// What seems to move it may be a lamp's short visits, if it is where it is every day.
-func TestRests(t *testing.T) {
+// Where the light moves, or the lamp blinks at more than a tenth of its changes, those that
+// follow each other are no visits, for they may be the light's own, or blinking. What seems
+// to move it may be a lamp's short visits, if it is where it is every day.
+func TestVisits(t *testing.T) {
 	for name, c := range map[string]struct {
 		span, dev, minutes float64
+		blinks             uint32 // of 20 changes
 		want               bool
 	}{
-		"still":                      {10, 80, 200, true},
-		"moving":                     {90, 80, 200, false},
-		"moving, but always there":   {90, 5, 200, true},
-		"there, as far as was seen":  {90, 5, 20, false},
-		"still, and was seen hardly": {10, 0, 0, true},
+		"still":                      {10, 80, 200, 0, true},
+		"moving":                     {90, 80, 200, 0, false},
+		"moving, but always there":   {90, 5, 200, 0, true},
+		"there, as far as was seen":  {90, 5, 20, 0, false},
+		"still, and was seen hardly": {10, 0, 0, 0, true},
+		"blinked once":               {10, 80, 200, 1, true},
+		"blinks":                     {10, 80, 200, 3, false},
 	} {
 		l := New(Config{})
-		l.c.F.Step, l.c.Range.Span = 200, c.span
+		l.c.F.Step, l.c.Range.Span, l.c.NLit, l.c.NBlink = 200, c.span, 20-c.blinks, c.blinks
 		*l.c.Hours.at(0) = slot{Dev: c.dev, Minutes: c.minutes}
-		if got := l.c.rests(0); got != c.want {
+		if got := l.c.visits(0); got != c.want {
 			t.Errorf("%s: %v", name, got)
 		}
 	}

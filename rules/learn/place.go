@@ -23,7 +23,7 @@ type place struct {
 	Weight      float64 // share of a full judgement that this reading may make
 	Least, Most float64 // of an ambient that a reading can be of
 	End         bool    // the reading is at an end of the converter's range
-	Still       bool    // the light hardly moves at this hour, nor did lately
+	Visits      bool    // changes that follow each other are a lamp's visits
 }
 
 // odds is the logarithm of how plausible an ambient of m is, relative to the
