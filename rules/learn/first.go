@@ -71,7 +71,7 @@ func (c *core) alone(e edge, first bool) bool {
 	if c.wanders(math.Abs(e.Size), math.Sqrt(c.Noise.variance())) {
 		return false
 	}
-	return first && c.clear(e) || c.dark(e) || c.sudden(e) || c.twins(e) || c.regular(e)
+	return first && c.clear(e) || c.dark(e) || c.sudden(e) || c.twins(e)
 }
 
 // quiet tells whether no light moved by itself so far, next to this edge.
@@ -276,29 +276,4 @@ func (c *core) twins(e edge) bool {
 		found = found || (x.Size > 0) != (e.Size > 0)
 	}
 	return found
-}
-
-// regular tells whether this edge and three before it, at least, led up and down in turn
-// by the same jump, to a twelfth, and hardly another was as much as half as large: clouds
-// come in all sizes. It asks for more than a room's light makes.
-func (c *core) regular(e edge) bool {
-	a := e.Leap
-	if a < 0.9*math.Abs(e.Size) || a < c.brightRoom() || c.Range.Jump > 0.85*a {
-		return false
-	}
-	like, unlike, last := 0, 0, 0.0
-	for i := range c.Edges.E[:c.Edges.NE] {
-		x := &c.Edges.E[i]
-		switch {
-		case x.Leap < 0.5*a:
-		case math.Abs(x.Leap-a) > 0.08*a:
-			unlike++
-		case (x.Size > 0) == (last > 0) && last != 0:
-			return false
-		default:
-			like++
-			last = x.Size
-		}
-	}
-	return like >= 4 && unlike <= 1
 }

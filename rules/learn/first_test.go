@@ -637,36 +637,6 @@ func TestSuddenAsksFor(t *testing.T) {
 	}
 }
 
-// Jumps of one size, up and down in turn, with hardly another as large: a lamp's, though
-// the light moves. A room's light would make as many.
-func TestRegular(t *testing.T) {
-	for name, c := range map[string]struct {
-		change func(c *core, e *edge)
-		want   bool
-	}{
-		"a lamp's":               {func(*core, *edge) {}, true},
-		"the third":              {func(c *core, _ *edge) { c.Edges.E[0].Leap = 20 }, false},
-		"another size":           {func(c *core, _ *edge) { c.Edges.E[1].Leap = 260 }, false},
-		"not in turn":            {func(c *core, _ *edge) { c.Edges.E[1].Size = 300 }, false},
-		"two others as large":    {func(c *core, _ *edge) { c.Edges.record(edge{Leap: 200}); c.Edges.record(edge{Leap: 400}) }, false},
-		"one other":              {func(c *core, _ *edge) { c.Edges.record(edge{Leap: 200}) }, true},
-		"a jump as large":        {func(c *core, _ *edge) { c.Range.Jump = 270 }, false},
-		"slid":                   {func(_ *core, e *edge) { e.Size = 340 }, false},
-		"as a room's light is":   {func(c *core, _ *edge) { c.Noise.V = 150 }, false},
-		"of the lamp's own kind": {func(c *core, e *edge) { e.Size, e.Leap = -310, 305 }, true},
-	} {
-		k := core{Noise: noise{V: 36}, Range: ambient{Jump: 200}}
-		for i := range 4 {
-			k.Edges.record(edge{At: int64(i + 1), Size: []float64{300, -300}[i%2], Leap: 292, SD: 6})
-		}
-		e := edge{At: 5, Size: 300, Leap: 290, SD: 6}
-		c.change(&k, &e)
-		if got := k.alone(e, false); got != c.want {
-			t.Errorf("%s: %v", name, got)
-		}
-	}
-}
-
 // An edge to the darkest level known is no cloud's where the light hardly moved for
 // hours, by a part of that edge or by no more than noise.
 func TestDarkAfterHours(t *testing.T) {
