@@ -41,7 +41,7 @@ const (
 	uplinkStall    = 20 * time.Second // longest wait for room in the queue before the connection is given up
 	subscribeBatch = 100              // topics in one SUBSCRIBE
 	barredAgain    = 5 * time.Minute  // between two tries to subscribe to what the broker refused
-	strayTime      = time.Minute      // what comes so long after an UNSUBSCRIBE was on its way before
+	strayTime      = time.Minute      // what comes within this of an UNSUBSCRIBE was on its way before
 	strayMost      = 1000             // topics unsubscribed from on one connection
 )
 
@@ -330,6 +330,7 @@ func (x *External) session(parent context.Context, sink Sink) (up bool, held tim
 		opts.SetUsername(x.user).SetPassword(pass)
 	}
 	client := paho.NewClient(opts)
+	x.storing.Go(func() { in.unsubscribe(client) })
 	connect := client.Connect().(*paho.ConnectToken)
 	connect.Wait() // bounded: dialling and handshake have deadlines and follow ctx
 	if closeConn != nil {
@@ -604,6 +605,7 @@ type intake struct {
 	failed bool     // something was refused
 	// When a message first came on a topic that is not subscribed to.
 	strays map[string]time.Time
+	leave  chan string // those topics, to be unsubscribed from
 }
 
 type arrival struct {
@@ -614,7 +616,8 @@ type arrival struct {
 }
 
 func (x *External) newIntake(parent, ctx context.Context, cancel context.CancelCauseFunc, sink Sink) *intake {
-	in := &intake{x: x, parent: parent, ctx: ctx, cancel: cancel, sink: sink, order: make(chan *arrival, uplinkQueue), strays: map[string]time.Time{}}
+	in := &intake{x: x, parent: parent, ctx: ctx, cancel: cancel, sink: sink, order: make(chan *arrival, uplinkQueue),
+		strays: map[string]time.Time{}, leave: make(chan string, strayMost)}
 	for range uplinkWorkers {
 		lane := make(chan *arrival, uplinkQueue+1) // as many as order and the acknowledger hold
 		in.lanes = append(in.lanes, lane)
@@ -656,7 +659,7 @@ func (in *intake) stop() {
 
 // take is the library's message handler: while it runs, nothing else is read
 // from the connection, pings included.
-func (in *intake) take(client paho.Client, m paho.Message) {
+func (in *intake) take(_ paho.Client, m paho.Message) {
 	x := in.x
 	x.stats.messages.Add(1)
 	a := &arrival{id: m.MessageID(), ack: m.Ack, done: make(chan error, 1),
@@ -667,7 +670,7 @@ func (in *intake) take(client paho.Client, m paho.Message) {
 		x.quiet.Note("topic", a.msg.Topic, string(TooLong), "a message was dropped: it is too long", "bytes", len(a.msg.Payload), "most", MaxPayload)
 		a.msg.Payload = nil
 		a.done <- nil
-	} else if ready = in.stray(client, a.msg.Topic); ready {
+	} else if ready = in.stray(a.msg.Topic); ready {
 		a.done <- nil
 	}
 	timer := time.NewTimer(uplinkStall)
@@ -691,7 +694,7 @@ func (in *intake) take(client paho.Client, m paho.Message) {
 // stray tells whether a message comes of a subscription that the broker kept from
 // a configuration of before: it is not for the sink, and the subscription is given
 // up. What comes on the topic all the same is left to the sink.
-func (in *intake) stray(client paho.Client, topic string) bool {
+func (in *intake) stray(topic string) bool {
 	if in.x.wanted(topic) {
 		return false
 	}
@@ -702,30 +705,40 @@ func (in *intake) stray(client paho.Client, topic string) bool {
 		}
 		first = time.Now()
 		in.strays[topic] = first
-		in.x.log.Info("a message came on a topic that is not in the configuration any more; the subscription to it is given up", "topic", topic)
-		in.x.storing.Go(func() { in.leave(client, topic) })
+		in.x.quiet.Note("topic", topic, "unsubscribed", "a message came on a topic that is not in the configuration any more; the subscription to it is given up")
+		in.leave <- topic // has room for all
 	}
 	return time.Since(first) < strayTime
 }
 
-// leave unsubscribes from a topic.
-func (in *intake) leave(client paho.Client, topic string) {
-	for {
-		token := client.Unsubscribe(topic)
+// unsubscribe gives up the subscriptions to strays, one after another. What the
+// broker does not answer for goes on to come.
+func (in *intake) unsubscribe(client paho.Client) {
+	for in.ctx.Err() == nil {
 		select {
-		case <-token.Done():
-			if token.Error() == nil {
-				return
+		case topic := <-in.leave:
+			for !in.unsubscribed(client, topic) {
+				select {
+				case <-time.After(time.Second): // the library takes none before it is done with the connection's beginning
+				case <-in.ctx.Done():
+					return
+				}
 			}
 		case <-in.ctx.Done():
-			return
-		}
-		select {
-		case <-time.After(time.Second): // the library takes none before it is done with the connection's beginning
-		case <-in.ctx.Done():
-			return
 		}
 	}
+}
+
+// unsubscribed asks for the end of a subscription; false: the library did not take it.
+func (in *intake) unsubscribed(client paho.Client, topic string) bool {
+	token := client.Unsubscribe(topic)
+	select {
+	case <-token.Done():
+		return token.Error() == nil
+	case <-time.After(dialTimeout):
+	case <-in.ctx.Done():
+	}
+	return true
 }
 
 // store hands the messages of some topics to the sink.

@@ -21,6 +21,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/mochi-mqtt/server/v2/packets"
 	"github.com/stretchr/testify/require"
 )
@@ -370,6 +371,49 @@ func TestExternalGivesUpOldSubscriptions(t *testing.T) {
 		require.Equal(t, "attic/a", sink.payloads()[3])
 		require.Equal(t, []bool{true}, sink.upNews())
 	})
+}
+
+// A broker that does not answer for one topic does not keep the others from being given
+// up, nor the connection from its end; and a topic is not logged at each connection.
+func TestExternalGivesUpOneAfterAnother(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		x, err := NewExternal(ExternalOptions{URL: "mqtt://broker.test", Topics: []string{"tank"}, Log: slog.New(slog.DiscardHandler)})
+		require.NoError(t, err)
+		mute := muteClient{asked: make(chan string, 9)}
+		for range 2 {
+			ctx, cancel := context.WithCancelCause(t.Context())
+			in := x.newIntake(ctx, ctx, cancel, &counting{})
+			x.storing.Go(func() { in.unsubscribe(mute) })
+			for _, topic := range []string{"a", "b", "tank", "c", "a"} {
+				require.Equal(t, topic != "tank", in.stray(topic))
+			}
+			for _, topic := range []string{"a", "b"} {
+				synctest.Wait()
+				require.Equal(t, topic, <-mute.asked)
+				require.Empty(t, mute.asked, "one at a time")
+				time.Sleep(dialTimeout)
+			}
+			synctest.Wait()
+			require.Equal(t, "c", <-mute.asked)
+			in.stop()
+			require.True(t, in.stray("d"))
+			time.Sleep(strayTime)
+			require.Empty(t, mute.asked, "the connection is over")
+			require.False(t, in.stray("a"), "the sink may complain of what goes on to come")
+		}
+		require.Equal(t, map[quietKey]uint64{{"a", "unsubscribed"}: 2, {"b", "unsubscribed"}: 2, {"c", "unsubscribed"}: 2, {"d", "unsubscribed"}: 2}, noted(x.quiet))
+	})
+}
+
+// muteClient is of a broker that does not answer an UNSUBSCRIBE.
+type muteClient struct {
+	paho.Client
+	asked chan string
+}
+
+func (c muteClient) Unsubscribe(topics ...string) paho.Token {
+	c.asked <- topics[0]
+	return &paho.UnsubscribeToken{}
 }
 
 // MQTT 3.1.1 section 3.2.2.3: each reason to refuse a connection asks for something else.
