@@ -343,7 +343,10 @@ func (x *External) session(parent context.Context, sink Sink) (up bool, held tim
 	}
 	start := time.Now()
 	barred, err := x.subscribe(ctx, client, x.opts.Topics)
-	if err == nil {
+	switch {
+	case err != nil && errors.Is(context.Cause(ctx), errRefused): // what waited comes before the answer
+		err = context.Cause(ctx)
+	case err == nil:
 		up = true
 		x.stats.connects.Add(1)
 		x.log.Info("connected to the broker", "broker", x.url.Host, "topics", len(x.opts.Topics))
@@ -509,8 +512,13 @@ func (x *External) hold(ctx context.Context, client paho.Client, barred []string
 		case <-time.After(barredAgain):
 		}
 		still, err := x.subscribe(ctx, client, barred)
-		if err != nil {
-			continue // if the connection is gone, ctx ends and says why
+		if err != nil { // no second SUBSCRIBE while one is out, for guarded knows the newest only
+			select {
+			case <-ctx.Done(): // the connection is gone, which is why
+				return context.Cause(ctx)
+			case <-time.After(time.Second):
+				return err
+			}
 		}
 		if n := len(barred) - len(still); n > 0 {
 			x.log.Info("the broker lets lampward read what it refused before", "broker", x.url.Host, "topics", n, "refused", len(still))

@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"bufio"
 	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
@@ -414,6 +415,82 @@ type muteClient struct {
 func (c muteClient) Unsubscribe(topics ...string) paho.Token {
 	c.asked <- topics[0]
 	return &paho.UnsubscribeToken{}
+}
+
+// What waits with the broker comes before it answers the subscriptions: that it cannot
+// be stored is no fault of what lampward may read there.
+func TestExternalRefusesBeforeItSubscribed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		x, err := NewExternal(ExternalOptions{URL: "mqtt://broker.test", Topics: []string{"a"}, Log: slog.New(slog.DiscardHandler)})
+		require.NoError(t, err)
+		x.dial = func(context.Context) (net.Conn, error) {
+			return answering(t, func(theirs net.Conn, kind byte) {
+				switch kind {
+				case packets.Connect:
+					_, _ = theirs.Write([]byte{packets.Connack << 4, 2, 1, 0})
+					_, _ = theirs.Write([]byte{packets.Publish<<4 | 1<<1, 6, 0, 1, 'a', 0, 1, '7'})
+				case packets.Subscribe: // not answered
+				}
+			}), nil
+		}
+		x.sinking = t.Context()
+		_, _, err = x.session(t.Context(), &heard{publish: func(context.Context, Message) error { return errDiskFull }})
+		require.ErrorIs(t, err, errRefused)
+		require.ErrorContains(t, err, "disk full")
+		require.NotContains(t, err.Error(), "let it read")
+	})
+}
+
+// A broker that does not answer when it is asked again is given up, as at the start.
+func TestExternalIsNotAnsweredWhenItAsksAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		x, err := NewExternal(ExternalOptions{URL: "mqtt://broker.test", Topics: []string{"a"}, Log: slog.New(slog.DiscardHandler)})
+		require.NoError(t, err)
+		x.dial = func(context.Context) (net.Conn, error) {
+			subscribes := 0
+			return answering(t, func(theirs net.Conn, kind byte) {
+				switch kind {
+				case packets.Connect:
+					_, _ = theirs.Write([]byte{packets.Connack << 4, 2, 0, 0})
+				case packets.Subscribe:
+					if subscribes++; subscribes == 1 {
+						_, _ = theirs.Write([]byte{packets.Suback << 4, 3, 0, 1, 0x80})
+					}
+				case packets.Pingreq:
+					_, _ = theirs.Write([]byte{packets.Pingresp << 4, 0})
+				}
+			}), nil
+		}
+		up, held, err := x.session(t.Context(), &heard{})
+		require.True(t, up)
+		require.Equal(t, barredAgain+dialTimeout+time.Second, held)
+		require.ErrorContains(t, err, "did not answer our subscriptions")
+	})
+}
+
+// answering returns the client's end of a connection to a broker of which answer is
+// all; it is called with the type of each packet.
+func answering(t *testing.T, answer func(theirs net.Conn, kind byte)) net.Conn {
+	ours, theirs := net.Pipe()
+	t.Cleanup(func() { _ = theirs.Close() })
+	go func() {
+		r := bufio.NewReader(theirs)
+		for {
+			first, err := r.ReadByte()
+			if err != nil {
+				return
+			}
+			n, _, err := packets.DecodeLength(r)
+			if err != nil {
+				return
+			}
+			if _, err := r.Discard(n); err != nil {
+				return
+			}
+			answer(theirs, first>>4)
+		}
+	}()
+	return ours
 }
 
 // MQTT 3.1.1 section 3.2.2.3: each reason to refuse a connection asks for something else.
