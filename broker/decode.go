@@ -185,30 +185,39 @@ func (d *decoder) json() (any, error) {
 // numbers lists the pointers to the first numbers in a JSON payload, for messages,
 // in order of their names; none: it is no JSON, or has none.
 func (d *decoder) numbers() []string {
-	const most, deepest = 6, 8 // names are joined anew at each depth
-	var out []string
-	var look func(v any, at string, depth int)
-	look = func(v any, at string, depth int) {
-		if len(out) == most || depth > deepest {
+	const most, deepest = 6, 8
+	var out, names []string // names lead to v; most of them to no number, and are not joined
+	var look func(v any)
+	within := func(name string, v any) {
+		names = append(names, name)
+		look(v)
+		names = names[:len(names)-1]
+	}
+	look = func(v any) {
+		if len(out) == most || len(names) > deepest {
 			return
 		}
 		switch v := v.(type) {
 		case map[string]any:
 			for _, name := range slices.Sorted(maps.Keys(v)) {
-				look(v[name], at+"/"+strings.ReplaceAll(strings.ReplaceAll(name, "~", "~0"), "/", "~1"), depth+1)
+				within(name, v[name])
 			}
 		case []any:
 			for i := range v {
-				look(v[i], at+"/"+strconv.Itoa(i), depth+1)
+				within(strconv.Itoa(i), v[i])
 			}
 		case json.Number, string:
 			if _, err := numberOf(v, ""); err == nil {
+				at := ""
+				for _, name := range names {
+					at += "/" + strings.ReplaceAll(strings.ReplaceAll(name, "~", "~0"), "/", "~1")
+				}
 				out = append(out, at)
 			}
 		}
 	}
 	if doc, err := d.json(); err == nil {
-		look(doc, "", 0)
+		look(doc)
 	}
 	return out
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"runtime"
 	"strconv"
 	"strings"
 	"testing"
@@ -401,6 +402,18 @@ func FuzzDecode(f *testing.F) {
 			}
 		}
 	})
+}
+
+// To say which numbers a payload has costs no more than to read it, however long the
+// names are that lead to none.
+func TestDecodeOfLongNamesIsCheap(t *testing.T) {
+	payload := []byte(`{"` + strings.Repeat("~", 100000) + `":[` + strings.Repeat("{},", 50000) + `{}]}`)
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	_, err := Decode(payload, DecodeOptions{Value: "/light"})
+	runtime.ReadMemStats(&after)
+	require.Equal(t, NoSuchPointer, ReasonOf(err))
+	require.Less(t, after.TotalAlloc-before.TotalAlloc, uint64(200*len(payload)))
 }
 
 func BenchmarkDecode(b *testing.B) {
