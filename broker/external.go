@@ -433,8 +433,10 @@ func (x *External) explainConnect(err error, code byte) error {
 		return because("refused_certificate", "ended the TLS handshake (%v): it may want a certificate of lampward, which is cert_file and key_file in [broker]", op.Err)
 	case errors.As(err, &dns):
 		why := dns.Err
-		if dns.IsTimeout { // the text names a local port
+		if dns.IsTimeout {
 			why = "no name server answered"
+		} else if _, server, ok := strings.Cut(why, "->"); ok { // before it stands a local port
+			why = server
 		}
 		return &connectError{"not_found", fmt.Sprintf("the broker's host %s cannot be found (%s): is the name right, and the network up?", dns.Name, why), err}
 	case (errors.As(err, &timeout) && timeout.Timeout() || errors.Is(err, context.DeadlineExceeded)) && !(hasOp && op.Op == "dial"):

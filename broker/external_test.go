@@ -686,12 +686,18 @@ func TestExternalBrokerThatDoesNotAnswer(t *testing.T) {
 			_, _, err = x.session(t.Context(), nil)
 			require.ErrorContains(t, err, c.says)
 		}
-		// A name server's silence names a local port, which is another each time.
-		x.dial = func(context.Context) (net.Conn, error) {
-			return nil, &net.OpError{Op: "dial", Net: "tcp", Err: &net.DNSError{Name: "broker.test", IsTimeout: true, Err: "read udp 192.0.2.9:43210->192.0.2.1:53: i/o timeout"}}
+		// What a name server's silence or refusal is called has a local port, which is another each time.
+		for _, c := range []struct{ err, says string }{
+			{"read udp 192.0.2.9:43210->192.0.2.1:53: i/o timeout", "no name server answered"},
+			{"read udp 192.0.2.9:43210->192.0.2.1:53: read: connection refused", "192.0.2.1:53: read: connection refused"},
+			{"no such host", "no such host"},
+		} {
+			x.dial = func(context.Context) (net.Conn, error) {
+				return nil, &net.OpError{Op: "dial", Net: "tcp", Err: &net.DNSError{Name: "broker.test", IsTimeout: strings.Contains(c.err, "timeout"), Err: c.err}}
+			}
+			_, _, err = x.session(t.Context(), nil)
+			require.EqualError(t, err, "the broker's host broker.test cannot be found ("+c.says+"): is the name right, and the network up?")
 		}
-		_, _, err = x.session(t.Context(), nil)
-		require.EqualError(t, err, "the broker's host broker.test cannot be found (no name server answered): is the name right, and the network up?")
 	})
 }
 
