@@ -86,10 +86,12 @@ type cell struct {
 	most    float64 // V, or per cent; more cannot be
 }
 
-// The highest voltage that a board's battery can have, in V; where the number of
+// The lowest and highest voltage that a board's battery can have, in V: less is volts
+// in place of millivolts, or a battery that is not connected; where the number of
 // cells is a guess less, so that a charge in per cent is not taken for volts:
 // four lithium cells in series are full at 16.8 V.
 const (
+	leastVolts  = 0.1
 	mostVolts   = 1000
 	mostGuessed = 18
 )
@@ -112,7 +114,7 @@ func (c cell) take(told float64) (v *float64, wrong string) {
 		got /= 1000
 	}
 	switch {
-	case got > 0 && got <= c.most || got == 0 && c.percent:
+	case got <= c.most && (got >= leastVolts || c.percent && got >= 0):
 		return &got, ""
 	case c.percent:
 		return nil, "what stands in place of the battery's charge can be none and is dropped: charge takes per cent, 0 to 100; for a voltage name its place by volts or millivolts"
