@@ -259,4 +259,18 @@ func TestSharedClientID(t *testing.T) {
 		}
 		require.Empty(t, noted(br.quiet))
 	})
+	// Nor does one that restarts twice, and again after it has taken its leave.
+	synctest.Test(t, func(t *testing.T) {
+		br := embedded(t, Options{}, &heard{})
+		for i := range 12 {
+			b := br.dialFrom(t, 4, kitchen)
+			require.Zero(t, b.connect(login{id: "tank-board", keepAlive: 300}))
+			if i%3 == 2 {
+				b.send(packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Disconnect}, ProtocolVersion: 4})
+				b.hungUp()
+			}
+			synctest.Wait()
+		}
+		require.Empty(t, noted(br.quiet))
+	})
 }

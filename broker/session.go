@@ -132,11 +132,11 @@ func (h *hook) OnSessionEstablish(cl *mqtt.Client, pk packets.Packet) {
 	}
 }
 
-// contest looks whether cl, which throws out old, is another client with the same
-// client id.
+// contest looks whether cl, which throws old out if that is still there, is another
+// client with the same client id.
 func (h *hook) contest(cl, old *mqtt.Client) {
 	st := stateOf(old)
-	if st == nil || old.Closed() {
+	if st == nil {
 		return
 	}
 	from, was := remote(cl), remote(old)
@@ -146,9 +146,12 @@ func (h *hook) contest(cl, old *mqtt.Client) {
 		h.mu.Unlock()
 		return
 	}
-	if from != was && from == o.before || time.Since(st.began) < sharedQuick {
+	switch {
+	case old.Closed(): // it had left by itself
+		o.contested, was = 0, netip.Prefix{}
+	case from != was && from == o.before, time.Since(st.began) < sharedQuick:
 		o.contested++
-	} else {
+	default:
 		o.contested = 0
 	}
 	o.before = was
