@@ -126,8 +126,10 @@ func Decode(payload []byte, o DecodeOptions) ([]Sample, error) {
 	default:
 		var err error
 		if out, err = d.place(o.Value); err != nil {
-			if at := d.numbers(); ReasonOf(err) == NoSuchPointer && len(at) > 0 && !strings.HasPrefix(o.Value, senmlPrefix) {
-				err = fail(NoSuchPointer, "%v; it has numbers at %s", err, clipList(at))
+			if ReasonOf(err) == NoSuchPointer && !strings.HasPrefix(o.Value, senmlPrefix) {
+				if at := d.numbers(); len(at) > 0 {
+					err = fail(NoSuchPointer, "%v; it has numbers at %s", err, clipList(at))
+				}
 			}
 			return nil, err
 		}
@@ -186,7 +188,8 @@ func (d *decoder) json() (any, error) {
 // in order of their names; none: it is no JSON, or has none.
 func (d *decoder) numbers() []string {
 	const most, deepest = 6, 8
-	var out, names []string // names lead to v; most of them to no number, and are not joined
+	var out []string
+	var names []string // from the top to v; most lead to no number, and are not joined
 	var look func(v any)
 	within := func(name string, v any) {
 		names = append(names, name)
