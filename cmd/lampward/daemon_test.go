@@ -580,7 +580,7 @@ func TestVoltsThatCanBeNone(t *testing.T) {
 		{"volts", "lithium_ion", "3710", none}, {"volts", "lithium_ion", "87", none}, {"volts", "lithium_ion", "0", none}, {"volts", "lithium_ion", "-1", none},
 		{"volts", "lithium_ion\"\ncells = \"6", "25.2", 25.2}, {"volts", "", "24.1", 24.1}, {"volts", "", "3710", none},
 		{"millivolts", "lithium_ion", "3710", 3.71}, {"millivolts", "lithium_ion", "25200", none}, {"millivolts", "", "-3710", none},
-		{"millivolts", "lithium_ion", "3.71", none}, {"millivolts", "", "24.1", none}, {"millivolts", "", "900", 0.9}, {"charge", "", "0.04", 0.04},
+		{"millivolts", "lithium_ion", "3.71", none}, {"millivolts", "", "24.1", none}, {"millivolts", "", "900", 0.9}, {"charge", "", "0.87", none}, {"charge", "", "1", 1}, {"charge", "", "1.5", 1.5},
 		{"charge", "", "87", 87}, {"charge", "", "100", 100}, {"charge", "", "0", 0}, {"charge", "", "101", none}, {"charge", "", "-1", none},
 		{"charge", "lithium_ion", "87", 87},
 	} {

@@ -113,11 +113,15 @@ func (c cell) take(told float64) (v *float64, wrong string) {
 	if c.milli {
 		got /= 1000
 	}
+	least := leastVolts
+	if c.percent { // what is less is a share of 1; and who is warned at 1 % needs no fraction of it
+		least = 1
+	}
 	switch {
-	case got <= c.most && (got >= leastVolts || c.percent && got >= 0):
+	case got >= least && got <= c.most, got == 0 && c.percent:
 		return &got, ""
 	case c.percent:
-		return nil, "what stands in place of the battery's charge can be none and is dropped: charge takes per cent, 0 to 100; for a voltage name its place by volts or millivolts"
+		return nil, "what stands in place of the battery's charge can be none and is dropped: charge takes per cent, 0 to 100, and not 0.87 for 87; for a voltage name its place by volts or millivolts"
 	}
 	return nil, "what stands in place of the battery's voltage can be none and is dropped: volts takes volts, millivolts takes millivolts; name the place of a charge in per cent by charge; for a battery of more than 18 V set cells in its [device.battery]"
 }
