@@ -46,14 +46,12 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	}
 	f.RhoHour = c.Hours.jumps(ms, *rate, calm)
 	where.Visits = calm && c.visits(ms)
+	if c.NBlink == 0 && ms-c.Begin < setup && calm {
+		where.Hazard = trial
+	}
 	intervals := uint(math.Max(1, math.Round(dt)))
 	lit, rhythm := f.Alias.next(intervals)
-	hazard := f.Hazard
-	if c.NBlink == 0 && ms-c.Begin < setup && calm {
-		f.Hazard = math.Max(hazard, trial)
-	}
 	f.observe(ms, y, dt, &where, lit, rhythm)
-	f.Hazard = hazard
 	b = f.best()
 	f.followTail(c.Edges.V[:], b, v, least)
 	spike := 0.0

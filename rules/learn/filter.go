@@ -149,7 +149,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place, lit, rhythm floa
 	for i := range int(f.N) {
 		h := f.H[i]
 		h.W *= exp(mul(where.Weight, where.odds(h.M)))
-		x.hazard = f.Hazard
+		x.hazard = math.Max(f.Hazard, where.Hazard)
 		if where.Visits {
 			x.hazard = math.Max(x.hazard, h.ends())
 		}

@@ -24,6 +24,7 @@ type place struct {
 	Least, Most float64 // of an ambient that a reading can be of
 	End         bool    // the reading is at an end of the converter's range
 	Visits      bool    // changes that follow each other are a lamp's visits
+	Hazard      float64 // the least chance of a switch from a steady state
 }
 
 // odds is the logarithm of how plausible an ambient of m is, relative to the
