@@ -628,6 +628,9 @@ func FuzzStep(f *testing.F) {
 		words := []string{"", "up", "down", "lost", "lit", "dark", "in", "out"}
 		m := New()
 		cfg := cellar()
+		for i := range cfg.Devices {
+			cfg.Devices[i].Battery.InPercent = len(script)%2 == 1
+		}
 		m.Step(Input{At: epoch, Kind: InConfig, Config: &cfg})
 		at := epoch
 		for i, b := range script {

@@ -394,7 +394,8 @@ func FuzzUnmarshal(f *testing.F) {
 		f.Add(b)
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
-		e := New(Config{Chemistry: "alkaline"})
+		cfg := Config{Chemistry: "alkaline", InPercent: len(b)%2 == 1}
+		e := New(cfg)
 		err := e.UnmarshalBinary(b)
 		at := start
 		for i := range 12 { // more would leave the fuzzer few inputs: a forecast takes long
@@ -405,7 +406,7 @@ func FuzzUnmarshal(f *testing.F) {
 		}
 		e.Fresh(at, at)
 		if out, _ := e.AppendBinary(nil); err == nil {
-			if err := New(Config{}).UnmarshalBinary(out); err != nil {
+			if err := New(cfg).UnmarshalBinary(out); err != nil {
 				t.Fatalf("what was taken cannot be written again: %v", err)
 			}
 		}
