@@ -24,6 +24,7 @@ import (
 	"lampward/notify"
 	"lampward/notify/link"
 	"lampward/rules"
+	"lampward/rules/learn"
 	"lampward/store"
 )
 
@@ -496,7 +497,16 @@ func TestEarlyAck(t *testing.T) {
 		var err error
 		for i := range 5 {
 			h.clock.Advance(time.Second)
-			if err = h.publish("cellar/freezer", fmt.Sprint(800+i)); err != nil {
+			m := broker.Message{Topic: "cellar/freezer", Payload: fmt.Append(nil, 800+i), QoS: 1}
+			done := make(chan error, 1)
+			h.d.takeAll([]entry{{job{at: h.clock.Now(), done: done}, h.d.intake.inputs(nil, m, h.clock.Now)}})
+			s, _ := h.d.machine.LampStatus("freezer")
+			lit := s.Verdict.State == learn.Lit
+			assert.Equal(t, early && !lit, len(done) == 1, "acknowledged before it was stored")
+			h.d.commit(t.Context())
+			h.d.wait()
+			if err = <-done; err != nil {
+				assert.Equal(t, early, lit)
 				break
 			}
 		}

@@ -343,6 +343,7 @@ func TestHangingDisk(t *testing.T) {
 		assert.Empty(t, shown())
 		time.Sleep(2 * time.Minute)
 		assert.NotZero(t, signs.Load())
+		assert.NoError(t, h.d.healthy(), "there was nothing to store for minutes")
 		stop()
 		assert.NoError(t, <-looped)
 		assert.NoError(t, <-watched)

@@ -69,3 +69,35 @@ remind_every = "1h"
 		}
 	}
 }
+
+// So it is with a board: of the night's reminders that it is silent one waits, and none
+// once somebody has acknowledged that.
+func TestRemindersOfABoard(t *testing.T) {
+	h := newHarness(t, harnessConfig+`name = "phone"
+quiet_hours = ["00:00-07:00 UTC"]
+quiet_through = ["lit"]
+[alarm]
+remind_every = "1h"
+`)
+	waiting := func() (got []string) {
+		list, err := h.st.Deliveries(t.Context(), store.DeliveryFilter{Key: "device/freezer", State: store.Pending})
+		require.NoError(t, err)
+		for _, d := range list {
+			if d.Event.Kind == rules.Reminder {
+				got = append(got, d.Event.Text)
+			}
+		}
+		return got
+	}
+	for i := range 5 * 60 {
+		h.clock.Advance(time.Minute)
+		if i < 60 {
+			require.NoError(t, h.publish("cellar/freezer", "100"))
+		}
+		require.NoError(t, h.turn(nil))
+	}
+	require.Len(t, waiting(), 1)
+	require.Contains(t, waiting()[0], "Reminder: freezer has been silent")
+	require.NoError(t, h.turn(&entry{job{}, []rules.Input{{Kind: rules.InAck, Device: "freezer"}}}))
+	require.Empty(t, waiting())
+}
