@@ -576,6 +576,43 @@ func TestStrayTopics(t *testing.T) {
 	assert.Equal(t, 20+14, strings.Count(log.String(), "\n"), "20 by name, the other 9,981 each time that their number doubled")
 }
 
+// A board may tell its signal alone; one that cannot be read is told of, and spoils
+// nothing else.
+func TestSignalAlone(t *testing.T) {
+	h := newHarness(t, strings.Replace(harnessConfig, `report_every = "1m"`, `rssi = "/rssi"`, 1))
+	var log bytes.Buffer
+	h.d.intake.quiet = broker.NewQuiet(slog.New(slog.NewTextHandler(&log, nil)), 0)
+	send := func(payload string) []rules.Input {
+		return h.d.intake.inputs(nil, broker.Message{Topic: "cellar/freezer", Payload: []byte(payload)}, h.clock.Now)
+	}
+	got := send(`{"value": 512, "rssi": -67}`)
+	require.Len(t, got, 1)
+	require.NotNil(t, got[0].RSSI)
+	assert.Equal(t, -67.0, *got[0].RSSI)
+	assert.Empty(t, log.String())
+	got = send(`{"value": 513, "rssi": "weak"}`)
+	require.Len(t, got, 1)
+	assert.Equal(t, 513.0, got[0].Value)
+	assert.Nil(t, got[0].RSSI)
+	assert.Contains(t, log.String(), "rssi")
+	assert.Contains(t, log.String(), "topic=cellar/freezer")
+}
+
+// What brings nothing to store is answered all the same: its sender would send it
+// again and again.
+func TestNothingToStoreIsAnswered(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	for _, topic := range []string{"cellar/nobody", "cellar/tank"} {
+		m := broker.Message{Topic: topic, Payload: []byte("offline"), QoS: 1}
+		done := make(chan error, 1)
+		require.NoError(t, h.d.PublishLater(t.Context(), m, done))
+		require.Len(t, done, 1, topic)
+		assert.NoError(t, <-done)
+		assert.NoError(t, h.d.Publish(t.Context(), m))
+	}
+	assert.Zero(t, h.d.jobs.len())
+}
+
 // Millivolts and per cent are no volts: who sends them is told, and no
 // battery of 21 cells is guessed.
 func TestVoltsThatCanBeNone(t *testing.T) {
