@@ -169,6 +169,13 @@ func (c *core) moved(ms int64) float64 {
 	return move
 }
 
+// stirs is how much farther the ambient moves at this hour, or did lately, than in calm
+// hours; known is false while those are not, and count for none.
+func (c *core) stirs(ms int64) (by float64, known bool) {
+	calm, _, known := c.Hours.moves()
+	return c.moved(ms) - calm, known
+}
+
 // still tells whether the light is known never to move by itself: at no hour, and
 // no more than noise of sd makes the smoothed level move; noise that wanders
 // makes it move more. Nor does it go anywhere by slopes.

@@ -195,8 +195,7 @@ func (c *core) priorBlink() float64 {
 // not the lamp: the light goes as far by itself at this hour, and the readings
 // of late do not lie on two levels.
 func (c *core) flickers(ms int64) bool {
-	calm, _, _ := c.Hours.moves()
-	if c.moved(ms)-calm < mul(0.5, c.F.Step) {
+	if by, _ := c.stirs(ms); by < mul(0.5, c.F.Step) {
 		return false
 	}
 	floor := c.Noise.variance()
@@ -325,9 +324,11 @@ func (c *core) visits(ms int64) bool {
 	if 10*c.NBlink > c.NLit {
 		return false
 	}
-	usual, _, _ := c.Hours.moves()
-	h := c.Hours.at(ms)
-	return c.moved(ms)-usual < mul(0.25, c.F.Step) || h.Minutes >= 60 && h.Dev < mul(0.05, c.F.Step)
+	if h := c.Hours.at(ms); h.Minutes >= 60 && h.Dev < mul(0.05, c.F.Step) {
+		return true
+	}
+	by, _ := c.stirs(ms)
+	return by < mul(0.25, c.F.Step)
 }
 
 // steadyVisit tells whether the blinking that was over at this time, Unix ms, never

@@ -62,7 +62,7 @@ func (l *Learner) edge(ms int64) {
 	step, ev := c.believed(e, sd)
 	switch {
 	case a < 2*c.Refuted && step == 0:
-	case (a < mul(beyondSmall, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || a > 1.5*c.F.Step && ((c.NUp+c.NDown < 12 || c.F.Step < mul(beyondSmall, sd)) && c.weak() || c.unlike(e))):
+	case (a < mul(beyondSmall, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || c.givesWay(e, sd)):
 		if ended && c.Edges.Wait > 0 { // the next edge is a reading nearer than others may be
 			c.Edges.Wait--
 		}
@@ -72,6 +72,14 @@ func (l *Learner) edge(ms int64) {
 		step > 0 && step < muchLess*c.F.Step && c.outgrown(step, ms, ev):
 		l.relearned(step, e, ms)
 	}
+}
+
+// givesWay tells whether the step in use may make way for this edge alone, for the edge is
+// larger: little speaks for the step, and few edges taught it or it is small; or another
+// light made it.
+func (c *core) givesWay(e edge, sd float64) bool {
+	few, small := c.NUp+c.NDown < 12, c.F.Step < mul(beyondSmall, sd)
+	return math.Abs(e.Size) > 1.5*c.F.Step && ((few || small) && c.weak() || c.unlike(e))
 }
 
 // blinksAlready begins with a lamp that is first seen blinking.
@@ -108,7 +116,7 @@ func (c *core) clouded(lo, hi float64, flips int, floor float64) bool {
 	if step > mul(beyondRoom, sd) {
 		return false
 	}
-	if calm, _, known := c.Hours.moves(); known && c.moved(c.At)-calm > mul(0.5, step) {
+	if by, known := c.stirs(c.At); known && by > mul(0.5, step) {
 		return true
 	}
 	moves := c.Range.RHi-c.Range.RLo > mul(0.25, step)+mul(1.2, sd) || !c.calmer(0.5*step)
@@ -159,8 +167,7 @@ func (c *core) newEdge(floor float64) (e edge, hold uint32, ok bool) {
 // readings that spread more than noise are moving light, too.
 func (c *core) weigh(e *edge, floor float64) {
 	sd := math.Sqrt(floor)
-	calm, _, _ := c.Hours.moves()
-	move := c.moved(e.At) - calm
+	move, _ := c.stirs(e.At)
 	a := math.Abs(e.Size)
 	if c.own(*e) {
 		move = 0
