@@ -139,14 +139,14 @@ func New(cfg Config) *Estimator {
 // voltages say nothing of a charge in per cent, nor that of them.
 func (e *Estimator) Configure(cfg Config) {
 	if cfg.InPercent != e.cfg.InPercent {
-		e.nPts, e.merged, e.nEnd = 0, 1, 0
-		e.sum, e.cnt, e.high, e.stop, e.died = 0, 0, 0, 0, 0
+		e.clear()
+		e.stop, e.died = 0, 0
 	}
-	e.cfg = cfg
 	e.curve = findCurve(cfg.Chemistry)
 	if cfg.InPercent {
-		e.curve = &percent
+		e.curve, cfg.Cells = &percent, 1
 	}
+	e.cfg = cfg
 	e.derive(e.now)
 }
 
@@ -171,9 +171,14 @@ func (e *Estimator) Fresh(at, end time.Time) {
 	}
 	e.died = 0
 	e.swap(at.UnixMilli(), end.UnixMilli(), end.Before(at))
+	e.clear()
+	e.derive(at.UnixMilli())
+}
+
+// clear forgets all voltages.
+func (e *Estimator) clear() {
 	e.nPts, e.merged, e.nEnd = 0, 1, 0
 	e.sum, e.cnt, e.high = 0, 0, 0
-	e.derive(at.UnixMilli())
 }
 
 // Returned tells that the device is back at at from a silence of its own. If it
@@ -207,10 +212,11 @@ func (e *Estimator) stopped(volts float64) {
 
 // usedUp tells whether a battery that shows volts is nearly flat.
 func (e *Estimator) usedUp(volts float64) bool {
+	near := nearFlat
 	if e.cfg.InPercent {
-		return volts <= 100*nearFlatPc
+		near = nearFlatPc
 	}
-	return e.curve != nil && e.curve.charge(volts/float64(e.cells())) <= nearFlat
+	return e.curve != nil && e.curve.charge(volts/float64(e.cells())) <= near
 }
 
 // swap notes a fresh battery. One that was not flat says only that they last
@@ -359,15 +365,12 @@ func (e *Estimator) jumped(before, after float64) bool {
 		e.curve.charge(after/cells)-e.curve.charge(before/cells) > jumpSoc
 }
 
-// cells returns the number of cells in series (1 of a charge in per cent): as configured, or the fewest
+// cells returns the number of cells in series: as configured, or the fewest
 // that give the highest voltage seen. A fresh cell, or a converter that is off,
 // may show more than the curve; what would be flat cells at their best is one
 // fewer.
 func (e *Estimator) cells() int {
-	switch {
-	case e.cfg.InPercent:
-		return 1
-	case e.cfg.Cells > 0 || e.curve == nil:
+	if e.cfg.Cells > 0 || e.curve == nil {
 		return max(e.cfg.Cells, 1)
 	}
 	n := max(int(math.Ceil(e.high/float64(1.03*e.curve.full()))), 1)
