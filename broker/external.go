@@ -425,10 +425,12 @@ func (x *External) explainConnect(err error, code byte) error {
 		return because("unknown_authority", "shows a certificate of an unknown authority: name the authority's own certificate as ca_file in [broker]")
 	case errors.As(err, &badHost):
 		return because("wrong_name", "shows a certificate for another name: %s; name the broker in url as its certificate does", strings.TrimPrefix(badHost.Error(), "x509: "))
-	case errors.As(err, &invalid) && invalid.Reason == x509.Expired && invalid.Cert != nil && time.Now().Before(invalid.Cert.NotBefore):
-		return because("out_of_date", "shows a certificate that is good from %s on, and here it is %s: is this machine's clock right?", invalid.Cert.NotBefore.Format(day), time.Now().UTC().Format(day))
 	case errors.As(err, &invalid) && invalid.Reason == x509.Expired && invalid.Cert != nil:
-		return because("out_of_date", "shows a certificate that was good until %s, and here it is %s: renew it on the broker, if this machine's clock is right", invalid.Cert.NotAfter.Format(day), time.Now().UTC().Format(day))
+		now := time.Now().UTC()
+		if now.Before(invalid.Cert.NotBefore) {
+			return because("out_of_date", "shows a certificate that is good from %s on, and here it is %s: is this machine's clock right?", invalid.Cert.NotBefore.Format(day), now.Format(day))
+		}
+		return because("out_of_date", "shows a certificate that was good until %s, and here it is %s: renew it on the broker, if this machine's clock is right", invalid.Cert.NotAfter.Format(day), now.Format(day))
 	case hasOp && op.Op == "remote error": // a TLS alert of the broker
 		return because("refused_certificate", "ended the TLS handshake (%v): it may want a certificate of lampward, which is cert_file and key_file in [broker]", op.Err)
 	case errors.As(err, &dns):
