@@ -10,7 +10,8 @@ import (
 // written out because a start reads thousands of images, and by reflection that
 // took most of the time.
 type image struct {
-	b       []byte // written so far, or yet to be read
+	b       []byte
+	at      int // in b, of what is written or read next: a slice that is cut shorter each time would cost a write barrier
 	reading bool
 	strange bool // a number read is none that a learner writes
 }
@@ -19,31 +20,34 @@ type image struct {
 // sums of their squares over all time stay far below it. Nor does its square overflow.
 const mostWritten = 1e40
 
+// next returns the next n bytes.
+func (m *image) next(n int) []byte {
+	m.at += n
+	return m.b[m.at-n : m.at]
+}
+
 func (m *image) u8(p *uint8) {
-	if !m.reading {
-		m.b = append(m.b, *p)
-		return
+	if b := m.next(1); m.reading {
+		*p = b[0]
+	} else {
+		b[0] = *p
 	}
-	*p = m.b[0]
-	m.b = m.b[1:]
 }
 
 func (m *image) u32(p *uint32) {
-	if !m.reading {
-		m.b = binary.LittleEndian.AppendUint32(m.b, *p)
-		return
+	if b := m.next(4); m.reading {
+		*p = binary.LittleEndian.Uint32(b)
+	} else {
+		binary.LittleEndian.PutUint32(b, *p)
 	}
-	*p = binary.LittleEndian.Uint32(m.b)
-	m.b = m.b[4:]
 }
 
 func (m *image) u64(p *uint64) {
-	if !m.reading {
-		m.b = binary.LittleEndian.AppendUint64(m.b, *p)
-		return
+	if b := m.next(8); m.reading {
+		*p = binary.LittleEndian.Uint64(b)
+	} else {
+		binary.LittleEndian.PutUint64(b, *p)
 	}
-	*p = binary.LittleEndian.Uint64(m.b)
-	m.b = m.b[8:]
 }
 
 func (m *image) bool(p *bool) {

@@ -17,10 +17,12 @@ const (
 // MarshalBinary gives everything learned, exactly and always in the same
 // bytes, in less than 8 kB.
 func (l *Learner) MarshalBinary() ([]byte, error) {
-	m := image{b: append(make([]byte, 0, snapSize), snapMagic...)}
-	m.b = append(m.b, snapVersion)
-	l.c.image(&m)
-	return binary.LittleEndian.AppendUint32(m.b, crc(m.b)), nil
+	b := make([]byte, snapSize)
+	n := copy(b, snapMagic)
+	b[n] = snapVersion
+	l.c.image(&image{b: b[n+1 : len(b)-4]})
+	binary.LittleEndian.PutUint32(b[len(b)-4:], crc(b[:len(b)-4]))
+	return b, nil
 }
 
 var snapSize = len(snapMagic) + 1 + binary.Size(core{}) + 4
