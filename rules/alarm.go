@@ -469,17 +469,18 @@ func (a *alarm) marshal() []byte {
 	return b
 }
 
-// unmarshalAlarm reads what marshal wrote; nothing at all is a new alarm.
-func unmarshalAlarm(key string, b []byte) (*alarm, error) {
-	a := newAlarm(key)
+// unmarshal restores what marshal wrote; nothing at all is a new alarm. After an
+// error the alarm is of no use.
+func (a *alarm) unmarshal(b []byte) error {
+	a.s = alarmState{}
 	if len(b) == 0 {
-		return a, nil
+		return nil
 	}
 	if err := json.Unmarshal(b, &a.s); err != nil {
-		return nil, fmt.Errorf("alarm of %s: %w", key, err)
+		return fmt.Errorf("alarm of %s: %w", a.key, err)
 	}
 	a.complete()
-	return a, nil
+	return nil
 }
 
 // complete adds what older versions did not keep: which conditions are news, and

@@ -292,7 +292,7 @@ func playAlarm(seed uint64, hurt func(*alarm)) (diff string, lines int) {
 			for range rnd.IntN(300) {
 				r.pass()
 			}
-			b, err := unmarshalAlarm(a.key, a.marshal())
+			b, err := restoredAlarm(a.key, a.marshal())
 			if err != nil {
 				return err.Error(), lines
 			}
@@ -350,7 +350,7 @@ func playAlarm(seed uint64, hurt func(*alarm)) (diff string, lines int) {
 			shown, shownCame = a.status().Mark, r.newsCame
 		}
 		if rnd.IntN(50) == 0 {
-			a, _ = unmarshalAlarm(a.key, a.marshal())
+			a, _ = restoredAlarm(a.key, a.marshal())
 		}
 	}
 	return "", lines
@@ -460,7 +460,7 @@ func TestAlarmNamesWhatLasts(t *testing.T) {
 		require.Equal(t, "board has been silent for 5 min", a.status().Text)
 		out = a.event(cfg, &Event{At: at(20), Kind: Returned, Device: "board", Text: "board reports again"}, out)
 		require.Equal(t, "board: battery flat in 3 d", a.status().Text)
-		a, err := unmarshalAlarm(a.key, a.marshal())
+		a, err := restoredAlarm(a.key, a.marshal())
 		require.NoError(t, err)
 		from := len(out)
 		for {
@@ -520,7 +520,7 @@ func TestAlarmNamesAll(t *testing.T) {
 // Older versions kept one text for all that lasted; nothing is said of it twice.
 func TestAlarmOfOlderVersion(t *testing.T) {
 	b := fmt.Appendf(nil, `{"conds": %d, "unacked": true, "text": "board has been silent for 5 min", "since": "2026-01-01T20:00:00Z", "remind": "2026-01-01T22:00:00Z", "escalate": "2026-01-01T22:00:00Z"}`, condSilent|condBattery)
-	a, err := unmarshalAlarm("device/board", b)
+	a, err := restoredAlarm("device/board", b)
 	require.NoError(t, err)
 	require.Empty(t, a.status().Also)
 	next, ok := a.next()
@@ -563,7 +563,7 @@ func TestAckOfWhatWasShown(t *testing.T) {
 	require.False(t, ack(lit), "it lit once more")
 	tell(Dark)
 	require.False(t, ack(lit), "which nobody was shown, though it is over")
-	b, err := unmarshalAlarm(a.key, a.marshal())
+	b, err := restoredAlarm(a.key, a.marshal())
 	require.NoError(t, err)
 	require.Equal(t, a.status().Mark, b.status().Mark)
 	require.True(t, ack(""), "all there is")
@@ -586,7 +586,7 @@ func TestReminderOfSilence(t *testing.T) {
 func TestAlarmOfOlderSnapshot(t *testing.T) {
 	cfg := &AlarmConfig{RemindEvery: time.Hour}
 	at := time.Date(2026, 1, 1, 20, 0, 0, 0, time.UTC)
-	a, err := unmarshalAlarm("lamp/tank", []byte(`{"conds":3,"unacked":true,"text":"tank: sensor trouble","since":"2026-01-01T19:00:00Z","remind":"2026-01-01T21:00:00Z"}`))
+	a, err := restoredAlarm("lamp/tank", []byte(`{"conds":3,"unacked":true,"text":"tank: sensor trouble","since":"2026-01-01T19:00:00Z","remind":"2026-01-01T21:00:00Z"}`))
 	require.NoError(t, err)
 	a.event(cfg, &Event{At: at, Kind: FaultOver, Lamp: "tank", Text: "tank: the sensor works again"}, nil)
 	require.Equal(t, AlarmUnacknowledged, a.state())
@@ -633,10 +633,10 @@ func TestAlarmSnapshotSize(t *testing.T) {
 	}
 	b := a.marshal()
 	require.Less(t, len(b), 6<<10)
-	c, err := unmarshalAlarm(a.key, b)
+	c, err := restoredAlarm(a.key, b)
 	require.NoError(t, err)
 	require.Equal(t, a.s.Remind, c.s.Remind)
-	_, err = unmarshalAlarm(a.key, []byte("{"))
+	_, err = restoredAlarm(a.key, []byte("{"))
 	require.Error(t, err)
 }
 
@@ -684,4 +684,10 @@ func TestSettledOnTheShelf(t *testing.T) {
 		}
 	}
 	require.Equal(t, 1, told)
+}
+
+// restoredAlarm makes an alarm of what marshal wrote.
+func restoredAlarm(key string, b []byte) (*alarm, error) {
+	a := newAlarm(key)
+	return a, a.unmarshal(b)
 }

@@ -52,31 +52,28 @@ func (d *device) marshal() []byte {
 	return b
 }
 
-// unmarshalDevice makes the device that marshal wrote.
-func unmarshalDevice(cfg DeviceConfig, b []byte) (*device, error) {
+// unmarshal restores what marshal wrote; the configuration stays. After an error
+// the device is of no use.
+func (d *device) unmarshal(b []byte) error {
 	var s deviceState
 	if err := json.Unmarshal(b, &s); err != nil {
-		return nil, fmt.Errorf("device: damaged state: %w", err)
+		return fmt.Errorf("device: damaged state: %w", err)
 	}
 	if s.Version != deviceVersion {
-		return nil, fmt.Errorf("device: state of version %d, want %d", s.Version, deviceVersion)
+		return fmt.Errorf("device: state of version %d, want %d", s.Version, deviceVersion)
 	}
-	d := newDevice(cfg)
 	d.silent, d.since, d.warned, d.away = s.Silent, s.Since.UTC(), s.Warned, s.Away
 	d.died, d.back = s.Died.UTC(), s.Back.UTC()
 	d.heldBack, d.folded = s.HeldBack, s.Folded
 	d.word, d.wordAt, d.gone = s.Word, s.WordAt.UTC(), s.Gone
-	if s.Volts != nil {
-		d.volts, d.voltsOK = *s.Volts, true
+	if d.voltsOK = s.Volts != nil; d.voltsOK {
+		d.volts = *s.Volts
 	}
-	if s.RSSI != nil {
-		d.rssi, d.rsOK = *s.RSSI, true
+	if d.rsOK = s.RSSI != nil; d.rsOK {
+		d.rssi = *s.RSSI
 	}
 	if err := d.cadence.UnmarshalBinary(s.Cadence); err != nil {
-		return nil, err
+		return err
 	}
-	if err := d.cell.UnmarshalBinary(s.Cell); err != nil {
-		return nil, err
-	}
-	return d, nil
+	return d.cell.UnmarshalBinary(s.Cell)
 }

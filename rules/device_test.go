@@ -280,11 +280,11 @@ func FuzzUnmarshalDevice(f *testing.F) {
 	h.run(2 * time.Hour)
 	f.Add(h.m.devices[0].marshal())
 	f.Fuzz(func(t *testing.T, b []byte) {
-		d, err := unmarshalDevice(DeviceConfig{Name: "x", Battery: BatteryConfig{Chemistry: "nimh"}}, b)
+		d, err := restoredDevice(DeviceConfig{Name: "x", Battery: BatteryConfig{Chemistry: "nimh"}}, b)
 		if err != nil {
 			return
 		}
-		if _, err := unmarshalDevice(d.cfg, d.marshal()); err != nil {
+		if _, err := restoredDevice(d.cfg, d.marshal()); err != nil {
 			t.Fatalf("what was taken cannot be written again: %v", err)
 		}
 		at := epoch
@@ -478,4 +478,10 @@ func TestSecondBatteryIsForecastBetter(t *testing.T) {
 		m.Step(Input{At: at, Kind: InTick})
 	}
 	assert.WithinDuration(t, end, middle, 36*time.Hour)
+}
+
+// restoredDevice makes a device of what marshal wrote.
+func restoredDevice(cfg DeviceConfig, b []byte) (*device, error) {
+	d := newDevice(cfg)
+	return d, d.unmarshal(b)
 }

@@ -154,7 +154,7 @@ func TestHeldBackSurvivesRestart(t *testing.T) {
 	require.NoError(t, g.unmarshal(f.marshal()))
 	var copies []*device
 	for _, d := range devs {
-		e, err := unmarshalDevice(d.cfg, d.marshal())
+		e, err := restoredDevice(d.cfg, d.marshal())
 		require.NoError(t, err)
 		assert.Equal(t, d.marshal(), e.marshal())
 		copies = append(copies, e)

@@ -322,8 +322,8 @@ func (m *Machine) settle() {
 func (m *Machine) configure(in *Input) {
 	old, cfg := *m, *in.Config
 	m.cfg = cfg
-	m.lamps, m.lampAt = nil, map[string]int{}
-	m.devices, m.deviceAt = nil, map[string]int{}
+	m.lamps, m.lampAt = nil, make(map[string]int, len(cfg.Lamps))
+	m.devices, m.deviceAt = nil, make(map[string]int, len(cfg.Lamps))
 	m.alarms = nil
 	for _, c := range cfg.Devices {
 		m.addDevice(&old, c)
@@ -478,9 +478,10 @@ func (r *Restorer) add(p Part) error {
 		if err := json.Unmarshal(p.Data, &head); err != nil {
 			return err
 		}
-		r.m, r.have, r.stale = New(), map[string]bool{}, nil
+		r.m, r.stale = New(), nil
 		r.m.at, r.m.started = head.At.UTC(), head.Started
 		r.m.configure(&Input{Config: &head.Config})
+		r.have = make(map[string]bool, 1+3*len(r.m.lamps)+2*len(r.m.devices))
 		return nil
 	}
 	m := r.m
@@ -504,10 +505,7 @@ func (r *Restorer) add(p Part) error {
 		if sort == "device" {
 			i += len(m.lamps)
 		}
-		var a *alarm
-		if a, err = unmarshalAlarm(key, p.Data); err == nil {
-			m.alarms[i] = a
-		}
+		err = m.alarms[i].unmarshal(p.Data)
 	case sort == "lamp":
 		if err = m.lamps[i].learner.UnmarshalBinary(p.Data); errors.Is(err, learn.ErrVersion) {
 			r.stale, err = append(r.stale, name), nil
@@ -516,10 +514,7 @@ func (r *Restorer) add(p Part) error {
 	case sort == "values":
 		err = m.lamps[i].unmarshal(p.Data)
 	case sort == "device":
-		var d *device
-		if d, err = unmarshalDevice(m.devices[i].cfg, p.Data); err == nil {
-			d.lamps, m.devices[i] = m.devices[i].lamps, d
-		}
+		err = m.devices[i].unmarshal(p.Data)
 	}
 	return err
 }
@@ -603,7 +598,7 @@ func (r *Restorer) Machine() (*Machine, error) {
 			return nil, fmt.Errorf("rules: snapshot: part %q is missing", k)
 		}
 	}
-	m.fleet.configure(m.cfg.FoldDevices, m.devices) // they were replaced
+	m.fleet.configure(m.cfg.FoldDevices, m.devices) // with the state that was restored
 	m.refreshAll()
 	return m, nil
 }
