@@ -68,11 +68,12 @@ func (s *Store) LoadSnapshot(ctx context.Context, fn func(Part) error) (seq int6
 		if seq, err = r.meta("snapshot_seq"); err != nil {
 			return err
 		}
+		var p Part
+		var body sql.RawBytes
+		var id, sum int64
+		columns := []any{&id, &p.Key, &body, &sum}
 		return r.each("SELECT id, part, body, sum FROM snapshot ORDER BY id", nil, func(row scan) error {
-			var p Part
-			var body sql.RawBytes
-			var id, sum int64
-			if err := row(&id, &p.Key, &body, &sum); err != nil {
+			if err := row(columns...); err != nil {
 				return err
 			}
 			if int64(sumOf(id, body)) != sum {

@@ -261,8 +261,9 @@ func (r *reader) each(query string, args []any, fn func(scan) error) error {
 		return err
 	}
 	defer rows.Close()
+	row := scan(rows.Scan)
 	for rows.Next() {
-		if err := fn(rows.Scan); err != nil {
+		if err := fn(row); err != nil {
 			return err
 		}
 	}
