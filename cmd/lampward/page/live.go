@@ -256,8 +256,8 @@ func (s *Server) liveLamp(r *http.Request, q url.Values) func(*stream, change) e
 			return err
 		}
 		silent = b.Row.Board != nil && b.Row.Board.Silent
-		for _, part := range []string{"lamphead", "lamptrace", "lampsums", "lampchanges", "lampsent"} {
-			if (part == "lampchanges" || part == "lampsent") && !c.all && !c.news {
+		for _, part := range []string{"lamphead", "lamptrace", "lampsums", "lampchanges", "sent"} {
+			if (part == "lampchanges" || part == "sent") && !c.all && !c.news {
 				continue
 			}
 			if err := s.show(t, part, part, st.Now, b); err != nil {
@@ -289,7 +289,7 @@ func (s *Server) liveBeat(r *http.Request, t *stream, name string, silent *bool)
 	if b.Sent, err = s.o.Source.Deliveries(r.Context(), DeliveryQuery{Lamp: name, Limit: 10}); err != nil {
 		return err
 	}
-	return s.show(t, "lampsent", "lampsent", st.Now, b)
+	return s.show(t, "sent", "sent", st.Now, b)
 }
 
 func (s *Server) liveBoard(r *http.Request, q url.Values) func(*stream, change) error {
@@ -303,11 +303,14 @@ func (s *Server) liveBoard(r *http.Request, q url.Values) func(*stream, change) 
 		if err != nil {
 			return err
 		}
-		if c.beat && b.Board.Board.Silent == silent {
-			return nil
+		// "Heard so long ago" is another text each time, and its button another button.
+		if !c.beat || b.Board.Board.Silent != silent {
+			silent = b.Board.Board.Silent
+			if err := s.show(t, "boardpage", "boardpage", st.Now, b); err != nil {
+				return err
+			}
 		}
-		silent = b.Board.Board.Silent
-		return s.show(t, "boardpage", "boardpage", st.Now, b)
+		return s.show(t, "sent", "sent", st.Now, b)
 	}
 }
 

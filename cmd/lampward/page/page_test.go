@@ -39,10 +39,15 @@ type fake struct {
 func (f *fake) Status(_ context.Context, only ...string) (Status, error) {
 	st := f.st
 	if len(only) > 0 {
-		st.Lamps = nil
+		st.Lamps, st.Boards = nil, nil
 		for _, l := range f.st.Lamps {
 			if slices.Contains(only, l.Name) {
 				st.Lamps = append(st.Lamps, l)
+				for _, b := range f.st.Boards {
+					if b.Name == l.Board {
+						st.Boards = append(st.Boards, b)
+					}
+				}
 			}
 		}
 	}
