@@ -110,7 +110,7 @@ func TestTroubleShowsWithoutNews(t *testing.T) {
 		f := &moving{fake: newFake()}
 		volts := 3.7
 		f.st.Boards[0].Volts = &volts // so that it has a row before
-		f.st.Lamps[0].At = time.Now() // so that what is said of it changes with time
+		f.st.Lamps[0].At, f.st.Boards[0].Last = time.Now(), time.Now() // so that what is said of them changes with time
 		s := newServer(t, nil, func(o *Options) { o.Source = f })
 		glance, board, lamp := watch(t, s, "/live?view=glance"), watch(t, s, "/live?view=board&name=tank"), watch(t, s, "/live?view=lamp&name=tank")
 		aim := watch(t, s, "/live?view=aim&name=tank")
@@ -146,16 +146,21 @@ func TestMidnight(t *testing.T) {
 		time.Sleep(14 * time.Hour)
 		f := &moving{fake: newFake()}
 		f.st.Lamps[0].Since = time.Now()
-		f.events[0].Time = time.Now()
+		f.events[0].Time, f.sent[0].Time = time.Now(), time.Now()
 		s := newServer(t, nil, func(o *Options) { o.Source, o.Zone = f, zone })
 		before := get(s, "/").Body.String()
 		assert.Contains(t, before, ">14:00</time>")
 		_, live, _ := strings.Cut(before, `data-live="`)
 		live, _, _ = strings.Cut(html.UnescapeString(live), `"`)
 		glance, lamp := watch(t, s, live), watch(t, s, "/live?view=lamp&name=tank")
+		board, alerts := watch(t, s, "/live?view=board&name=tank"), watch(t, s, "/live?view=alerts")
 		assert.NotContains(t, glance(9*time.Hour+50*time.Minute), "list", "the control: before midnight all is well")
 		lamp(0)
+		board(0)
+		alerts(0)
 		assert.Contains(t, glance(11 * time.Minute)["list"], ">Sat 14:00</time>")
+		assert.Contains(t, board(0)["boardpage"], ">Sat 14:00</time>")
+		assert.Contains(t, alerts(0)["messages"], ">Sat 14:00</time>")
 		assert.Contains(t, lamp(0)["lampchanges"], ">Sat 14:00</time>")
 		// A machine that slept connects anew with the page of yesterday.
 		assert.Contains(t, watch(t, s, live)(heartbeat)["list"], ">Sat 14:00</time>")
