@@ -26,7 +26,7 @@ func watch(t *testing.T, s *Server, path string) (after func(d time.Duration) ma
 		parts := map[string]string{}
 		for _, e := range next(d) {
 			var p piece
-			if e[0] == "part" && assert.NoError(t, json.Unmarshal([]byte(e[1]), &p)) {
+			if e.event == "part" && assert.NoError(t, json.Unmarshal([]byte(e.data), &p)) {
 				parts[p.Part] = p.HTML
 			}
 		}
@@ -34,9 +34,12 @@ func watch(t *testing.T, s *Server, path string) (after func(d time.Duration) ma
 	}
 }
 
-// openStream opens a stream. next returns the names and data of its events since it was
-// last asked, after d has passed; ended is closed when the server has ended it.
-func openStream(t *testing.T, s *Server, path string, change func(*http.Request)) (ended chan struct{}, next func(d time.Duration) [][2]string) {
+// sent is one event of a stream.
+type sent struct{ event, id, data string }
+
+// openStream opens a stream. next returns its events since it was last asked, after d
+// has passed; ended is closed when the server has ended it.
+func openStream(t *testing.T, s *Server, path string, change func(*http.Request)) (ended chan struct{}, next func(d time.Duration) []sent) {
 	ctx, stop := context.WithCancel(t.Context())
 	r := httptest.NewRequest("GET", path, nil).WithContext(ctx)
 	r.Host = "127.0.0.1:8080"
@@ -48,18 +51,25 @@ func openStream(t *testing.T, s *Server, path string, change func(*http.Request)
 	go func() { defer close(ended); s.Handler().ServeHTTP(w, r) }()
 	t.Cleanup(func() { stop(); <-ended })
 	synctest.Wait()
-	return ended, func(d time.Duration) (out [][2]string) {
+	return ended, func(d time.Duration) (out []sent) {
 		time.Sleep(d)
 		synctest.Wait()
 		w.Lock()
 		defer w.Unlock()
-		event := ""
-		for l := range strings.Lines(w.Body.String()) {
-			l = strings.TrimSuffix(l, "\n")
-			if e, ok := strings.CutPrefix(l, "event: "); ok {
-				event = e
-			} else if data, ok := strings.CutPrefix(l, "data: "); ok {
-				out = append(out, [2]string{event, data})
+		for block := range strings.SplitSeq(strings.TrimSuffix(w.Body.String(), "\n\n"), "\n\n") {
+			var e sent
+			for line := range strings.SplitSeq(block, "\n") {
+				switch name, value, _ := strings.Cut(line, ": "); name {
+				case "event":
+					e.event = value
+				case "id":
+					e.id = value
+				case "data":
+					e.data = value
+				}
+			}
+			if e.event != "" {
+				out = append(out, e)
 			}
 		}
 		w.Body.Reset()
@@ -109,7 +119,7 @@ func TestTroubleShowsWithoutNews(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := &moving{fake: newFake()}
 		volts := 3.7
-		f.st.Boards[0].Volts = &volts // so that it has a row before
+		f.st.Boards[0].Volts = &volts                                  // so that it has a row before
 		f.st.Lamps[0].At, f.st.Boards[0].Last = time.Now(), time.Now() // so that what is said of them changes with time
 		s := newServer(t, nil, func(o *Options) { o.Source = f })
 		glance, board, lamp := watch(t, s, "/live?view=glance"), watch(t, s, "/live?view=board&name=tank"), watch(t, s, "/live?view=lamp&name=tank")
@@ -262,11 +272,11 @@ func TestEverythingIsNewToAnotherRun(t *testing.T) {
 				for _, e := range next(time.Second) {
 					var p piece
 					switch {
-					case e[0] == "part":
-						require.NoError(t, json.Unmarshal([]byte(e[1]), &p))
+					case e.event == "part":
+						require.NoError(t, json.Unmarshal([]byte(e.data), &p))
 						got = append(got, p.Part)
-					case e[0] != "beat":
-						got = append(got, e[0])
+					case e.event != "beat":
+						got = append(got, e.event)
 					}
 				}
 				assert.Equal(t, append(slices.Clone(want), "mark"), got, "%s %q", path, mark)
@@ -324,15 +334,34 @@ func TestProgramsAreSentWhatChanged(t *testing.T) {
 					Name   string
 					Events []Event
 				}
-				if e[0] != "mark" && e[0] != "beat" {
-					require.NoError(t, json.Unmarshal([]byte(e[1]), &of))
-					got = append(got, e[0]+" "+of.Name)
-					assert.Equal(t, e[0] == "news", len(of.Events) > 0)
+				if e.event != "mark" && e.event != "beat" {
+					require.NoError(t, json.Unmarshal([]byte(e.data), &of))
+					got = append(got, e.event+" "+of.Name)
+					assert.Equal(t, e.event == "news", len(of.Events) > 0)
 				}
 			}
 			assert.Equal(t, c.want, got)
 		}
-		assert.Equal(t, [][2]string{{"beat", `{"every":10000}`}}, next(heartbeat), "nothing but a sign of life")
+		assert.Equal(t, []sent{{"beat", "", `{"every":10000}`}}, next(heartbeat), "nothing but a sign of life")
+	})
+}
+
+// Who connects anew with the id of the last event is sent what changed meanwhile, as
+// the standard of such streams has it; see stream.
+func TestProgramsComeBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newServer(t, newFake(), nil)
+		_, next := openStream(t, s, "/api/stream", nil)
+		list := next(time.Second)
+		id := list[len(list)-1].id
+		require.NotEmpty(t, id)
+		s.Changed(nasty, "", false)
+		_, next = openStream(t, s, "/api/stream?mark=other-1", func(r *http.Request) { r.Header.Set("Last-Event-ID", id) })
+		list = next(time.Second)
+		require.Len(t, list, 3)
+		assert.Equal(t, "lamp", list[1].event)
+		assert.Contains(t, list[1].data, `"state":"learning"`)
+		assert.NotEqual(t, id, list[2].id)
 	})
 }
 
