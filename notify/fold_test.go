@@ -475,6 +475,7 @@ func TestFoldedLetter(t *testing.T) {
 	assert.Contains(t, plain, "5 messages, the last: salt is lit\n\n"+
 		"- Sat 14:05 tank is dark (4 messages since 14:02: lit twice, dark twice)\n- Sat 14:06 salt is lit\n")
 	assert.Contains(t, plain, "Acknowledge tank: https://ack/ev-4\nAcknowledge salt: https://ack/ev-5\n")
+	assert.Equal(t, 2, strings.Count(plain, "Acknowledge"), "one for each lamp: %s", plain)
 	assert.Contains(t, html, `<a href="https://ack/ev-4">Acknowledge tank</a>`)
 	assert.Contains(t, html, `<a href="https://ack/ev-5">Acknowledge salt</a>`)
 	assert.Equal(t, 2, strings.Count(html, "<li>"))

@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
+	"encoding/base64"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -308,8 +309,21 @@ func (c *boundedConn) Read(p []byte) (int, error) {
 
 // loginRefused tells whether a login is wanted, or refused (RFC 4954 section 6).
 func loginRefused(err error) bool {
+	code, _ := answerIn(err)
+	return slices.Contains([]int{530, 534, 535, 538}, code)
+}
+
+// answerIn is the server's answer that an error tells of; code 0: it tells of none.
+func answerIn(err error) (code int, text string) {
 	var te *textproto.Error
-	return errors.As(err, &te) && slices.Contains([]int{530, 534, 535, 538}, te.Code)
+	var se *mail.SendError // which holds the other, and does not give it
+	switch {
+	case errors.As(err, &te):
+		return te.Code, te.Error()
+	case errors.As(err, &se):
+		return se.ErrorCode(), withoutWhom(se.Error())
+	}
+	return 0, ""
 }
 
 func noStartTLS(err error) bool {
@@ -318,9 +332,11 @@ func noStartTLS(err error) bool {
 
 // explainMail puts an error of the conversation into words.
 func explainMail(err error, host string) string {
-	var te *textproto.Error
-	if loginRefused(err) && errors.As(err, &te) {
-		return fmt.Sprintf("%s refuses the login (%v); check user and password, many providers want an application password", host, te)
+	switch code, answer := answerIn(err); {
+	case code == 530:
+		return fmt.Sprintf("%s wants a login (%s); give user and password", host, answer)
+	case loginRefused(err):
+		return fmt.Sprintf("%s refuses the login (%s); check user and password, many providers want an application password", host, answer)
 	}
 	if noStartTLS(err) {
 		return fmt.Sprintf(`%s offers no STARTTLS, so nothing was sent; try security "tls", or "none" if the way to it is your own`, host)
@@ -328,16 +344,23 @@ func explainMail(err error, host string) string {
 	return explain(err, host)
 }
 
-func (m *Mail) clean(s string) string {
-	s, _, _ = strings.Cut(s, ", affected ") // the library repeats to whom, and which letter
-	return cleanNote(s, passwordOf(m.o.Password))
+// withoutWhom drops what the library repeats in its errors: to whom, and which letter.
+func withoutWhom(s string) string {
+	s, _, _ = strings.Cut(s, ", affected ")
+	return s
 }
 
-func passwordOf(s Secret) []string {
-	if len(s.Reveal()) < 4 {
+func (m *Mail) clean(s string) string { return cleanNote(withoutWhom(s), m.private()) }
+
+// private is what no note may hold: the password, also as a login sends it (RFC 4616,
+// and LOGIN, which has no RFC), for some servers repeat what they do not like.
+func (m *Mail) private() []string {
+	p := m.o.Password.Reveal()
+	if len(p) < 4 {
 		return nil
 	}
-	return []string{s.Reveal()}
+	b64 := base64.StdEncoding.EncodeToString
+	return []string{p, b64([]byte("\x00" + m.o.User + "\x00" + p)), b64([]byte(p))}
 }
 
 // picture draws the trace of the message's lamp, if there is one to draw. A

@@ -10,6 +10,7 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
+	"encoding/base64"
 	"encoding/json"
 	"encoding/pem"
 	"fmt"
@@ -17,10 +18,12 @@ import (
 	"io"
 	"math/big"
 	"net"
+	netmail "net/mail"
 	"net/textproto"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -422,21 +425,195 @@ func TestMailPoison(t *testing.T) {
 	})
 }
 
-// A server that says nothing more is given up, soon if it has nothing yet.
+// A server that says nothing more is given up, soon if it has nothing yet, and soon
+// if it has it all: what it accepted is delivered, though it takes no leave.
 func TestMailServerGoesSilent(t *testing.T) {
-	for at, after := range map[string]time.Duration{".": mailAccept, "RCPT": defaultMailTimeout} {
+	for at, want := range map[string]struct {
+		after time.Duration
+		kind  OutcomeKind
+	}{".": {mailAccept, Again}, "RCPT": {defaultMailTimeout, Again}, "QUIT": {defaultMailTimeout, Delivered}} {
 		synctest.Test(t, func(t *testing.T) {
 			m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: "anna@example.com"})
 			require.NoError(t, err)
 			closed := pipeTo(m, (&slowServer{wait: map[string]time.Duration{at: 24 * time.Hour}}).behave)
 			start := time.Now()
 			out := m.Send(t.Context(), lit("mail", "tank", start))
-			assert.Equal(t, Again, out.Kind)
-			assert.Contains(t, out.Note, "did not answer in time")
-			assert.Equal(t, after, time.Since(start), at)
+			assert.Equal(t, want.kind, out.Kind, at)
+			if want.kind == Again {
+				assert.Contains(t, out.Note, "did not answer in time")
+			}
+			assert.Equal(t, want.after, time.Since(start), at)
 			<-closed
 		})
 	}
+}
+
+// talker is a mail server that answers as a test says, by command, with "." for the
+// text, and notes what it hears.
+type talker struct {
+	answers map[string]string
+	heard   []string // lines; a letter is one
+}
+
+func (s *talker) behave(c net.Conn) {
+	r := textproto.NewReader(bufio.NewReader(c))
+	say := func(command, answer string) {
+		if a, ok := s.answers[command]; ok {
+			answer = a
+		}
+		fmt.Fprint(c, answer+"\r\n")
+	}
+	say("connect", "220 mail.test")
+	for {
+		line, err := r.ReadLine()
+		if err != nil {
+			return
+		}
+		s.heard = append(s.heard, line)
+		switch word, _, _ := strings.Cut(line, " "); word {
+		case "DATA":
+			say(word, "354 go on")
+			if a := s.answers[word]; a != "" {
+				continue
+			}
+			text, err := r.ReadDotBytes()
+			if err != nil {
+				return
+			}
+			s.heard = append(s.heard, string(text))
+			say(".", "250 accepted")
+		default:
+			say(word, "250 ok")
+		}
+	}
+}
+
+// What becomes of a letter, and what people are told, by the answer of the server and
+// what it was to. Codes: RFC 5321 section 4.2.3 and RFC 4954 section 6, from memory.
+func TestMailAnswers(t *testing.T) {
+	for _, c := range []struct {
+		to, answer string
+		kind       OutcomeKind
+		mistake    bool
+		unsent     bool
+		answered   bool
+		note       string
+	}{
+		{"MAIL", "250 ok", Delivered, false, false, true, "accepted"},
+		{"connect", "421 too busy", Again, false, true, false, "too busy"},
+		{"EHLO", "250-mail.test\r\n250 AUTH GSSAPI", Delivered, false, false, true, "accepted"},
+		{"MAIL", "451 try later", Again, false, false, true, "try later"},
+		{"MAIL", "530 log in first", Again, true, false, true, "mail.test wants a login (sending SMTP MAIL FROM command: 530 \"log in first\")"},
+		{"MAIL", "550 not from you", Never, true, false, true, "not from you"},
+		{"RCPT", "450 greylisted", Again, false, false, true, "greylisted"},
+		{"RCPT", "552 mailbox full", Again, false, false, true, "mailbox full"},
+		{"RCPT", "551 moved away", Never, true, false, true, "moved away"},
+		{"DATA", "451 out of space", Again, false, false, true, "out of space"},
+		{"DATA", "554 no valid recipient", Never, true, false, true, "no valid recipient"},
+		{".", "451 virus check is down", Again, false, false, true, "virus check is down"},
+		{".", "554 looks like spam", Never, true, false, true, "looks like spam"},
+		{"RSET", "500 what?", Delivered, false, false, true, "accepted"},
+		{"QUIT", "500 what?", Delivered, false, false, true, "accepted"},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: "anna@example.com"})
+			require.NoError(t, err)
+			closed := pipeTo(m, (&talker{answers: map[string]string{c.to: c.answer}}).behave)
+			out := m.Send(t.Context(), lit("mail", "tank", time.Now()))
+			what := c.to + " " + c.answer
+			assert.Equal(t, c.kind, out.Kind, what)
+			assert.Equal(t, c.mistake, out.Mistake, what)
+			assert.Equal(t, c.unsent, out.Unsent, what)
+			assert.Equal(t, c.answered, out.Answered, what)
+			assert.Contains(t, out.Note, c.note, what)
+			assert.Equal(t, strings.HasPrefix(c.answer, "530"), strings.Contains(out.Note, "login"), "%s: %s", what, out.Note)
+			<-closed
+		})
+	}
+}
+
+// A password is not sent in clear, and no note tells it, be it that the server repeats
+// what it was sent.
+func TestMailKeepsThePassword(t *testing.T) {
+	const password = "s3cret!"
+	login := base64.StdEncoding.EncodeToString([]byte(password))
+	plain := base64.StdEncoding.EncodeToString([]byte("\x00me\x00" + password))
+	for _, c := range []struct {
+		host, offers, answer string
+		heard                bool
+		note                 string
+	}{
+		{"mail.test", "PLAIN", "", false, "unencrypted"},
+		{"mail.test", "LOGIN", "", false, "unencrypted"},
+		{"localhost", "PLAIN", "535 no: AUTH PLAIN " + plain, true, "refuses the login"},
+		{"localhost", "LOGIN", "535 no: " + login, true, "refuses the login"},
+		{"localhost", "LOGIN", "535 no: " + password, true, "refuses the login"},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			m, err := NewMail(MailOptions{Host: c.host, Security: "none", User: "me", Password: NewSecret(password), From: "lampward@example.com", To: "anna@example.com"})
+			require.NoError(t, err)
+			s := &talker{answers: map[string]string{"EHLO": "250-mail.test\r\n250 AUTH " + c.offers,
+				"AUTH": c.answer, login: c.answer}}
+			if c.offers == "LOGIN" {
+				s.answers["AUTH"] = "334 " + base64.StdEncoding.EncodeToString([]byte("Username:"))
+				s.answers[base64.StdEncoding.EncodeToString([]byte("me"))] = "334 " + base64.StdEncoding.EncodeToString([]byte("Password:"))
+			}
+			closed := pipeTo(m, s.behave)
+			out := m.Send(t.Context(), lit("mail", "tank", time.Now()))
+			<-closed
+			heard := strings.Join(s.heard, "\n")
+			assert.Equal(t, c.heard, strings.Contains(heard, login) || strings.Contains(heard, plain), heard)
+			assert.Equal(t, Again, out.Kind)
+			assert.True(t, out.Unsent)
+			assert.Contains(t, out.Note, c.note)
+			for _, secret := range []string{password, login, plain} {
+				assert.NotContains(t, out.Note, secret)
+			}
+		})
+	}
+}
+
+// A letter is dated by the wall clock that the route was given, and each attempt sends
+// the same one; a picture that does not come is left out.
+func TestMailLetter(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		at := time.Date(2026, 5, 1, 10, 0, 0, 0, time.UTC)
+		hangs := func(ctx context.Context, _ string) ([]Point, error) { <-ctx.Done(); return nil, ctx.Err() }
+		m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: "anna@example.com",
+			Trace: hangs, Wall: func() time.Time { return at }})
+		require.NoError(t, err)
+		s := &talker{}
+		pipeTo(m, s.behave)
+		letter := func(d rules.Delivery) netmail.Header {
+			s.heard = nil
+			require.Equal(t, Delivered, m.Send(t.Context(), d).Kind)
+			synctest.Wait()
+			i := slices.Index(s.heard, "DATA")
+			require.Positive(t, i)
+			assert.NotContains(t, s.heard[i+1], "cid:trace")
+			msg, err := netmail.ReadMessage(strings.NewReader(s.heard[i+1]))
+			require.NoError(t, err)
+			date, err := msg.Header.Date()
+			require.NoError(t, err)
+			assert.True(t, at.Equal(date), date)
+			return msg.Header
+		}
+		tank, salt := lit("mail", "tank", at), lit("mail", "salt", at)
+		tank.EventID, salt.EventID = "ev-1", "ev-2"
+		board := lit("mail", "", at)
+		board.EventID, board.Event.Device, board.Event.Kind = "ev-3", "tank", rules.Silent
+		first, again := letter(tank), letter(tank)
+		assert.Equal(t, first["Message-Id"], again["Message-Id"])
+		for _, d := range []rules.Delivery{salt, board} {
+			other := letter(d)
+			assert.NotEqual(t, first["Message-Id"], other["Message-Id"])
+			assert.NotEqual(t, first["References"], other["References"], "another conversation")
+		}
+		tank.EventID, tank.Event.Kind = "ev-4", rules.Dark
+		over := letter(tank)
+		assert.NotEqual(t, first["Message-Id"], over["Message-Id"])
+		assert.Equal(t, first["References"], over["References"])
+	})
 }
 
 // A server that hangs, babbles without end or breaks off is a failed attempt
