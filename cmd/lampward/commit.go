@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"lampward/rules"
@@ -76,15 +77,22 @@ func (d *daemon) settle(o outcome) {
 	}
 	d.seq = o.first + int64(len(b.recs)) - 1
 	b.waiting = answer(b.waiting, nil)
-	for i := range b.recs {
-		if len(b.recs[i].Events) > 0 {
-			d.worker.Wake()
-			break
-		}
+	if eventful(b.recs) {
+		d.worker.Wake()
 	}
 	clear(b.recs)
 	b.recs = b.recs[:0]
 	d.spare = b
+}
+
+// eventful tells whether records hold events.
+func eventful(recs []store.Record) bool {
+	return slices.ContainsFunc(recs, func(r store.Record) bool { return len(r.Events) > 0 })
+}
+
+// untold tells whether events were decided that are not stored yet; it is for the loop.
+func (d *daemon) untold() bool {
+	return eventful(d.pending) || d.storing != nil && eventful(d.storing.recs)
 }
 
 // wait waits until nothing is being stored.

@@ -33,10 +33,26 @@ func (p *pageSource) look(ctx context.Context, fn func(m *rules.Machine)) error 
 
 // stored waits until everything that was taken so far is stored, so that who
 // looks sees the newest reading too. While storing does not work there is
-// nothing to wait for.
+// nothing to wait for, and a disk that hangs is not waited for long.
 func (p *pageSource) stored(ctx context.Context) error {
-	_ = p.d.do(ctx, job{})
+	most, cancel := context.WithTimeout(ctx, storedWait)
+	defer cancel()
+	_ = p.d.do(most, job{})
 	return ctx.Err()
+}
+
+// storedWait is how long who looks waits for the disk: a slow memory card takes less.
+const storedWait = 5 * time.Second
+
+// told waits until every event that was decided so far is stored. For who is told of
+// one and looks at once would not find it yet. Readings that wait to be stored together
+// go on waiting.
+func (p *pageSource) told(ctx context.Context) error {
+	var waits bool
+	if err := p.look(ctx, func(*rules.Machine) { waits = p.d.untold() }); err != nil || !waits {
+		return err
+	}
+	return p.stored(ctx)
 }
 
 // wallTime turns engine time into wall time.
@@ -171,6 +187,9 @@ func (p *pageSource) Events(ctx context.Context, q page.EventQuery) ([]page.Even
 		}
 		f.Kinds = append(f.Kinds, rules.Kind(k))
 	}
+	if err := p.told(ctx); err != nil {
+		return nil, err
+	}
 	list, err := p.d.store.Events(ctx, f)
 	if err != nil {
 		return nil, err
@@ -204,6 +223,9 @@ func (p *pageSource) Trace(ctx context.Context, lamp string, from, to time.Time,
 }
 
 func (p *pageSource) Deliveries(ctx context.Context, q page.DeliveryQuery) ([]page.Delivery, error) {
+	if err := p.told(ctx); err != nil {
+		return nil, err
+	}
 	list, err := p.d.store.Deliveries(ctx, store.DeliveryFilter{State: store.State(q.State), Route: q.Route,
 		Key: key(q.Lamp, q.Board), Before: q.Before, Limit: q.Limit})
 	if err != nil {

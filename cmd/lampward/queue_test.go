@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lampward/broker"
+	"lampward/cmd/lampward/page"
 	"lampward/rules"
 	"lampward/store"
 )
@@ -348,6 +349,94 @@ func TestHangingDisk(t *testing.T) {
 		assert.NoError(t, <-looped)
 		assert.NoError(t, <-watched)
 		close(well)
+	})
+}
+
+// slowNews is a store that stores events only when it is told to.
+type slowNews struct {
+	keeper
+	batches atomic.Int64
+	stores  chan struct{}
+}
+
+func (s *slowNews) Append(ctx context.Context, recs []store.Record, sync bool) (int64, error) {
+	s.batches.Add(1)
+	if eventful(recs) {
+		<-s.stores
+	}
+	return s.keeper.Append(ctx, recs, sync)
+}
+
+// Who is told of news and looks at once finds it, and the message that it makes,
+// though the disk is slow; from one that hangs, what there is. For who looks at events
+// no reading is stored sooner.
+func TestNewsIsThereForWhoLooks(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Until(demoDay)
+		h := wallHarness(t, dir, &shift)
+		defer h.crash()
+		st := &slowNews{keeper: h.d.store, stores: make(chan struct{})}
+		h.d.store = st
+		ctx, stop := context.WithCancel(t.Context())
+		looped := make(chan error, 1)
+		go func() { looped <- h.d.loop(ctx) }()
+		publish := func(count string) {
+			require.NoError(t, h.d.Publish(ctx, broker.Message{Topic: "cellar/tank", Payload: []byte(count)}))
+			synctest.Wait()
+		}
+		twice := func(count string) { // one alone may be a stray flash
+			publish(count)
+			time.Sleep(time.Minute)
+			publish(count)
+		}
+		src := &pageSource{d: h.d}
+		look := func() (newest chan string) {
+			newest = make(chan string, 2)
+			go func() {
+				list, err := src.Events(ctx, page.EventQuery{Lamp: "tank"})
+				if assert.NoError(t, err) && assert.NotEmpty(t, list) {
+					newest <- list[0].Kind
+				} else {
+					newest <- ""
+				}
+			}()
+			go func() {
+				list, err := src.Deliveries(ctx, page.DeliveryQuery{Lamp: "tank"})
+				if assert.NoError(t, err) && assert.NotEmpty(t, list) {
+					newest <- list[0].Kind
+				} else {
+					newest <- ""
+				}
+			}()
+			synctest.Wait()
+			return newest
+		}
+		twice("200")
+		st.stores <- struct{}{} // that it is known
+		for _, c := range [][2]string{{"800", "lit"}, {"200", "dark"}} {
+			twice(c[0])
+			newest := look()
+			assert.Empty(t, newest, "it is not stored yet")
+			st.stores <- struct{}{}
+			assert.Equal(t, c[1], <-newest)
+			assert.Equal(t, c[1], <-newest)
+		}
+		synctest.Wait()
+		before := st.batches.Load()
+		publish("201")
+		assert.Len(t, look(), 2)
+		assert.Equal(t, before, st.batches.Load())
+
+		twice("800")
+		newest := look()
+		assert.Empty(t, newest)
+		time.Sleep(storedWait)
+		assert.Equal(t, "dark", <-newest, "the disk hangs")
+		assert.Equal(t, "dark", <-newest)
+		stop()
+		close(st.stores)
+		assert.NoError(t, <-looped)
 	})
 }
 
