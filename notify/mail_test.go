@@ -609,6 +609,9 @@ func TestMailLetter(t *testing.T) {
 			assert.NotEqual(t, first["Message-Id"], other["Message-Id"])
 			assert.NotEqual(t, first["References"], other["References"], "another conversation")
 		}
+		ofBoard := letter(board)["References"]
+		board.EventID, board.Event.Device = "ev-5", "salt"
+		assert.NotEqual(t, ofBoard, letter(board)["References"], "another board")
 		tank.EventID, tank.Event.Kind = "ev-4", rules.Dark
 		over := letter(tank)
 		assert.NotEqual(t, first["Message-Id"], over["Message-Id"])
