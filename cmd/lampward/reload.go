@@ -7,10 +7,12 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"time"
 
 	"golang.org/x/term"
 
 	"lampward/cmd/lampward/config"
+	"lampward/rules"
 )
 
 // A reload is a restart within the process: everything is stopped in order, so
@@ -56,6 +58,14 @@ func (r reloader) once(ctx context.Context, cfg *config.Config) (ready bool, nex
 	o := r.options(cfg)
 	running, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
+	var d *daemon // set before started is closed
+	inside := o.inside
+	o.inside = func(x *daemon) {
+		d = x
+		if inside != nil {
+			inside(x)
+		}
+	}
 	told := o.ready
 	started := make(chan struct{})
 	o.ready = func(a addresses) {
@@ -85,6 +95,9 @@ func (r reloader) once(ctx context.Context, cfg *config.Config) (ready bool, nex
 				err = tryConfig(cfg, c)
 			}
 			if err == nil {
+				err = d.mayStop(running)
+			}
+			if err == nil {
 				watched <- c
 				stop(errReload)
 				return
@@ -107,6 +120,21 @@ func (r reloader) once(ctx context.Context, cfg *config.Config) (ready bool, nex
 	return ready, next, err
 }
 
+// mayStop tells why the daemon should not stop to start again: no daemon starts while
+// nothing can be stored, with whatever configuration, and this one waits for the disk.
+func (d *daemon) mayStop(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
+	defer cancel()
+	var broken error
+	if err := d.alive(ctx, func(*rules.Machine) { broken = d.broken }); err != nil {
+		return err
+	}
+	if broken != nil {
+		return fmt.Errorf("no daemon starts while nothing can be stored: %w; free space, or check the disk, in %s, and reload then", broken, d.cfg.Store.Dir)
+	}
+	return nil
+}
+
 // logProblems tells every mistake of a configuration that is not taken.
 func logProblems(o serveOptions, err error) {
 	var ps config.Problems
@@ -123,6 +151,9 @@ func logProblems(o serveOptions, err error) {
 // as far as that can be told while the old one runs.
 func tryConfig(old, c *config.Config) error {
 	if _, err := tryParts(c); err != nil {
+		return err
+	}
+	if _, err := withLevels(c); err != nil {
 		return err
 	}
 	if a, b := filepath.Clean(old.Store.Dir), filepath.Clean(c.Store.Dir); a != b {

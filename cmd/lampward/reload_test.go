@@ -6,8 +6,10 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -21,6 +23,7 @@ import (
 	"lampward/cmd/lampward/config"
 	"lampward/cmd/lampward/page"
 	"lampward/rules"
+	"lampward/store"
 )
 
 // reloading is a daemon that a test reloads.
@@ -33,6 +36,7 @@ type reloading struct {
 	started chan struct{}
 	daemon  *daemon // the one that runs; set before started is sent to
 	managed []string
+	full    atomic.Bool // the disk
 	done    chan error
 	stop    func()
 }
@@ -62,7 +66,10 @@ func newReloading(t *testing.T, text string) *reloading {
 			return nil
 		}}
 		var now *daemon
-		return serveOptions{log: log, manager: m, inside: func(d *daemon) { now = d }, ready: func(addresses) {
+		return serveOptions{log: log, manager: m, inside: func(d *daemon) {
+			now = d
+			d.store = fullDisk{d.store, &r.full}
+		}, ready: func(addresses) {
 			r.daemon = now
 			r.started <- struct{}{}
 		}}
@@ -70,6 +77,19 @@ func newReloading(t *testing.T, text string) *reloading {
 	go func() { r.done <- rl.serve(ctx, cfg) }()
 	r.waitStart()
 	return r
+}
+
+// fullDisk stores nothing while the disk is full.
+type fullDisk struct {
+	keeper
+	full *atomic.Bool
+}
+
+func (s fullDisk) Append(ctx context.Context, recs []store.Record, sync bool) (int64, error) {
+	if s.full.Load() {
+		return 0, errDisk
+	}
+	return s.keeper.Append(ctx, recs, sync)
 }
 
 func (r *reloading) waitStart() {
@@ -255,6 +275,29 @@ func TestReloadBackToOldLevels(t *testing.T) {
 	r.refused("no daemon starts with the new configuration")
 	r.waitStart()
 	assert.False(t, byHand())
+	r.end()
+}
+
+// A reload while the disk is full, as of who has shortened keep_readings to free it, or
+// with levels that cannot be read, does not end a daemon that nothing could replace.
+func TestReloadWithWhichNothingStarts(t *testing.T) {
+	r := newReloading(t, tankOnly)
+	r.full.Store(true)
+	ack := rules.Input{Kind: rules.InAck, Lamp: "tank"}
+	require.ErrorIs(t, r.daemon.do(t.Context(), job{}, ack), errDisk)
+	r.refused("no daemon starts while nothing can be stored")
+	r.full.Store(false)
+	waitFor(t, &daemonProcess{log: r.log}, "storing works again")
+	require.NoError(t, r.daemon.do(t.Context(), job{}, ack))
+
+	levels := filepath.Join(r.daemon.cfg.Store.Dir, levelsFile)
+	require.NoError(t, os.WriteFile(levels, []byte("{"), 0o600))
+	r.refused("levels set by hand")
+	require.NoError(t, r.daemon.do(t.Context(), job{}, ack))
+	require.NoError(t, os.Remove(levels))
+
+	r.hup <- syscall.SIGHUP
+	r.waitStart()
 	r.end()
 }
 

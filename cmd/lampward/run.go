@@ -102,7 +102,7 @@ type serveOptions struct {
 	wall  func() time.Time // nil: time.Now
 	clock clock            // nil: the machine's
 	ready func(addresses)  // called once everything listens; nil: nobody
-	// inside is given the daemon before it runs, for tests; nil: nobody.
+	// inside is given the daemon before it runs; nil: nobody.
 	inside func(*daemon)
 	sink   func(broker.Sink) broker.Sink // puts something before the daemon's intake; nil: nothing
 	// manager is told of start, life and stop; nil: nobody.
