@@ -114,6 +114,15 @@ func (e *edges) spread(step, but float64) float64 {
 	return crowd(at[:n], n-int(but*float64(n)))
 }
 
+// oldest is the time of the oldest credible edge of this size, Unix ms; beyond all times
+// if there is none.
+func (e *edges) oldest(step float64) int64 {
+	if i := slices.IndexFunc(e.E[:e.NE], func(x edge) bool { return x.speaks(step) }); i >= 0 {
+		return e.E[i].At
+	}
+	return math.MaxInt64
+}
+
 // days is how many days the collected edges span.
 func (e *edges) days() float64 {
 	if e.NE == 0 {

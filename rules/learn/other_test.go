@@ -176,19 +176,34 @@ func TestUnseenReturn(t *testing.T) {
 // first larger edge that comes at another time of day.
 func TestLampBesideTheRoomsLight(t *testing.T) {
 	const hour = 3_600_000
+	brighter := func(c *core, step float64) {
+		c.F.Step = step
+		for i := range c.Edges.E[:c.Edges.NE] {
+			x := &c.Edges.E[i]
+			x.Size, x.Leap = math.Copysign(step, x.Size), step
+		}
+	}
 	for name, c := range map[string]struct {
 		change func(c *core, e *edge)
 		want   bool
 	}{
-		"at three in the morning": {func(*core, *edge) {}, true},
-		"of an evening":           {func(_ *core, e *edge) { e.At += 16 * hour }, false},
-		"in moving light":         {func(_ *core, e *edge) { e.Act = 0.3 }, false},
-		"sliding":                 {func(_ *core, e *edge) { e.Leap = 0.5 * e.Size }, false},
-		"no brighter than a room": {func(_ *core, e *edge) { e.Size, e.Leap = 145, 140 }, false},
-		"of a known lamp's place": {func(c *core, _ *edge) { c.F.Step = 200 }, false},
-		"as a person said":        {func(c *core, _ *edge) { c.Taught = [2]bool{true, true} }, false},
-		"on the second day":       {func(c *core, e *edge) { e.At -= 2 * dayMS }, false},
-		"after one":               {func(c *core, _ *edge) { c.Edges.NE = 1 }, false},
+		"at three in the morning":      {func(*core, *edge) {}, true},
+		"of an evening":                {func(_ *core, e *edge) { e.At += 16 * hour }, false},
+		"of an evening, again":         {func(c *core, e *edge) { e.At += 16 * hour; c.Edges.record(*e); c.Edges.record(*e) }, true},
+		"in moving light":              {func(_ *core, e *edge) { e.Act = 0.35 }, false},
+		"in light that moves less":     {func(_ *core, e *edge) { e.Act = 0.28 }, true},
+		"sliding":                      {func(_ *core, e *edge) { e.Leap = 0.5 * e.Size }, false},
+		"no brighter than a room":      {func(_ *core, e *edge) { e.Size, e.Leap = 145, 140 }, false},
+		"of a known lamp's place":      {func(c *core, _ *edge) { c.F.Step = 200 }, false},
+		"of a brighter room's":         {func(c *core, _ *edge) { brighter(c, 170) }, true},
+		"half as large again":          {func(c *core, e *edge) { brighter(c, 170); e.Size, e.Leap = 255, 255 }, false},
+		"as a person said":             {func(c *core, _ *edge) { c.Taught = [2]bool{true, true} }, false},
+		"on the second day":            {func(_ *core, e *edge) { e.At -= 2 * dayMS }, true},
+		"on the second day, not twice": {func(_ *core, e *edge) { e.At -= 2 * dayMS; e.Size, e.Leap = 190, 190 }, false},
+		"not twice":                    {func(_ *core, e *edge) { e.Size, e.Leap = 190, 190 }, true},
+		"after one":                    {func(c *core, _ *edge) { c.Edges.NE = 1 }, true},
+		"after one, not twice":         {func(c *core, e *edge) { c.Edges.NE = 1; e.Size, e.Leap = 190, 190 }, false},
+		"after none":                   {func(c *core, _ *edge) { c.Edges.NE = 0 }, false},
 		"of a lamp at all hours": {func(c *core, _ *edge) {
 			for i := range c.Edges.E[:c.Edges.NE] {
 				c.Edges.E[i].At += int64(i) * 5 * hour
@@ -242,6 +257,101 @@ func TestRoomsLightAfterTheLamp(t *testing.T) {
 		l := given(360, 6, 0, nil)
 		l.c.Told, l.c.NUp = c.told, c.up
 		if got := l.c.outgrown(c.step, dayMS, 12); got != c.allows {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+}
+
+// A bright room's light that was taken for the lamp, several times an evening, makes way for
+// a lamp that is much brighter and first lit by day, and does not come back for its habits.
+func TestBrightRoomMakesWay(t *testing.T) {
+	f := feed(Config{}, time.Minute, 2)
+	evening := func() {
+		for i := range 4 {
+			f.read(20+10*i, flat(100), 1)
+			f.read(15+10*i, flat(210), 1)
+		}
+		f.read(200, flat(100), 1)
+	}
+	f.read(400, flat(100), 1)
+	for range 2 {
+		evening()
+		f.read(1440-460, flat(100), 1)
+	}
+	if step := f.l.c.F.Step; step < 105 || step > 115 {
+		t.Fatalf("the step is %v", step)
+	}
+	f.got = nil
+	f.read(1260, flat(100), 1)
+	f.read(60, flat(480), 1)
+	f.read(120, flat(100), 1)
+	f.want(t, Lit, Dark)
+	for range 6 {
+		evening()
+		f.read(1440-460, flat(100), 1)
+	}
+	f.want(t, Lit, Dark)
+	if step := f.l.c.F.Step; step < 375 || step > 385 {
+		t.Errorf("the step is %v", step)
+	}
+	f.read(60, flat(480), 1)
+	f.read(60, flat(100), 1)
+	f.want(t, Lit, Dark, Lit, Dark)
+}
+
+// What a step made way for, or would: a light not half as bright that keeps to some hours of
+// the day, seen before it or for days. One that came after a few hours is the lamp, and the
+// step was somebody's light.
+func TestHabitsOfAFainterLight(t *testing.T) {
+	const hour = 3_600_000
+	for name, c := range map[string]struct {
+		large, small, ms int64 // hours: the edge of the step in use, the first of the other's eight, now
+		every            int64 // hours between them
+		allows           bool
+	}{
+		"before it, within a day":  {8, 0, 10, 1, false},
+		"after it, within a day":   {0, 2, 10, 1, true},
+		"after it, for days":       {0, 2, 202, 25, false},
+		"after it, at all hours":   {0, 2, 60, 7, true},
+		"not seen for twelve days": {0, 2, 12 * 24, 1, true},
+	} {
+		l := given(360, 6, 0, nil)
+		l.c.Told, l.c.NUp = 1, 1
+		l.c.Edges.record(edge{At: c.large * hour, Size: 360, SD: 6, Leap: 360})
+		for i := range int64(8) {
+			l.c.Edges.record(edge{At: (c.small + i*c.every) * hour, Size: []float64{110, -110}[i%2], SD: 6, Leap: 110})
+		}
+		l.c.Matched = c.large * hour
+		ev := 40.0
+		if got := l.c.outgrown(110, c.ms*hour, ev); got != c.allows {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+}
+
+// A fainter light that keeps to the evening takes no place of a lamp that does not.
+func TestElsewhen(t *testing.T) {
+	const hour = 3_600_000
+	for name, c := range map[string]struct {
+		step          float64
+		small, large  int64 // hour of the day of the first
+		every         int64 // hours between the smaller ones
+		n             int64
+		keepsElsewhen bool
+	}{
+		"the lamp by day":          {110, 19, 9, 24, 8, true},
+		"the lamp at those hours":  {110, 19, 19, 24, 8, false},
+		"at all hours":             {110, 19, 9, 29, 8, false},
+		"more than half as bright": {200, 19, 9, 24, 8, false},
+		"never seen":               {110, 19, 9, 24, 0, false},
+	} {
+		l := given(360, 6, 4, func(i int) edge {
+			return edge{At: (c.large + int64(i)*24) * hour, Size: []float64{360, -360}[i%2], SD: 6, Leap: 360}
+		})
+		for i := range c.n {
+			l.c.Edges.record(edge{At: (c.small + (4+i)*c.every) * hour, Size: []float64{c.step, -c.step}[i%2], SD: 6, Leap: c.step})
+		}
+		if got := l.c.elsewhen(c.step); got != c.keepsElsewhen {
 			t.Errorf("%s: %v", name, got)
 		}
 	}

@@ -1,9 +1,6 @@
 package learn
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // Sizes of edges and steps, as the lab and the generators of CHOICE.md showed them.
 const (
@@ -240,7 +237,7 @@ func (l *Learner) ofKnown(e edge, sd float64, ms int64) bool {
 		}
 		return true
 	}
-	if a < muchLess*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && !c.wanders(a, sd) {
+	if a < muchLess*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && !c.wanders(a, sd) && !c.elsewhen(a) {
 		was := math.Max(c.Health.Was, c.F.Step)
 		_, mean, _ := c.Edges.evidence(a, c.Range.Minutes/60, 0)
 		l.relearned(mean, e, ms)
@@ -248,6 +245,16 @@ func (l *Learner) ofKnown(e edge, sd float64, ms int64) bool {
 		return true
 	}
 	return false
+}
+
+// elsewhen tells whether a step much smaller than the one in use comes within some hours of
+// the day only, as a room's light does, and that in use at others, too.
+func (c *core) elsewhen(step float64) bool {
+	at, n := c.Edges.hours(step)
+	used, m := c.Edges.hours(c.F.Step)
+	hours := crowd(at[:n], n)
+	n += copy(at[n:], used[:m])
+	return c.F.Step > outshone*step && hours < 10 && crowd(at[:n], n) > hours+1
 }
 
 // believed is the step that all edges together speak for, the last one being e,
@@ -521,6 +528,9 @@ func (c *core) outgrown(step float64, ms int64, ev float64) bool {
 	if c.Edges.daily(step) {
 		return false
 	}
+	if from := c.Edges.oldest(step); c.F.Step > outshone*step && c.Edges.spread(step, 0) < 10 && (from < c.Edges.oldest(c.F.Step) || ms-from > dayMS) {
+		return ev > 30 && ms-c.Matched > 10*dayMS // it made way for the one in use (unlike), or would
+	}
 	room := c.brightRoom()
 	// a lamp that was told to and fro does not make way for what a room's light may be
 	toAndFro := c.Told >= 2 && c.NUp+c.NDown > 0 && c.F.Step > room && step < room
@@ -530,26 +540,30 @@ func (c *core) outgrown(step float64, ms int64, ev float64) bool {
 	return ev > 30 && ms-c.Matched > 10*dayMS
 }
 
-// unlike tells whether the step in use, no larger than a room's light makes, came within
-// some hours of the day only, on several days, and this larger edge comes at another:
-// people switch a room's light while they are up, a lamp goes by itself.
+// unlike tells whether the step in use, no larger than a room's light makes or than half of
+// this edge, came within some hours of the day only, and the edge comes at another: people
+// switch a room's light while they are up, a lamp goes by itself. Of a light so much fainter,
+// which the sensor does not sit on, not several days are asked for, and the second time the
+// larger one may come within those hours.
 func (c *core) unlike(e edge) bool {
 	room := c.brightRoom()
-	if c.Taught[0] && c.Taught[1] || c.F.Step > room || e.Leap < math.Max(room, 0.85*math.Abs(e.Size)) || e.Act > 0.2 {
+	faint := math.Abs(e.Size) > outshone*c.F.Step
+	if c.Taught[0] && c.Taught[1] || !faint && c.F.Step > room || e.Leap < math.Max(room, 0.85*math.Abs(e.Size)) || e.Act > 0.3 {
 		return false
 	}
 	at, n := c.Edges.hours(c.F.Step)
-	if n < 6 {
-		return false
-	}
-	oldest := slices.IndexFunc(c.Edges.E[:], func(x edge) bool { return x.speaks(c.F.Step) })
-	if e.At-c.Edges.E[oldest].At < 2*dayMS {
+	if n == 0 || !faint && (n < 6 || e.At-c.Edges.oldest(c.F.Step) < 2*dayMS) {
 		return false
 	}
 	hours := crowd(at[:n], n)
 	at[n] = e.At % dayMS
-	return hours < 10 && crowd(at[:n+1], n+1) > hours+1
+	_, _, seen := c.Edges.evidence(math.Abs(e.Size), c.Range.Minutes/60, 0)
+	return hours < 10 && (crowd(at[:n+1], n+1) > hours+1 || faint && seen > 1)
 }
+
+// outshone is how many times as large as a light's change the lamp's is, at least, for the
+// light to be another: where both change at once, their sum is half as large again.
+const outshone = 1.9
 
 // shown tells whether the lamp was seen to change both ways, each time from one
 // reading to the next in still light and by more than a room's light makes; once is
