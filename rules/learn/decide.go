@@ -61,7 +61,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.Eps = clamp(f.Eps+mul(5e-4, spike-f.Eps), leastEps, 0.02)
 	f.learnEnds([3]float64(c.Edges.V[nBuf-3:]), c.Noise.end(c.Edges.V[nBuf-2]))
 	moved := math.Abs(b.M - was.M)
-	if b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt)) {
+	jumped := b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt))
+	if jumped {
+		f.vote(b.M - was.M)
+	}
+	if jumped && !(f.voted() > 0 && f.isOther(moved, b.P+f.R)) { // another light does not tell how far and how often clouds jump
 		f.Rho += mul(0.05, 1-f.Rho)
 		*rate += mul(5e-4, 1-*rate)
 		c.Hours.jump(ms, minutes, 1, calm)

@@ -60,6 +60,8 @@ type filter struct {
 	Split   float64         // share of the ambient's jumps that come in two readings, the larger part second
 	Main    float64         // size of that larger part; 0: none seen
 	Other   float64         // size of another light's changes, such as a room's; 0: none seen
+	Voted   float64         // what most jumps of the ambient are, as the last of them, signed; 0: none seen
+	Votes   float64         // for it
 	Part    float64         // chance that a reading averages over a change of the lamp
 	Blur    float64         // share of a blinking lamp's readings that average over a flash's edge
 	Runs    [maxRun]float64 // runs of one phase that reached this length, in this blinking
@@ -86,7 +88,9 @@ const (
 	leastBlur = 0.02 // share of blurred readings, until more are seen
 	mostBlur  = 0.8  // the most learned for it: beyond, a few sharp ones would end the blinking
 
-	elsewhere = 1.0 / 400 // chance of a change of another light that is known, a reading
+	elsewhere   = 1.0 / 400 // chance of a change of another light that is known, a reading
+	enoughVotes = 4         // of the ambient's jumps, for a size to be that of another light
+	mostVotes   = 12
 
 	rareJump = 1e-4 // chance of a jump of the ambient out of the blue
 )
@@ -308,7 +312,7 @@ func (x *extension) others(h *hyp, d float64) float64 {
 // other light.
 func (x *extension) switched(k, h *hyp, d float64) {
 	f := x.f
-	if f.Other == 0 || sq(math.Abs(d)-f.Other) > 9*(h.P+f.R+sq(0.05*f.Other)) {
+	if !f.isOther(d, h.P+f.R) {
 		return
 	}
 	k.Other = Dark
@@ -317,9 +321,50 @@ func (x *extension) switched(k, h *hyp, d float64) {
 	}
 }
 
-// otherLight takes note of the size of another light's changes (0: none is known),
-// one of which the last edge (e) may be.
+// vote takes note of a jump of the ambient, for the size that most of them have, up and down
+// in turn (after the majority vote of Boyer and Moore, from memory): where the lamp changes
+// often, the edges kept are too few to know another light by. A light that counts is beyond
+// small ones. Clouds are of all sizes, and each makes one vote at most, by its second edge.
+func (f *filter) vote(jump float64) {
+	a, usual, sd := math.Abs(jump), math.Abs(f.Voted), math.Sqrt(f.R)
+	switch {
+	case a > mul(10, sd) && math.Abs(a-usual) < mul(0.05, usual)+mul(2, sd):
+		if jump > 0 && f.Voted < 0 {
+			f.Votes = math.Min(f.Votes+1, mostVotes)
+		}
+		f.Voted = math.Copysign(usual+mul(0.2, a-usual), jump)
+	case a < 0.5*usual: // clouds beside it
+		f.Votes -= 0.25
+	default:
+		f.Votes -= 0.5
+	}
+	if f.Votes < 0 {
+		f.Votes, f.Voted = 1, jump
+	}
+	if f.Other == 0 {
+		f.Other = f.voted()
+	}
+}
+
+// voted is the size of another light by the jumps of the ambient; 0 if they know none.
+func (f *filter) voted() float64 {
+	if f.Votes < enoughVotes {
+		return 0
+	}
+	return math.Abs(f.Voted)
+}
+
+// isOther tells whether a jump of the ambient, known with variance v, was the other light's.
+func (f *filter) isOther(jump, v float64) bool {
+	return f.Other > 0 && sq(math.Abs(jump)-f.Other) <= 9*(v+sq(0.05*f.Other))
+}
+
+// otherLight takes note of the size of another light's changes by their edges (0: those know
+// none), one of which the last edge (e) may be.
 func (f *filter) otherLight(size float64, e edge) {
+	if size == 0 {
+		size = f.voted()
+	}
 	f.Other = size
 	if size == 0 || !e.speaks(size) {
 		return

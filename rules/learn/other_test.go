@@ -356,3 +356,94 @@ func TestElsewhen(t *testing.T) {
 		}
 	}
 }
+
+// Another light is known by the size that most jumps of the ambient have, up and down in turn.
+func TestVote(t *testing.T) {
+	of := func(jumps ...float64) (f filter) {
+		f.R = 36
+		for _, j := range jumps {
+			f.vote(j)
+		}
+		return f
+	}
+	times := func(n int, jumps ...float64) (all []float64) {
+		for range n {
+			all = append(all, jumps...)
+		}
+		return all
+	}
+	for name, c := range map[string]struct {
+		jumps []float64
+		want  float64
+	}{
+		"on and off":                    {times(4, 110, -110), 110},
+		"too seldom":                    {times(3, 110, -110), 0},
+		"each a little different":       {times(2, 110, -105, 116, -112, 103, -108), 108.4},
+		"beside small clouds":           {times(8, 110, -110, 30, -25), 110},
+		"beside more of them":           {times(8, 110, -110, 30, -25, 28, -31), 0},
+		"clouds of all sizes":           {times(8, -150, 150, -180, 180, -250, 250, -120, 120), 0},
+		"only up":                       {times(12, 110), 0},
+		"small, which noise may be":     {times(12, 50, -50), 0},
+		"another in its place for good": {append(times(40, 110, -110), times(18, 200, -200)...), 200},
+	} {
+		f := of(c.jumps...)
+		if got := f.voted(); math.Abs(got-c.want) > 0.5 {
+			t.Errorf("%s: %v, want %v (%v votes)", name, got, c.want, f.Votes)
+		}
+	}
+
+	f := of(times(6, 110, -110)...)
+	if f.Other != math.Abs(f.Voted) || !f.isOther(-126, 0) || f.isOther(128, 0) || f.isOther(93, 0) || !f.isOther(128, 36) {
+		t.Errorf("other %v by votes for %v", f.Other, f.Voted)
+	}
+	if f.otherLight(0, edge{Size: 300, SD: 6}); f.Other != 110 {
+		t.Errorf("other %v without edges of it", f.Other)
+	}
+	if f.otherLight(160, edge{Size: 300, SD: 6}); f.Other != 160 {
+		t.Errorf("other %v by edges of 160", f.Other)
+	}
+	if f := of(); f.isOther(3, 36) {
+		t.Error("a light that nobody saw")
+	}
+}
+
+// A lamp that changes every quarter of an hour is told although a room's light is switched
+// between the same two readings, once that is known: neither edge alone is to be seen.
+func TestBothLightsAtOnce(t *testing.T) {
+	f := feed(Config{}, time.Minute, 6)
+	lamp, room := 0.0, 0.0
+	run := func(n int) {
+		f.read(n, flat(100+lamp+room), 1)
+	}
+	run(200)
+	for i := range 60 { // the room's light of an evening, the lamp all day
+		lamp = 380 - lamp
+		run(15 + i%3)
+		if i%24 < 8 {
+			room = 110 - room
+			run(9 + i%2)
+		}
+	}
+	if got := f.l.c.F.voted(); math.Abs(got-110) > 6 {
+		t.Fatalf("the other light is %v", got)
+	}
+	rho, size := f.l.c.F.Rho0, f.l.c.F.Jump
+	lamp, room = 0, 0
+	run(30)
+	for range 6 {
+		room = 110 - room
+		run(20)
+	}
+	if got := f.l.c.F; got.Rho0 > rho+1e-4 || got.Jump > size {
+		t.Errorf("the light jumps of itself: %v, was %v, by %v, was %v", got.Rho0, rho, got.Jump, size)
+	}
+	lamp = 380
+	run(30)
+	f.got = nil
+	lamp, room = 0, 110
+	run(20)
+	f.want(t, Dark)
+	lamp, room = 380, 0
+	run(20)
+	f.want(t, Dark, Lit)
+}
