@@ -235,8 +235,11 @@ func pragmas(ps ...string) []string {
 
 // connectReaders opens the connections that read. They cannot write, not even
 // fold the log into the database when they close.
+//
+// What a connection has cached it keeps while nobody reads, at 2 KiB of memory a
+// page, and a commit of the writer makes it worthless: so it caches little.
 func (s *Store) connectReaders(ctx context.Context) error {
-	c, err := s.o.Connector(dsn(s.path, append(pragmas("busy_timeout(5000)", "cache_size(-1024)", "temp_store(memory)"), "mode=ro")...))
+	c, err := s.o.Connector(dsn(s.path, append(pragmas("busy_timeout(5000)", "cache_size(-128)", "temp_store(memory)"), "mode=ro")...))
 	if err != nil {
 		return err
 	}

@@ -3,11 +3,13 @@ package store
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"modernc.org/sqlite"
 
 	"lampward/rules"
 )
@@ -256,4 +258,32 @@ func TestInputsLookNoFurtherBack(t *testing.T) {
 	require.NoError(t, err)
 	_, err = read(10)
 	require.ErrorIs(t, err, ErrDamaged)
+}
+
+// TestReadersKeepLittle reads far more than a reader may go on to hold, on two
+// connections at once, and asks SQLite what they have cached.
+func TestReadersKeepLittle(t *testing.T) {
+	ctx := context.Background()
+	s := openTest(t, "")
+	appendAll(t, s, reading(day0, "tank", 200))
+	var parts []Part
+	for i := range 600 {
+		parts = append(parts, Part{Key: fmt.Sprint("part ", i), Data: make([]byte, 7000)})
+	}
+	require.NoError(t, s.SaveSnapshot(ctx, 1, partsOf(parts...)))
+	_, err := s.LoadSnapshot(ctx, func(Part) error { return nil })
+	require.NoError(t, err)
+	all := 0
+	for range 2 {
+		c, err := s.rdb.Conn(ctx)
+		require.NoError(t, err)
+		defer c.Close() // each is another one
+		require.NoError(t, c.Raw(func(dc any) error {
+			used, _, err := dc.(sqlite.DBStatus).Status(sqlite.DBStatusCacheUsed, false)
+			require.Less(t, used, 256<<10)
+			all += used
+			return err
+		}))
+	}
+	require.Greater(t, all, 128<<10, "something was read")
 }
