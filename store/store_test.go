@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"math"
@@ -260,9 +261,9 @@ func TestInputsLookNoFurtherBack(t *testing.T) {
 	require.ErrorIs(t, err, ErrDamaged)
 }
 
-// TestReadersKeepLittle reads far more than a reader may go on to hold, on two
-// connections at once, and asks SQLite what they have cached.
-func TestReadersKeepLittle(t *testing.T) {
+// TestConnectionsKeepLittle writes and reads far more than a connection may go on
+// to hold, reads on two at once, and asks SQLite what each has cached.
+func TestConnectionsKeepLittle(t *testing.T) {
 	ctx := context.Background()
 	s := openTest(t, "")
 	appendAll(t, s, reading(day0, "tank", 200))
@@ -273,17 +274,24 @@ func TestReadersKeepLittle(t *testing.T) {
 	require.NoError(t, s.SaveSnapshot(ctx, 1, partsOf(parts...)))
 	_, err := s.LoadSnapshot(ctx, func(Part) error { return nil })
 	require.NoError(t, err)
-	all := 0
+	cached := func(c *sql.Conn) (bytes int) {
+		require.NoError(t, c.Raw(func(dc any) (err error) {
+			bytes, _, err = dc.(sqlite.DBStatus).Status(sqlite.DBStatusCacheUsed, false)
+			return err
+		}))
+		return bytes
+	}
+	readers := 0
 	for range 2 {
 		c, err := s.rdb.Conn(ctx)
 		require.NoError(t, err)
 		defer c.Close() // each is another one
-		require.NoError(t, c.Raw(func(dc any) error {
-			used, _, err := dc.(sqlite.DBStatus).Status(sqlite.DBStatusCacheUsed, false)
-			require.Less(t, used, 256<<10)
-			all += used
-			return err
-		}))
+		require.Less(t, cached(c), 256<<10)
+		readers += cached(c)
 	}
-	require.Greater(t, all, 128<<10, "something was read")
+	require.Greater(t, readers, 128<<10, "something was read")
+	w := <-s.writer
+	defer func() { s.writer <- w }()
+	require.Less(t, cached(w.conn), 512<<10)
+	require.Greater(t, cached(w.conn), 128<<10, "something was written")
 }
