@@ -2,6 +2,7 @@ package page
 
 import (
 	"bufio"
+	"bytes"
 	"compress/gzip"
 	"context"
 	"fmt"
@@ -91,5 +92,20 @@ func TestStreamIsCompressed(t *testing.T) {
 		assert.NoError(t, err, "the checksum too is right")
 	case <-ctx.Done():
 		t.Fatal("it does not end")
+	}
+}
+
+// Each file is the same to who takes gzip as to who does not.
+func TestAssetsUnzip(t *testing.T) {
+	assets, err := loadAssets(files)
+	require.NoError(t, err)
+	require.Greater(t, len(assets), 2)
+	for name, a := range assets {
+		z, err := gzip.NewReader(bytes.NewReader(a.zipped))
+		require.NoError(t, err, name)
+		plain, err := io.ReadAll(z)
+		require.NoError(t, err, name)
+		require.Equal(t, string(a.plain), string(plain), name)
+		require.Less(t, len(a.zipped), len(plain), name)
 	}
 }
