@@ -111,13 +111,55 @@ func TestRoutesThatAreGone(t *testing.T) {
 		"phone dark dead phone is no longer configured, and no other route is for such messages"}, h.outbox())
 }
 
-// A start whose outbox cannot be changed goes on, and the next one makes up for
-// it.
+// A start whose outbox cannot be changed, or not be read, says so and goes on; what it
+// could not do is done while it runs, once that works.
 func TestRoutesThatAreGoneDiskFull(t *testing.T) {
-	h := adoptHarness(t, "[[webhook]]\nurl = \"http://192.0.2.1/\"\n")
+	const (
+		hook  = "[[webhook]]\nurl = \"http://192.0.2.1/\"\n"
+		phone = hook + "name = \"phone\"\nkinds = [\"lit\"]\n"
+	)
+	left := []string{"webhook-1 lit pending ", "webhook-1 dark pending "}
+	moved := []string{"phone lit pending webhook-1 is no longer configured", "webhook-1 dark pending "}
+	h := adoptHarness(t, hook)
 	h.fixed = true
-	assert.Contains(t, h.again("[[webhook]]\nurl = \"http://192.0.2.1/\"\nname = \"phone\"\n", time.Hour), "not sent, for no configured route takes such messages")
+	assert.True(t, strings.HasSuffix(h.again(phone, time.Hour),
+		" 1 message from before: not sent, for no configured route takes such messages."+
+			" 1 message from before: not sent yet, for to hand on what was for routes that are no longer configured did not work (no space left on device) and is tried again within the hour."))
+	require.Equal(t, left, h.outbox())
+	h.clock.Advance(59 * time.Minute)
+	require.NoError(t, h.turn(nil))
 	h.fixed = false
-	h.again("[[webhook]]\nurl = \"http://192.0.2.1/\"\nname = \"phone\"\n", time.Hour)
-	require.Equal(t, []string{"phone lit pending webhook-1 is no longer configured", "phone dark pending webhook-1 is no longer configured"}, h.outbox())
+	require.Equal(t, left, h.outbox())
+	h.clock.Advance(2 * time.Minute)
+	require.NoError(t, h.turn(nil))
+	require.Equal(t, moved, h.outbox())
+	require.False(t, h.d.stray)
+
+	h = adoptHarness(t, hook)
+	h.hidden = true
+	assert.True(t, strings.HasSuffix(h.again(phone, time.Hour),
+		" 2 messages from before: being sent now, but for those of routes that are no longer configured, which cannot be read (input/output error)."))
+	h.hidden = false
+	h.clock.Advance(time.Hour)
+	require.NoError(t, h.turn(nil))
+	require.Equal(t, moved, h.outbox())
+}
+
+// All that could not be handed on is counted, however much it is.
+func TestRoutesThatAreGoneMany(t *testing.T) {
+	h := newHarness(t, adoptConfig+"[[webhook]]\nurl = \"http://192.0.2.1/\"\n")
+	for i := range 2*adoptBatch + 10 {
+		h.clock.Advance(10 * time.Minute)
+		level := 200 + 600*((i+1)%2)
+		for j := range 3 {
+			h.clock.Advance(time.Second)
+			require.NoError(t, h.publish("cellar/freezer", fmt.Sprint(level+j)))
+		}
+	}
+	owed, err := h.st.Owed(t.Context())
+	require.NoError(t, err)
+	require.Greater(t, owed.Pending, int64(2*adoptBatch))
+	h.fixed = true
+	assert.Contains(t, h.again("[[webhook]]\nurl = \"http://192.0.2.1/\"\nname = \"phone\"\n", time.Hour),
+		fmt.Sprintf("was not seen, and no board is blamed for it. %d messages from before: not sent yet", owed.Pending))
 }

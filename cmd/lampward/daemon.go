@@ -66,6 +66,7 @@ type daemon struct {
 	broken   error          // why memory could not follow the disk; readings are refused meanwhile
 	mendAt   time.Time      // when to try again
 	refusals int            // since broken
+	stray    bool           // adopt did not do all; the next snapshot has it try again
 
 	cutOff atomic.Pointer[string] // why an external broker sends nothing; nil: it does. Set by the broker's goroutine
 }
@@ -520,6 +521,10 @@ func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 		d.log.Error("what is stored will be lost", "error", err)
 	}
 	d.flush(ctx)
+	if d.stray && d.broken == nil {
+		d.adopt(ctx, now)
+		d.worker.Wake()
+	}
 	if d.broken != nil || d.seq == d.snapSeq {
 		return
 	}

@@ -44,6 +44,8 @@ type harness struct {
 	failing *bool
 	// fixed makes what waits in the outbox stay where it is.
 	fixed bool
+	// hidden makes what waits in the outbox for no route unreadable.
+	hidden bool
 }
 
 const harnessConfig = `
@@ -105,6 +107,13 @@ func (s spoiled) Reroute(ctx context.Context, at time.Time, moves []store.Move) 
 		return 0, errDisk
 	}
 	return s.Store.Reroute(ctx, at, moves)
+}
+
+func (s spoiled) Stray(ctx context.Context, routes []string, after int64, limit int) ([]rules.Delivery, error) {
+	if s.h.hidden {
+		return nil, errors.New("input/output error")
+	}
+	return s.Store.Stray(ctx, routes, after, limit)
 }
 
 // boot opens the store and starts a daemon on it, as serve does.
