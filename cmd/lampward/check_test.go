@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -53,8 +55,11 @@ func TestCheckAgreesWithRun(t *testing.T) {
 		"broker: topic":                   func(c *config.Config) { c.Broker.URL, c.Lamps[0].Topic = "mqtt://192.0.2.1", strings.Repeat("a/", 40) },
 		"broker: broker url":              func(c *config.Config) { c.Broker.URL = "http://192.0.2.1" },
 		"broker: broker listen":           func(c *config.Config) { c.Broker.Listen = ":0" },
-		"heartbeat: ":                     func(c *config.Config) { c.Beat.URL = "ftp://192.0.2.1" },
-		"":                                func(*config.Config) {},
+		"levels set by hand: ": func(c *config.Config) {
+			require.NoError(t, os.WriteFile(filepath.Join(c.Store.Dir, levelsFile), []byte("null"), 0o600))
+		},
+		"heartbeat: ": func(c *config.Config) { c.Beat.URL = "ftp://192.0.2.1" },
+		"":            func(*config.Config) {},
 	} {
 		c, err := config.Parse("f.toml", fmt.Appendf(nil, "[broker]\nlisten = \"127.0.0.1:0\"\n[store]\ndir = %q\n[page]\nlisten = \"\"\n%s", t.TempDir(), tankOnly))
 		require.NoError(t, err)

@@ -39,6 +39,9 @@ func readLevels(dir string) (map[string]learn.Levels, error) {
 	if err == nil {
 		err = json.Unmarshal(b, &out)
 	}
+	if err == nil && out == nil {
+		err = errors.New("it holds null")
+	}
 	if err != nil {
 		return nil, fmt.Errorf("levels set by hand: %s: %w; mend the file, or delete it to have all levels learned", file, err)
 	}

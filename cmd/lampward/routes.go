@@ -5,7 +5,9 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"flag"
+	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"net"
 	netmail "net/mail"
@@ -282,18 +284,23 @@ func mailFiles(cfg *config.Config, i int) config.Problems {
 	return n.wrong
 }
 
-// tryFiles reads the files and variables that the configuration names, and reports
-// all that is wrong with any of them.
+// tryFiles reads the files and variables that the configuration names, and what is
+// beside the history for a start to read, and reports all that is wrong with any of
+// them.
 func tryFiles(cfg *config.Config) (wrong config.Problems) {
 	b := named{cfg: cfg, table: "broker"}
 	b.ca(cfg.Broker.CAFile)
 	b.certificate(cfg.Broker.CertFile, cfg.Broker.KeyFile)
 	b.secret("password", cfg.Broker.PasswordFile, "", nil)
+	s := named{cfg: cfg, table: "store"}
+	if _, err := readLevels(cfg.Store.Dir); !errors.Is(err, fs.ErrPermission) { // for who checks may be another than who runs it
+		s.try("dir", err)
+	}
 	p := named{cfg: cfg, table: "page"}
 	p.certificate(cfg.Page.CertFile, cfg.Page.KeyFile)
 	h := named{cfg: cfg, table: "heartbeat"}
 	h.ca(cfg.Beat.CAFile)
-	wrong = slices.Concat(b.wrong, p.wrong, h.wrong)
+	wrong = slices.Concat(b.wrong, s.wrong, p.wrong, h.wrong)
 	for i := range cfg.Webhooks {
 		wrong = append(wrong, webhookFiles(cfg, i)...)
 	}

@@ -44,8 +44,8 @@ type Config struct {
 	lines map[string]int // of the keys that name a file or a variable, and of their tables
 }
 
-// Line is where a key of [broker], [page], [heartbeat], [[webhook]] or [[mail]]
-// stands, such as webhook[1].secret_file, or else its table; 1: neither does.
+// Line is where a key of [broker], [store], [page], [heartbeat], [[webhook]] or
+// [[mail]] stands, such as webhook[1].secret_file, or else its table; 1: neither does.
 func (c *Config) Line(key string) int { return lineOf(c.lines, key) }
 
 // Broker says which broker feeds lampward.
@@ -304,10 +304,10 @@ func (c *Config) keepLines(d *document) {
 	for key, line := range d.lines {
 		table, name, _ := strings.Cut(key, ".")
 		table, _, _ = strings.Cut(table, "[")
-		if !slices.Contains([]string{"broker", "page", "heartbeat", "webhook", "mail"}, table) {
+		if !slices.Contains([]string{"broker", "store", "page", "heartbeat", "webhook", "mail"}, table) {
 			continue
 		}
-		if name == "" || strings.HasSuffix(name, "_file") || strings.HasSuffix(name, "_env") || name == "listen" {
+		if name == "" || strings.HasSuffix(name, "_file") || strings.HasSuffix(name, "_env") || name == "listen" || name == "dir" {
 			c.lines[key] = line
 		}
 	}
