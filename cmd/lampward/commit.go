@@ -155,10 +155,27 @@ func (d *daemon) mend(ctx context.Context, now time.Time) {
 	}
 	d.links.again() // so it does the boards' connections, which stand
 	d.flush(ctx)
-	if d.broken == nil {
-		d.log.Info("storing works again", "refused", lost)
-		d.refusals = 0
-	} else {
+	if d.broken == nil || !d.rebuilt {
+		d.tellAll()
+	}
+	if d.rebuilt = d.broken != nil; d.rebuilt {
 		d.refusals = lost
+		return
+	}
+	d.log.Info("storing works again", "refused", lost)
+	d.refusals = 0
+}
+
+// tellAll lets those who watch know that each lamp and board may be otherwise than
+// they were shown: what was refused is undone.
+func (d *daemon) tellAll() {
+	if d.tap == nil {
+		return
+	}
+	for _, l := range d.machine.Config().Lamps {
+		d.tap(rules.Input{Lamp: l.Name}, nil)
+	}
+	for _, b := range d.machine.Devices(d.clock.Now()) {
+		d.tap(rules.Input{Device: b.Name}, nil)
 	}
 }

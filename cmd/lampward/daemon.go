@@ -66,6 +66,7 @@ type daemon struct {
 	broken   error          // why memory could not follow the disk; readings are refused meanwhile
 	mendAt   time.Time      // when to try again
 	refusals int            // since broken
+	rebuilt  bool           // since broken, and those who watch were told
 	stray    bool           // adopt did not do all; the next snapshot has it try again
 
 	cutOff atomic.Pointer[string] // why an external broker sends nothing; nil: it does. Set by the broker's goroutine

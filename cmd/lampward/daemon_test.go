@@ -475,6 +475,47 @@ url = "http://192.0.2.1/"
 	assert.Equal(t, []rules.Kind{rules.Downtime, rules.Lit}, told, "the gap is told, and the alert came once")
 }
 
+// Who watches is told once what was refused is undone, although no lamp is heard of
+// then: a page would go on showing it.
+func TestUndoneIsShown(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	seen := map[string]float64{} // what a page shows of each lamp, and 1 for a board
+	h.d.tap = func(in rules.Input, _ []rules.Event) {
+		if s, ok := h.d.machine.LampStatus(in.Lamp); ok {
+			seen[in.Lamp] = s.Value
+		} else if in.Device != "" {
+			seen["board "+in.Device] = 1
+		}
+	}
+	say := func(v string) error {
+		h.clock.Advance(time.Second)
+		return h.publish("cellar/freezer", v)
+	}
+	require.NoError(t, say("200"))
+	all := map[string]float64{"tank": 0, "salt": 0, "freezer": 200, "board tank": 1, "board salt": 1, "board freezer": 1}
+	for _, disk := range []struct{ soon bool }{{}, {soon: true}, {}} {
+		clear(seen)
+		*h.failing = true
+		require.ErrorIs(t, say("800"), errDisk)
+		require.Equal(t, 800.0, seen["freezer"])
+		*h.failing = !disk.soon
+		h.clock.Advance(mendEvery)
+		clear(seen)
+		require.NoError(t, h.turn(nil))
+		assert.Equal(t, all, seen, "%+v", disk)
+		if !disk.soon {
+			clear(seen)
+			h.clock.Advance(mendEvery)
+			require.NoError(t, h.turn(nil))
+			assert.Empty(t, seen, "once is enough")
+			*h.failing = false
+			h.clock.Advance(mendEvery)
+			require.NoError(t, h.turn(nil))
+			assert.Equal(t, all, seen)
+		}
+	}
+}
+
 // With early_ack a reading that changes nothing is acknowledged before it is
 // stored, and costs no write of its own; one that changes something is not.
 func TestEarlyAck(t *testing.T) {
