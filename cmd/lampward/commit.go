@@ -125,14 +125,24 @@ func answer(waiting []chan<- error, err error) []chan<- error {
 // is stored.
 func (d *daemon) fail(b *batch, err error) {
 	err = fmt.Errorf("storing %s: %w", span.Count(len(b.recs), "reading"), err)
-	d.log.Error("cannot store; readings are refused until it works again",
-		"error", err, "do", "free space, or check the disk, in "+d.cfg.Store.Dir)
-	d.broken = err
+	d.refuse(err)
 	d.refusals = len(b.recs) + len(d.pending)
 	d.pending, d.flushAt = d.pending[:0], time.Time{}
 	d.mendAt = d.clock.Now().Add(mendEvery)
 	answer(b.waiting, err)
 	d.waiting = answer(d.waiting, err)
+}
+
+// refuse has readings refused, for err. It is logged once an hour: each attempt to
+// store again may fail for the same reason, on a disk that is full, and may hold the log.
+func (d *daemon) refuse(err error) {
+	d.broken = err
+	now := d.clock.Now()
+	if text := err.Error(); text != d.said || now.Sub(d.saidAt) >= time.Hour {
+		d.said, d.saidAt = text, now
+		d.log.Error("cannot store; readings are refused until it works again",
+			"error", err, "do", "free space, or check the disk, in "+d.cfg.Store.Dir)
+	}
 }
 
 // mend rebuilds the machine from the store and tries to write again.
@@ -143,7 +153,7 @@ func (d *daemon) mend(ctx context.Context, now time.Time) {
 	d.mendAt = now.Add(mendEvery)
 	d.pending, d.flushAt = d.pending[:0], time.Time{} // of a machine that is no more
 	if err := d.rebuild(context.WithoutCancel(ctx)); err != nil {
-		d.broken = err
+		d.refuse(err)
 		return
 	}
 	// The start input is the probe: if it can be stored, readings can.
@@ -163,7 +173,7 @@ func (d *daemon) mend(ctx context.Context, now time.Time) {
 		return
 	}
 	d.log.Info("storing works again", "refused", lost)
-	d.refusals = 0
+	d.refusals, d.said = 0, ""
 }
 
 // tellAll lets those who watch know that each lamp and board may be otherwise than

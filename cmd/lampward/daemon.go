@@ -65,6 +65,8 @@ type daemon struct {
 	pruned   chan struct{}  // closed once the newest prune has ended; nil: none began
 	broken   error          // why memory could not follow the disk; readings are refused meanwhile
 	mendAt   time.Time      // when to try again
+	said     string         // of broken, what was logged last
+	saidAt   time.Time      // and when
 	refusals int            // since broken
 	rebuilt  bool           // since broken, and those who watch were told
 	stray    bool           // adopt did not do all; the next snapshot has it try again

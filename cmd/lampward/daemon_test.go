@@ -475,6 +475,40 @@ url = "http://192.0.2.1/"
 	assert.Equal(t, []rules.Kind{rules.Downtime, rules.Lit}, told, "the gap is told, and the alert came once")
 }
 
+// A disk that is full for long does not fill the log; that what is stored cannot be read
+// any more is told, too.
+func TestFullDiskIsLoggedNowAndThen(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	var log logBuffer
+	h.d.log = slog.New(slog.NewTextHandler(&log, nil))
+	lines := func(text string) int { return strings.Count(log.String(), text) }
+	spend := func(hours float64) {
+		for range int(hours * float64(time.Hour/mendEvery)) {
+			h.clock.Advance(mendEvery)
+			require.NoError(t, h.turn(nil))
+		}
+	}
+	for range 2 {
+		*h.failing = true
+		before := lines("cannot store; readings are refused")
+		require.ErrorIs(t, h.publish("cellar/freezer", "200"), errDisk)
+		require.Equal(t, before+1, lines("cannot store; readings are refused"))
+		spend(1.2)
+		require.Equal(t, before+2, lines("cannot store; readings are refused"))
+		*h.failing = false
+		spend(0.1)
+		require.NoError(t, h.publish("cellar/freezer", "200"))
+	}
+	require.Equal(t, 2, lines("storing works again"))
+
+	*h.failing = true
+	require.ErrorIs(t, h.publish("cellar/freezer", "200"), errDisk)
+	require.NoError(t, h.st.Close())
+	h.clock.Advance(mendEvery)
+	require.NoError(t, h.turn(nil))
+	require.Contains(t, log.String(), `error="reading the snapshot: `)
+}
+
 // Who watches is told once what was refused is undone, although no lamp is heard of
 // then: a page would go on showing it.
 func TestUndoneIsShown(t *testing.T) {
