@@ -78,6 +78,9 @@ func (d *daemon) settle(o outcome) {
 	d.seq = o.first + int64(len(b.recs)) - 1
 	b.waiting = answer(b.waiting, nil)
 	if eventful(b.recs) {
+		if d.keeps != nil {
+			d.keeps(b.recs)
+		}
 		d.worker.Wake()
 	}
 	clear(b.recs)

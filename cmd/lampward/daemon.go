@@ -34,6 +34,8 @@ type daemon struct {
 	// tap is told of each input and its events as they are decided, for those
 	// who watch live; it must not block. nil: nobody.
 	tap func(in rules.Input, events []rules.Event)
+	// keeps is told of what holds events and was stored, in the loop. nil: nobody.
+	keeps func(recs []store.Record)
 	// progress is told how much of long work at the start is done, in per cent.
 	// nil: nobody.
 	progress func(doing string, done int64)

@@ -34,22 +34,18 @@ type meters struct {
 	events map[rules.Kind]uint64 // since the start
 }
 
-// newMeters returns the meters of a daemon and makes them count its events.
-// It must be called before the loop runs. b may be nil.
+// newMeters returns the meters of a daemon and makes them count its events, each once
+// it is stored: what could not be is decided again. It must be called before the loop
+// runs. b may be nil.
 func newMeters(d *daemon, src page.Source, b broker.Broker) *meters {
 	m := &meters{source: src, store: d.store, broker: b, started: d.clock.Wall(), events: map[rules.Kind]uint64{}}
-	before := d.tap
-	d.tap = func(in rules.Input, events []rules.Event) {
-		if before != nil {
-			before(in, events)
-		}
-		if len(events) == 0 {
-			return
-		}
+	d.keeps = func(recs []store.Record) {
 		m.mu.Lock()
 		defer m.mu.Unlock()
-		for i := range events {
-			m.events[events[i].Kind]++
+		for i := range recs {
+			for j := range recs[i].Events {
+				m.events[recs[i].Events[j].Kind]++
+			}
 		}
 	}
 	return m

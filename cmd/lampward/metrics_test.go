@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -154,6 +155,31 @@ func openMetricsFamilies(text string) error {
 		}
 	}
 	return nil
+}
+
+// What could not be stored, and is decided again, is counted once.
+func TestMetricsCountWhatIsStored(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	m := newMeters(h.d, &pageSource{d: h.d}, nil)
+	say := func(v int) (err error) {
+		for range 5 {
+			h.clock.Advance(time.Minute)
+			err = cmp.Or(err, h.publish("cellar/freezer", fmt.Sprint(v)))
+		}
+		return err
+	}
+	require.NoError(t, say(200))
+	*h.failing = true
+	require.ErrorIs(t, say(900), errDisk)
+	*h.failing = false
+	h.clock.Advance(mendEvery)
+	require.NoError(t, h.turn(nil))
+	require.NoError(t, say(900))
+	var x exposition
+	m.writeEvents(&x)
+	for kind, n := range map[rules.Kind]int{rules.Lit: 1, rules.Downtime: 1, rules.Silent: 0} {
+		assert.Contains(t, x.b.String(), fmt.Sprintf("lampward_events_total{kind=%q} %d\n", kind, n))
+	}
 }
 
 // A store that does not answer is no reason to serve half of the numbers.
