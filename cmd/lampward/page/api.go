@@ -28,7 +28,7 @@ func (s *Server) apiIndex(w http.ResponseWriter, r *http.Request) {
 		{"GET", "/api/history", "lamp or board, kind (more than once), from, to, before (a row), limit, format=csv", "", "events, newest first"},
 		{"GET", "/api/trace", "lamp, from, to, points, format=csv", "", "readings, oldest first, summed up if there are more than points (default 500, at most 10,000)"},
 		{"GET", "/api/deliveries", "lamp or board, route, state (pending, sent, dead), before (an id), limit, format=csv", "", "messages and how they went, newest first; left_out: a reminder that waited until nobody needed it"},
-		{"GET", "/api/stream", "", "", "server-sent events: \"lamp\" and \"board\" when one changes (JSON as in /api/status), \"news\" when an event was decided"},
+		{"GET", "/api/stream", "", "", "server-sent events: \"lamp\" and \"board\" when one changes (JSON as in /api/status), \"news\" when an event was decided: the newest events, as in /api/history, with all since the last news (up to 2,000); who connects anew with the id of the last as Last-Event-ID misses none"},
 	}
 	for _, v := range verbs {
 		list = append(list, entry{"POST", "/api/" + v.name, "", v.needs, v.about})

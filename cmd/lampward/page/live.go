@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -25,6 +26,7 @@ type stream struct {
 	w    http.ResponseWriter
 	rc   *http.ResponseController
 	last map[string]string // newest version of each part that was sent
+	row  int64             // of the newest event that was sent, be it in a stream before; 0: none
 }
 
 func (t *stream) send(event, id string, v any) error {
@@ -58,7 +60,7 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, update func(t *s
 		defer z.end()
 		w = z
 	}
-	t := &stream{w, http.NewResponseController(w), map[string]string{}}
+	t := &stream{w: w, rc: http.NewResponseController(w), last: map[string]string{}}
 	w.Header().Set("Content-Type", "text/event-stream; charset=utf-8")
 	w.Header().Set("X-Accel-Buffering", "no") // a proxy must not hold it back
 	w.WriteHeader(http.StatusOK)
@@ -66,7 +68,9 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, update func(t *s
 	if mark == "" {
 		mark = r.URL.Query().Get("mark")
 	}
+	mark, row, _ := strings.Cut(mark, ".")
 	rev := s.hub.parse(mark)
+	t.row, _ = strconv.ParseInt(row, 10, 64)
 	beat := time.NewTicker(heartbeat)
 	defer beat.Stop()
 	if t.send("beat", "", map[string]int64{"every": heartbeat.Milliseconds()}) != nil || t.rc.Flush() != nil {
@@ -87,7 +91,11 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, update func(t *s
 		if c := s.hub.since(rev); !c.none() {
 			err := update(t, c)
 			if err == nil {
-				err = t.send("mark", s.hub.text(c.rev), s.hub.text(c.rev))
+				mark := s.hub.text(c.rev)
+				if t.row > 0 {
+					mark += "." + strconv.FormatInt(t.row, 10)
+				}
+				err = t.send("mark", mark, mark)
 			}
 			if err == nil {
 				err = t.rc.Flush()
@@ -400,12 +408,38 @@ func (s *Server) apiStream(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-// streamNews sends the newest events; a program knows by their rows which it
-// has seen.
+// How many events news tell of: at least, and at most if more came since the last.
+const (
+	newsLeast = 20
+	newsMost  = 2000
+)
+
+// streamNews sends the newest events, all since the last news among them; a program
+// knows by their rows which it has seen.
 func (s *Server) streamNews(ctx context.Context, t *stream) error {
-	list, err := s.o.Source.Events(ctx, EventQuery{Limit: 20})
+	list, err := s.o.Source.Events(ctx, EventQuery{Limit: newsLeast})
 	if err != nil {
 		return err
+	}
+	for n := len(list); t.row > 0 && n > 0 && list[n-1].Row > t.row+1 && n < newsMost; n = len(list) {
+		more, err := s.o.Source.Events(ctx, EventQuery{Before: list[n-1].Row, Limit: min(5*n, newsMost-n)})
+		if err != nil {
+			return err
+		}
+		if len(more) == 0 {
+			break
+		}
+		for _, e := range more {
+			if e.Row > t.row {
+				list = append(list, e)
+			}
+		}
+		if more[len(more)-1].Row <= t.row {
+			break
+		}
+	}
+	if len(list) > 0 {
+		t.row = list[0].Row
 	}
 	return t.send("news", "", map[string]any{"events": orEmpty(list)})
 }

@@ -365,6 +365,77 @@ func TestProgramsComeBack(t *testing.T) {
 	})
 }
 
+// A burst of events is told whole, and so is what came while a program was away, or
+// lampward was started again meanwhile.
+func TestProgramsMissNoEvent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &moving{fake: newFake()}
+		happen := func(n int) {
+			f.change(func(f *fake) {
+				for range n {
+					row := int64(1)
+					if len(f.events) > 0 {
+						row = f.events[0].Row + 1
+					}
+					f.events = append([]Event{{Row: row, Kind: "lit", Lamp: "tank"}}, f.events...)
+				}
+			})
+		}
+		f.events = nil
+		happen(30)
+		s := newServer(t, nil, func(o *Options) { o.Source = f })
+		id := ""
+		rows := func(list []sent) (newest, oldest int64, n int) {
+			for _, e := range list {
+				if e.event == "mark" {
+					id = e.id
+				}
+				var of struct{ Events []Event }
+				if e.event == "news" && assert.NoError(t, json.Unmarshal([]byte(e.data), &of)) {
+					n = len(of.Events)
+					newest, oldest = of.Events[0].Row, of.Events[n-1].Row
+					assert.EqualValues(t, n, newest-oldest+1, "each once")
+				}
+			}
+			return newest, oldest, n
+		}
+		check := func(newest, oldest int64, list []sent) {
+			t.Helper()
+			a, b, n := rows(list)
+			assert.Equal(t, []int64{newest, oldest}, []int64{a, b}, "%d events", n)
+		}
+		_, next := openStream(t, s, "/api/stream", nil)
+		check(30, 11, next(time.Second))
+		happen(5)
+		s.Changed("tank", "tank", true)
+		check(35, 16, next(time.Second))
+		happen(300)
+		s.Changed("tank", "tank", true)
+		check(335, 36, next(time.Second))
+
+		again := func(r *http.Request) { r.Header.Set("Last-Event-ID", id) }
+		happen(50)
+		s.Changed("tank", "tank", true)
+		check(385, 336, next(time.Second))
+		happen(50)
+		s.Changed("tank", "tank", true)
+		_, other := openStream(t, s, "/api/stream", again)
+		check(435, 386, other(time.Second))
+		happen(50)
+		s = newServer(t, nil, func(o *Options) { o.Source = f })
+		_, other = openStream(t, s, "/api/stream", again)
+		check(485, 436, other(time.Second))
+		happen(3 * newsMost)
+		s.Changed("tank", "tank", true)
+		check(485+3*newsMost, 486+2*newsMost, other(time.Second))
+
+		// Of a history that was replaced by an older one, the newest.
+		f.change(func(f *fake) { f.events = f.events[len(f.events)-100:] })
+		s.Changed("tank", "tank", true)
+		check(100, 81, other(time.Second))
+	})
+}
+
 // A stream ends within a beat of who watches having logged out, and shows nothing
 // more; that of a program of this machine goes on. All end with the server, be it
 // that nothing happens just then.

@@ -56,7 +56,7 @@ func (f *fake) Status(_ context.Context, only ...string) (Status, error) {
 func (f *fake) Events(_ context.Context, q EventQuery) ([]Event, error) {
 	var out []Event
 	for _, e := range f.events {
-		if (q.Lamp == "" || q.Lamp == e.Lamp) && (q.To.IsZero() || e.Time.Before(q.To)) && !e.Time.Before(q.From) &&
+		if (q.Before == 0 || e.Row < q.Before) && (q.Lamp == "" || q.Lamp == e.Lamp) && (q.To.IsZero() || e.Time.Before(q.To)) && !e.Time.Before(q.From) &&
 			(len(q.Kinds) == 0 || slices.Contains(q.Kinds, e.Kind)) {
 			out = append(out, e)
 		}
