@@ -372,13 +372,12 @@ func TestProgramsMissNoEvent(t *testing.T) {
 		f := &moving{fake: newFake()}
 		happen := func(n int) {
 			f.change(func(f *fake) {
-				for range n {
-					row := int64(1)
-					if len(f.events) > 0 {
-						row = f.events[0].Row + 1
-					}
-					f.events = append([]Event{{Row: row, Kind: "lit", Lamp: "tank"}}, f.events...)
+				row := int64(len(f.events)) // they have the rows from 1 on
+				list := make([]Event, n)
+				for i := range list {
+					list[n-1-i] = Event{Row: row + int64(i) + 1, Kind: "lit", Lamp: "tank"}
 				}
+				f.events = append(list, f.events...)
 			})
 		}
 		f.events = nil
@@ -412,27 +411,33 @@ func TestProgramsMissNoEvent(t *testing.T) {
 		happen(300)
 		s.Changed("tank", "tank", true)
 		check(335, 36, next(time.Second))
+		happen(21)
+		s.Changed("tank", "tank", true)
+		check(356, 336, next(time.Second))
 
 		again := func(r *http.Request) { r.Header.Set("Last-Event-ID", id) }
 		happen(50)
 		s.Changed("tank", "tank", true)
-		check(385, 336, next(time.Second))
+		check(406, 357, next(time.Second))
 		happen(50)
 		s.Changed("tank", "tank", true)
 		_, other := openStream(t, s, "/api/stream", again)
-		check(435, 386, other(time.Second))
+		check(456, 407, other(time.Second))
 		happen(50)
 		s = newServer(t, nil, func(o *Options) { o.Source = f })
 		_, other = openStream(t, s, "/api/stream", again)
-		check(485, 436, other(time.Second))
+		check(506, 457, other(time.Second))
 		happen(3 * newsMost)
 		s.Changed("tank", "tank", true)
-		check(485+3*newsMost, 486+2*newsMost, other(time.Second))
+		check(506+3*newsMost, 507+2*newsMost, other(time.Second))
 
 		// Of a history that was replaced by an older one, the newest.
 		f.change(func(f *fake) { f.events = f.events[len(f.events)-100:] })
 		s.Changed("tank", "tank", true)
 		check(100, 81, other(time.Second))
+		happen(30)
+		s.Changed("tank", "tank", true)
+		check(130, 101, other(time.Second))
 	})
 }
 
