@@ -194,6 +194,8 @@ func (m *Mail) send(ctx context.Context, msg *Message, attempts int) Outcome {
 	switch {
 	case letter.IsDelivered():
 		return Outcome{Kind: Delivered, Note: "accepted", Answered: true}
+	case permanent(code) && barred(se):
+		return Outcome{Kind: Again, Note: m.clean(m.explainBarred(se)), Mistake: true, Answered: true}
 	case permanent(code):
 		return Outcome{Kind: Never, Note: m.clean(se.Error()), Mistake: true, Answered: true}
 	case ctx.Err() != nil:
@@ -215,6 +217,26 @@ func permanent(code int) bool {
 		return false
 	}
 	return code/100 == 5
+}
+
+// barred tells whether a server refuses the sender rather than the letter or whom it
+// is to, which a person will put right for all letters: it answered so to the sender's
+// address, or, as servers do that wait with that for the recipient's, says so by its
+// enhanced status code: X.1.7 and X.1.8 are the sender's address, X.7 is permission
+// (RFC 3463 sections 3.2 and 3.8).
+func barred(e *mail.SendError) bool {
+	if e.Reason == mail.ErrSMTPMailFrom {
+		return true
+	}
+	code := e.EnhancedStatusCode()
+	return e.Reason == mail.ErrSMTPRcptTo && (code == "5.1.7" || code == "5.1.8" || strings.HasPrefix(code, "5.7."))
+}
+
+// explainBarred puts into words that a server refuses the sender.
+func (m *Mail) explainBarred(e *mail.SendError) string {
+	_, answer := answerIn(e)
+	return fmt.Sprintf("%s takes no letter from %s (%s); check from, which on many servers has to be the address of the login, and user and password",
+		m.o.Host, m.from.Address, answer)
 }
 
 // limit ends an attempt when its time is up.

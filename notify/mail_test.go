@@ -504,7 +504,16 @@ func TestMailAnswers(t *testing.T) {
 		{"EHLO", "250-mail.test\r\n250 AUTH GSSAPI", Delivered, false, false, true, "accepted"},
 		{"MAIL", "451 try later", Again, false, false, true, "try later"},
 		{"MAIL", "530 log in first", Again, true, false, true, "mail.test wants a login (sending SMTP MAIL FROM command: 530 \"log in first\")"},
-		{"MAIL", "550 not from you", Never, true, false, true, "not from you"},
+		{"MAIL", "550 not from you", Again, true, false, true,
+			"mail.test takes no letter from lampward@example.com (sending SMTP MAIL FROM command: 550 \"not from you\"); check from, "},
+		{"MAIL", "501 5.1.7 bad address", Again, true, false, true, "bad address"},
+		{"RCPT", "553 5.7.1 sender address not owned by user", Again, true, false, true,
+			"mail.test takes no letter from lampward@example.com (sending SMTP RCPT TO command: 553 \"5.7.1 sender address not owned by user\"); check from, "},
+		{"RCPT", "553 5.1.7 sender has no domain", Again, true, false, true, "check from, "},
+		{"RCPT", "550 5.1.8 no such domain", Again, true, false, true, "check from, "},
+		{"RCPT", "550 5.1.1 no such user", Never, true, false, true, "no such user"},
+		{"RCPT", "550 5.17.1 no such user", Never, true, false, true, "no such user"},
+		{".", "554 5.7.1 looks like spam", Never, true, false, true, "looks like spam"},
 		{"RCPT", "450 greylisted", Again, false, false, true, "greylisted"},
 		{"RCPT", "552 mailbox full", Again, false, false, true, "mailbox full"},
 		{"RCPT", "551 moved away", Never, true, false, true, "moved away"},
@@ -518,7 +527,9 @@ func TestMailAnswers(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: "anna@example.com"})
 			require.NoError(t, err)
-			closed := pipeTo(m, (&talker{answers: map[string]string{c.to: c.answer}}).behave)
+			answers := map[string]string{"EHLO": "250-mail.test\r\n250 ENHANCEDSTATUSCODES"}
+			answers[c.to] = c.answer
+			closed := pipeTo(m, (&talker{answers: answers}).behave)
 			out := m.Send(t.Context(), lit("mail", "tank", time.Now()))
 			what := c.to + " " + c.answer
 			assert.Equal(t, c.kind, out.Kind, what)
@@ -526,7 +537,7 @@ func TestMailAnswers(t *testing.T) {
 			assert.Equal(t, c.unsent, out.Unsent, what)
 			assert.Equal(t, c.answered, out.Answered, what)
 			assert.Contains(t, out.Note, c.note, what)
-			assert.Equal(t, strings.HasPrefix(c.answer, "530"), strings.Contains(out.Note, "login"), "%s: %s", what, out.Note)
+			assert.Equal(t, strings.HasPrefix(c.answer, "530"), strings.Contains(out.Note, "wants a login"), "%s: %s", what, out.Note)
 			<-closed
 		})
 	}
