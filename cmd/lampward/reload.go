@@ -162,7 +162,8 @@ func tryConfig(old, c *config.Config) error {
 	for _, a := range [][3]string{
 		{"broker", old.Broker.Listen, c.Broker.Listen}, {"page", old.Page.Listen, c.Page.Listen},
 	} {
-		if a[2] == "" || a[2] == a[1] || samePort(a[1], a[2]) {
+		// The old ones are closed before the new ones open.
+		if a[2] == "" || a[2] == a[1] || samePort(old.Broker.Listen, a[2]) || samePort(old.Page.Listen, a[2]) {
 			continue
 		}
 		ln, err := net.Listen("tcp", a[2])

@@ -233,6 +233,26 @@ func TestReload(t *testing.T) {
 	assert.Equal(t, 9, strings.Count(told, "READY=1"), "every reload ends in readiness: %s", told)
 }
 
+// The page and the broker may take each other's port: both are closed before.
+func TestReloadSwapsPorts(t *testing.T) {
+	r := newReloading(t, tankOnly)
+	port := brokertest.FreeAddress(t)
+	noPage := r.text()
+	with := func(brokerAt, pageAt string) {
+		text := strings.Replace(noPage, fmt.Sprintf("listen = %q", r.listen), fmt.Sprintf("listen = %q", brokerAt), 1)
+		r.write(strings.Replace(text, "listen = \"\"", fmt.Sprintf("listen = %q", pageAt), 1))
+		r.hup <- syscall.SIGHUP
+		r.waitStart()
+	}
+	with(r.listen, port)
+	with(port, r.listen)
+	r.listen = port
+	r.publish("cellar/tank", 640)
+	s, _ := r.status("tank")
+	assert.Equal(t, 640.0, s.Value)
+	r.end()
+}
+
 // A lamp that is taken out of the configuration and put back is learned anew:
 // the control for what TestReload compares.
 func TestReloadForgetsWhatIsGone(t *testing.T) {
