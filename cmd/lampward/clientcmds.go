@@ -388,6 +388,9 @@ func printTrouble(out io.Writer, st page.Status) {
 	if st.Broken != "" {
 		fmt.Fprintln(out, "NOTHING CAN BE STORED:", printable(st.Broken))
 	}
+	if st.Damaged != "" {
+		fmt.Fprintln(out, "THE DATABASE IS DAMAGED:", printable(st.Damaged))
+	}
 	if st.CutOff != "" {
 		fmt.Fprintln(out, "NO READING COMES IN:", printable(st.CutOff))
 	}

@@ -73,6 +73,7 @@ type daemon struct {
 	rebuilt  bool           // since broken, and those who watch were told
 	stray    bool           // adopt did not do all; the next snapshot has it try again
 
+	damage atomic.Pointer[string] // what the newest inspection found; nil: nothing
 	cutOff atomic.Pointer[string] // why an external broker sends nothing; nil: it does. Set by the broker's goroutine
 }
 
@@ -656,6 +657,9 @@ func (d *daemon) healthy() error {
 	if err := cmp.Or(broken, d.store.Gone()); err != nil {
 		return err
 	}
+	if text := d.damage.Load(); text != nil {
+		return errors.New(*text)
+	}
 	failing := d.failing(muteAfter)
 	fails := func(route string) bool {
 		return slices.ContainsFunc(failing, func(t notify.Trouble) bool { return t.Route == route })
@@ -717,7 +721,8 @@ func (d *daemon) hangs() error {
 // what decays on a memory card is to be known while there is a backup.
 const inspectEvery = 24 * time.Hour
 
-// inspect reads the database through once a day until ctx ends.
+// inspect reads the database through once a day until ctx ends. Damage is logged, and
+// for the page, the commands and the heartbeat to tell.
 func (d *daemon) inspect(ctx context.Context) error {
 	t := time.NewTicker(inspectEvery)
 	defer t.Stop()
@@ -727,9 +732,18 @@ func (d *daemon) inspect(ctx context.Context) error {
 			return nil
 		case <-t.C:
 		}
-		if _, err := d.store.Check(ctx); err != nil && ctx.Err() == nil {
+		switch _, err := d.store.Check(ctx); {
+		case ctx.Err() != nil:
+			return nil
+		case err == nil:
+			d.damage.Store(nil)
+		case errors.Is(err, store.ErrDamaged):
+			text := err.Error()
+			d.damage.Store(&text)
 			d.log.Error("the database is damaged", "error", err,
 				"do", "stop lampward, and restore a backup with `lampward restore`")
+		default: // what could not be read may be well
+			d.log.Warn("the database could not be read through; that is tried again in a day", "error", err)
 		}
 	}
 }

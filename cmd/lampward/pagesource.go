@@ -83,6 +83,9 @@ func (p *pageSource) status(m *rules.Machine, only []string) page.Status {
 	if err := cmp.Or(d.broken, d.hangs(), d.store.Gone()); err != nil {
 		st.Broken = err.Error()
 	}
+	if text := d.damage.Load(); text != nil {
+		st.Damaged = *text
+	}
 	if why := d.cutOff.Load(); why != nil {
 		st.CutOff = *why
 	}

@@ -275,28 +275,66 @@ func TestPruneHoldsUpNobody(t *testing.T) {
 	})
 }
 
-// rotten is a store whose database is damaged.
+// rotten is a store whose database may be damaged.
 type rotten struct {
 	keeper
 	checks int
+	found  error
 }
 
 func (s *rotten) Check(context.Context) (store.Report, error) {
 	s.checks++
-	return store.Report{}, store.ErrDamaged
+	return store.Report{}, s.found
 }
 
-// The database is read through once a day, and damage is told.
+// The database is read through once a day, and damage is told wherever people look,
+// for as long as it is found. What cannot be read just then is not called damaged.
 func TestInspect(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
+		h := newHarness(t, harnessConfig)
+		defer h.crash()
 		var said strings.Builder
-		st := &rotten{}
-		d := &daemon{store: st, log: slog.New(slog.NewTextHandler(&said, nil))}
-		ctx, stop := context.WithTimeout(t.Context(), 60*time.Hour)
-		defer stop()
-		assert.NoError(t, d.inspect(ctx))
-		assert.Equal(t, 2, st.checks)
-		assert.Contains(t, said.String(), "the database is damaged")
+		st := &rotten{keeper: h.d.store}
+		h.d.store, h.d.log = st, slog.New(slog.NewTextHandler(&said, nil))
+		ctx, stop := context.WithCancel(t.Context())
+		inspected, looped := make(chan error, 1), make(chan error, 1)
+		go func() { inspected <- h.d.inspect(ctx) }()
+		go func() { looped <- h.d.loop(ctx) }()
+		for days, day := range []struct {
+			found error
+			text  string
+		}{
+			{nil, ""},
+			{errDisk, ""},
+			{fmt.Errorf("page 7 is of no use: %w", store.ErrDamaged), "page 7 is of no use"},
+			{errDisk, "page 7 is of no use"},
+			{nil, ""},
+		} {
+			st.found = day.found
+			time.Sleep(inspectEvery)
+			synctest.Wait()
+			assert.Equal(t, days+1, st.checks)
+			status, err := (&pageSource{d: h.d}).Status(ctx, "")
+			require.NoError(t, err)
+			assert.Empty(t, status.Broken)
+			var printed strings.Builder
+			printTrouble(&printed, status)
+			if day.text == "" {
+				assert.Empty(t, status.Damaged)
+				assert.NoError(t, h.d.healthy())
+				assert.NotContains(t, printed.String(), "DAMAGED")
+				continue
+			}
+			assert.Contains(t, status.Damaged, day.text)
+			assert.ErrorContains(t, h.d.healthy(), day.text)
+			assert.Contains(t, printed.String(), "THE DATABASE IS DAMAGED: "+day.text)
+		}
+		assert.Equal(t, 1, strings.Count(said.String(), "the database is damaged"))
+		assert.Equal(t, 2, strings.Count(said.String(), "could not be read through"))
+		stop()
+		assert.NoError(t, <-inspected)
+		assert.NoError(t, <-looped)
+		assert.Equal(t, 5, st.checks)
 	})
 }
 

@@ -672,6 +672,16 @@ func TestFailingRoute(t *testing.T) {
 	assert.Contains(t, get(s, "/api/status").Body.String(), `"failing":[{"route":"phone","since":"2026-05-02T09:00:00Z","note":"401 `)
 }
 
+// So is that the database is damaged.
+func TestDamaged(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	assert.NotContains(t, get(s, "/").Body.String(), "damaged")
+	f.st.Damaged = "page 7 is of no use"
+	assert.Contains(t, get(s, "/").Body.String(), "<strong>The database is damaged.</strong> page 7 is of no use</p>")
+	assert.Contains(t, get(s, "/api/status").Body.String(), `"damaged":"page 7 is of no use"`)
+}
+
 // So is that messages came which tell nothing of any lamp, while one is not heard.
 func TestAstray(t *testing.T) {
 	f := newFake()

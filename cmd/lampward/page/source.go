@@ -43,6 +43,7 @@ type Status struct {
 	Uncertain bool             `json:"clock_uncertain,omitempty"` // the wall clock is not set yet
 	Version   string           `json:"version"`
 	Broken    string           `json:"broken,omitempty"`  // why nothing can be stored at present
+	Damaged   string           `json:"damaged,omitempty"` // what is wrong with the database, and what to do; storing may go on
 	CutOff    string           `json:"cut_off,omitempty"` // why no reading comes from an external broker at present
 	Barred    []string         `json:"barred,omitempty"`  // topics that an external broker does not let lampward read
 	Counts    map[string]int64 `json:"counts,omitempty"`  // of MQTT messages since the daemon started
