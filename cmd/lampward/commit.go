@@ -43,7 +43,9 @@ func (d *daemon) commit(ctx context.Context) {
 			d.begin(ctx)
 		}
 	}
-	if d.broken == nil && (!now.Before(d.snapAt) || d.seq-d.tried >= max(snapshotAfter, snapshotEach*int64(len(d.cfg.Lamps)))) {
+	// A snapshot waits for the disk. On one that hangs nothing would be decided or
+	// shown any more.
+	if d.broken == nil && d.hangs() == nil && (!now.Before(d.snapAt) || d.seq-d.tried >= max(snapshotAfter, snapshotEach*int64(len(d.cfg.Lamps)))) {
 		d.snapshot(ctx, now)
 	}
 }

@@ -627,7 +627,10 @@ func (d *daemon) nextWake() (<-chan time.Time, func()) {
 	if d.broken != nil {
 		return d.clock.After(d.mendAt)
 	}
-	at := earliest(d.snapAt, d.clock.Now().Add(wallCheckEvery))
+	at := d.clock.Now().Add(wallCheckEvery)
+	if d.hangs() == nil { // else there is no snapshot
+		at = earliest(at, d.snapAt)
+	}
 	if !d.flushAt.IsZero() && d.storing == nil {
 		at = earliest(at, d.flushAt)
 	}

@@ -28,7 +28,28 @@ type pageSource struct {
 
 // look runs fn between two steps of the loop.
 func (p *pageSource) look(ctx context.Context, fn func(m *rules.Machine)) error {
-	return p.d.do(ctx, job{look: fn})
+	most, cancel := context.WithTimeout(ctx, lookWait)
+	defer cancel()
+	err := p.d.do(most, job{look: fn})
+	if err != nil && ctx.Err() == nil {
+		return fmt.Errorf("lampward does not answer: it has very much to do, or the disk that it stores to hangs; check the disk, and the file system of %s", p.d.cfg.Store.Dir)
+	}
+	return err
+}
+
+// lookWait is how long who looks waits for the loop, which has never that much to do.
+const lookWait = 20 * time.Second
+
+// act hands the loop what a person wants, and waits until it is stored, on a disk that
+// hangs not without end.
+func (p *pageSource) act(ctx context.Context, in rules.Input) error {
+	most, cancel := context.WithTimeout(ctx, lookWait)
+	defer cancel()
+	err := p.d.do(most, job{}, in)
+	if ctx.Err() == nil && errors.Is(err, context.DeadlineExceeded) {
+		return errors.New("this is noted, but not stored yet, for the disk is slow or hangs: if lampward is stopped now, it is lost; look again before you repeat it")
+	}
+	return err
 }
 
 // stored waits until everything that was taken so far is stored, so that who
@@ -337,7 +358,7 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	default:
 		return "", refusal("There is no action %q.", a.Verb)
 	}
-	if err := p.d.do(ctx, job{}, in); err != nil {
+	if err := p.act(ctx, in); err != nil {
 		return "", err
 	}
 	if a.Verb == page.Ack { // something may have come before it

@@ -365,6 +365,18 @@ func TestHangingDisk(t *testing.T) {
 		assert.Zero(t, signs.Load())
 		assert.ErrorContains(t, h.d.healthy(), "the disk has not stored")
 		assert.Contains(t, shown(), "the disk has not stored")
+		// For hours, in which there would be a snapshot, and for who does something.
+		began := time.Now()
+		_, err := (&pageSource{d: h.d}).Do(ctx, page.Action{Verb: page.Battery, Board: "tank"})
+		assert.ErrorContains(t, err, "this is noted, but not stored yet")
+		assert.Equal(t, lookWait, time.Since(began))
+		time.Sleep(2 * snapshotEvery)
+		stepped := h.d.stepped.Load()
+		began = time.Now()
+		later := sent(t, h, 201)
+		assert.Contains(t, shown(), "the disk has not stored")
+		assert.Zero(t, time.Since(began))
+		assert.Equal(t, stepped+1, h.d.stepped.Load(), "it is decided all the same")
 		st.answer <- nil
 		well := make(chan struct{})
 		go func() { // the disk is well again
@@ -378,8 +390,12 @@ func TestHangingDisk(t *testing.T) {
 			}
 		}()
 		assert.NoError(t, <-published)
+		assert.NoError(t, <-later)
 		assert.NoError(t, h.d.healthy())
 		assert.Empty(t, shown())
+		var upTo int64
+		assert.NoError(t, h.d.do(ctx, job{look: func(*rules.Machine) { upTo = h.d.snapSeq }}))
+		assert.Equal(t, h.d.store.LastSeq(), upTo, "the snapshot is made up for")
 		time.Sleep(2 * time.Minute)
 		assert.NotZero(t, signs.Load())
 		assert.NoError(t, h.d.healthy(), "there was nothing to store for minutes")
@@ -387,6 +403,55 @@ func TestHangingDisk(t *testing.T) {
 		assert.NoError(t, <-looped)
 		assert.NoError(t, <-watched)
 		close(well)
+	})
+}
+
+// stuckSnapshot is a store that hangs while it stores a snapshot.
+type stuckSnapshot struct {
+	keeper
+	goesOn chan struct{}
+}
+
+func (s stuckSnapshot) SaveSnapshot(ctx context.Context, seq int64, each func(func(store.Part) error) error) error {
+	<-s.goesOn
+	return s.keeper.SaveSnapshot(ctx, seq, each)
+}
+
+// Who looks while the loop itself waits for a disk that hangs is told so, rather than
+// nothing.
+func TestHangingLoop(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Until(demoDay)
+		h := wallHarness(t, dir, &shift)
+		defer h.crash()
+		st := stuckSnapshot{h.d.store, make(chan struct{})}
+		h.d.store = st
+		ctx, stop := context.WithCancel(t.Context())
+		looped := make(chan error, 1)
+		go func() { looped <- h.d.loop(ctx) }()
+		p := &pageSource{d: h.d}
+		_, err := p.Status(ctx)
+		require.NoError(t, err, "the control")
+		time.Sleep(snapshotEvery + time.Minute)
+		for _, ask := range []func() error{
+			func() error { _, err := p.Status(ctx); return err },
+			func() error { _, err := p.Events(ctx, page.EventQuery{}); return err },
+			func() error { _, err := p.Do(ctx, page.Action{Verb: page.Ack, Lamp: "tank"}); return err },
+		} {
+			began := time.Now()
+			assert.ErrorContains(t, ask(), "lampward does not answer")
+			assert.Equal(t, lookWait, time.Since(began))
+		}
+		gone, leave := context.WithCancel(ctx)
+		leave()
+		_, err = p.Status(gone)
+		assert.ErrorIs(t, err, context.Canceled, "who left is told nothing")
+		close(st.goesOn)
+		_, err = p.Status(ctx)
+		assert.NoError(t, err)
+		stop()
+		assert.NoError(t, <-looped)
 	})
 }
 
