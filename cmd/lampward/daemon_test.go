@@ -641,8 +641,11 @@ rssi = "/rssi"
 	assert.Equal(t, 3.9, *status[0].Volts)
 	assert.Equal(t, -71.0, *status[0].RSSI)
 
+	alive := take(broker.Message{Topic: "cellar/tank/status", Payload: []byte("alive")})
+	assert.Equal(t, []rules.Input{{Kind: rules.InReading, Device: "tank"}}, alive, "all that a board's own topic need say")
+
 	c := in.counts()
-	assert.Equal(t, Counts{Readings: 3, Unknown: 1, Retained: 1, Malformed: 9}, c)
+	assert.Equal(t, Counts{Readings: 4, Unknown: 1, Retained: 1, Malformed: 9}, c)
 }
 
 // A topic that nobody configured is named in the log, for it may be a slip of the
@@ -680,6 +683,62 @@ func TestSignalAlone(t *testing.T) {
 	assert.Nil(t, got[0].RSSI)
 	assert.Contains(t, log.String(), "rssi")
 	assert.Contains(t, log.String(), "topic=cellar/freezer")
+}
+
+// What a message tells of the battery and the signal counts once, be it of two lamps, or
+// hold several readings of one; and it is no trouble that another tells nothing of them.
+func TestStatusCountsOnce(t *testing.T) {
+	cfg, err := config.Parse("test.toml", []byte(`
+[[lamp]]
+name = "red"
+topic = "cellar/panel"
+value = "senml:red"
+device = "panel"
+[[lamp]]
+name = "green"
+topic = "cellar/panel"
+value = "senml:green"
+device = "panel"
+[[device]]
+name = "panel"
+volts = "senml:battery"
+rssi = "senml:rssi"
+[[webhook]]
+url = "http://192.0.2.1/"
+`))
+	require.NoError(t, err)
+	var log bytes.Buffer
+	in := newIntake(cfg, slog.New(slog.NewTextHandler(&log, nil)))
+	in.copies = func() uint64 { return 7 }
+	send := func(records string) (lamps []string, told int) {
+		for _, x := range in.inputs(nil, broker.Message{Topic: "cellar/panel", Payload: []byte("[" + records + "]")}, time.Now) {
+			lamps = append(lamps, fmt.Sprint(x.Lamp, " ", x.Value))
+			assert.Equal(t, x.Volts != nil, x.RSSI != nil)
+			if x.Volts != nil {
+				told++
+			}
+		}
+		return lamps, told
+	}
+	const both, status = `{"n":"red","v":1},{"n":"green","v":2}`, `,{"n":"battery","v":3.7},{"n":"rssi","v":-67}`
+	lamps, told := send(both + status)
+	assert.Equal(t, []string{"red 1", "green 2"}, lamps)
+	assert.Equal(t, 1, told)
+	lamps, told = send(`{"n":"red","v":1,"t":-60},{"n":"red","v":3},{"n":"green","v":2}` + status)
+	assert.Equal(t, []string{"red 1", "red 3", "green 2"}, lamps)
+	assert.Equal(t, 1, told)
+	_, told = send(both)
+	assert.Zero(t, told)
+	assert.Empty(t, log.String())
+	assert.Equal(t, Counts{Readings: 3, Repeated: 7}, in.counts())
+
+	// One of the two cannot be read: it is named, and the other counts.
+	lamps, told = send(`{"n":"green","v":2}` + status)
+	assert.Equal(t, []string{"green 2"}, lamps)
+	assert.Equal(t, 1, told)
+	assert.Contains(t, log.String(), "topic=cellar/panel")
+	assert.Contains(t, log.String(), "no numeric record \\\"red\\\"")
+	assert.Equal(t, Counts{Readings: 4, Repeated: 7, Malformed: 1}, in.counts())
 }
 
 // What brings nothing to store is answered all the same: its sender would send it

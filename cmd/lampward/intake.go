@@ -196,18 +196,16 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 		if samples, err := broker.Decode(m.Payload, *x.status); err != nil {
 			trouble(err)
 		} else {
-			for _, s := range samples {
-				// One topic of a board may carry what another does not.
-				status.Volts, status.RSSI = nil, s.RSSI
-				if s.Battery != nil {
-					var wrong string
-					if status.Volts, wrong = x.cell.take(*s.Battery); wrong != "" {
-						t.quiet.Note("device", x.device, "battery", wrong, "value", *s.Battery)
-					}
+			s := samples[0] // without a value there is one
+			status.RSSI = s.RSSI
+			if s.Battery != nil {
+				var wrong string
+				if status.Volts, wrong = x.cell.take(*s.Battery); wrong != "" {
+					t.quiet.Note("device", x.device, "battery", wrong, "value", *s.Battery)
 				}
-				if s.Warn != nil && broker.ReasonOf(s.Warn) != broker.NoSuchPointer {
-					trouble(s.Warn)
-				}
+			}
+			if s.Warn != nil {
+				trouble(s.Warn)
 			}
 		}
 	}
