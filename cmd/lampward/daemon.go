@@ -721,19 +721,24 @@ func (d *daemon) hangs() error {
 }
 
 // inspectEvery is how often the whole database is read through while running:
-// what decays on a memory card is to be known while there is a backup.
-const inspectEvery = 24 * time.Hour
+// what decays on a memory card is to be known while there is a backup. The first time
+// is sooner, for some machines are started anew each night.
+const (
+	inspectEvery = 24 * time.Hour
+	inspectFirst = time.Hour
+)
 
 // inspect reads the database through once a day until ctx ends. Damage is logged, and
 // for the page, the commands and the heartbeat to tell.
 func (d *daemon) inspect(ctx context.Context) error {
-	t := time.NewTicker(inspectEvery)
+	t := time.NewTimer(inspectFirst)
 	defer t.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-t.C:
+			t.Reset(inspectEvery)
 		}
 		switch _, err := d.store.Check(ctx); {
 		case ctx.Err() != nil:

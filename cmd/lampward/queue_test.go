@@ -287,7 +287,7 @@ func (s *rotten) Check(context.Context) (store.Report, error) {
 	return store.Report{}, s.found
 }
 
-// The database is read through once a day, and damage is told wherever people look,
+// The database is read through an hour after the start, then once a day, and damage is told wherever people look,
 // for as long as it is found. What cannot be read just then is not called damaged.
 func TestInspect(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -311,7 +311,11 @@ func TestInspect(t *testing.T) {
 			{nil, ""},
 		} {
 			st.found = day.found
-			time.Sleep(inspectEvery)
+			if days == 0 {
+				time.Sleep(inspectFirst)
+			} else {
+				time.Sleep(inspectEvery)
+			}
 			synctest.Wait()
 			assert.Equal(t, days+1, st.checks)
 			status, err := (&pageSource{d: h.d}).Status(ctx, "")
