@@ -494,12 +494,13 @@ func TestFullDiskIsLoggedNowAndThen(t *testing.T) {
 		require.ErrorIs(t, h.publish("cellar/freezer", "200"), errDisk)
 		require.Equal(t, before+1, lines("cannot store; readings are refused"))
 		spend(1.2)
+		require.ErrorIs(t, h.publish("cellar/freezer", "200"), errDisk)
 		require.Equal(t, before+2, lines("cannot store; readings are refused"))
 		*h.failing = false
 		spend(0.1)
 		require.NoError(t, h.publish("cellar/freezer", "200"))
 	}
-	require.Equal(t, 2, lines("storing works again"))
+	require.Equal(t, 2, lines("\"storing works again\" refused=2\n"))
 
 	*h.failing = true
 	require.ErrorIs(t, h.publish("cellar/freezer", "200"), errDisk)

@@ -187,6 +187,10 @@ func TestNewsRightAfterSleep(t *testing.T) {
 			require.NoError(t, h.publish("cellar/tank", fmt.Sprint(200+i%7)))
 		}
 		shift += 5 * time.Hour // asleep
+		require.NoError(t, h.turn(&entry{inputs: []rules.Input{{Kind: rules.InService, Lamp: "salt", Word: "out"}}}))
+		first := h.events()[len(h.events())-1]
+		require.Equal(t, rules.OutOfService, first.Event.Kind)
+		assert.WithinDuration(t, time.Now().Add(shift), first.Wall, 5*time.Second)
 		for i := range 3 {
 			time.Sleep(time.Second)
 			require.NoError(t, h.publish("cellar/tank", fmt.Sprint(800+i%7)))
