@@ -508,6 +508,7 @@ func TestFullDiskIsLoggedNowAndThen(t *testing.T) {
 	h.clock.Advance(mendEvery)
 	require.NoError(t, h.turn(nil))
 	require.Contains(t, log.String(), `error="reading the snapshot: `)
+	require.Equal(t, h.clock.Now().Add(mendEvery), h.d.mendAt, "or the loop would not rest")
 }
 
 // Who watches is told once what was refused is undone, although no lamp is heard of

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
@@ -8,7 +9,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lampward/broker"
+	"lampward/notify"
 	"lampward/rules"
+	"lampward/store"
 )
 
 // loopTurn is one turn of the loop with a job whose sender waits for nothing.
@@ -180,5 +183,98 @@ func TestOffline(t *testing.T) {
 		got := in.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(payload)}, time.Now)
 		assert.Equal(t, is, len(got) == 0, payload)
 		assert.Equal(t, before+1, in.counts().Malformed, payload)
+	}
+}
+
+// A stop stores what came before it, though nobody waits for it, and a snapshot, so that
+// the next start has nothing to make up for; where nothing can be stored it says so.
+func TestStopStoresWhatCame(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	before := h.st.LastSeq()
+	m := broker.Message{Topic: "cellar/tank", Payload: []byte("200")}
+	require.NoError(t, h.d.Publish(t.Context(), m))
+	require.NoError(t, h.d.stop())
+	assert.Equal(t, before+2, h.st.LastSeq(), "the reading, and the stop")
+	seq, err := h.st.LoadSnapshot(t.Context(), func(store.Part) error { return nil })
+	require.NoError(t, err)
+	assert.Equal(t, before+2, seq)
+
+	h = newHarness(t, harnessConfig)
+	*h.failing = true
+	require.ErrorIs(t, h.publish("cellar/tank", "200"), errDisk)
+	assert.ErrorIs(t, h.d.stop(), errDisk)
+}
+
+// A deadline at which nothing happened costs no write.
+func TestEmptyTickIsNotStored(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	require.Empty(t, h.d.pending)
+	h.d.step(rules.Input{Kind: rules.InTick}, h.clock.Now())
+	assert.Empty(t, h.d.pending)
+	h.d.step(rules.Input{Kind: rules.InUplink, Word: rules.UplinkUp}, h.clock.Now())
+	assert.Len(t, h.d.pending, 1, "the control")
+}
+
+// A newer reminder takes the place of older ones, not of an escalation; who has
+// acknowledged needs neither.
+func TestVoidedKinds(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	for i := range 10 {
+		h.clock.Advance(time.Minute)
+		require.NoError(t, h.publish("cellar/freezer", []string{"200", "800"}[i/5]))
+	}
+	voided := func(k rules.Kind) (out []string) {
+		for _, v := range h.d.void([]rules.Event{{Kind: k, Lamp: "freezer"}}) {
+			out = append(out, fmt.Sprint(v.Key, v.Kinds))
+		}
+		return out
+	}
+	assert.Equal(t, []string{"lamp/freezer[reminder]", notify.HeldLine + "lamp/freezer[reminder]"}, voided(rules.Reminder))
+	assert.Empty(t, voided(rules.Lit))
+	require.NoError(t, h.turn(&entry{inputs: []rules.Input{{Kind: rules.InAck, Lamp: "freezer"}}}))
+	assert.Equal(t, []string{"lamp/freezer[reminder escalated]", notify.HeldLine + "lamp/freezer[reminder escalated]"}, voided(rules.Acknowledged))
+}
+
+// Who looks waits for events that are decided and not stored, wherever they are on
+// their way.
+func TestUntold(t *testing.T) {
+	quiet, news := []store.Record{{}}, []store.Record{{}, {Events: []rules.Event{{Kind: rules.Lit}}}}
+	assert.False(t, (&daemon{}).untold())
+	assert.False(t, (&daemon{pending: quiet, storing: &batch{recs: quiet}}).untold())
+	assert.True(t, (&daemon{pending: news}).untold())
+	assert.True(t, (&daemon{pending: quiet, storing: &batch{recs: news}}).untold())
+}
+
+// What was told last of a lamp or a board counts, not what was told before it.
+func TestRecallTheNewest(t *testing.T) {
+	for _, over := range []bool{false, true} {
+		h := newHarness(t, harnessConfig)
+		var recs []store.Record
+		tell := func(e rules.Event) {
+			h.clock.Advance(time.Minute)
+			e.At = h.clock.Now()
+			recs = append(recs, store.Record{Input: rules.Input{Kind: rules.InTick, At: e.At}, Events: []rules.Event{e}, Routes: [][]store.Target{nil}})
+		}
+		tell(rules.Event{Kind: rules.Lit, Lamp: "freezer", Device: "freezer", State: "lit"})
+		tell(rules.Event{Kind: rules.Lit, Lamp: "tank", Device: "tank", State: "lit"})
+		tell(rules.Event{Kind: rules.Silent, Device: "salt"})
+		if over {
+			tell(rules.Event{Kind: rules.Dark, Lamp: "freezer", Device: "freezer", State: "dark"})
+			tell(rules.Event{Kind: rules.Unlearned, Lamp: "tank", Device: "tank"})
+			tell(rules.Event{Kind: rules.Returned, Device: "salt"})
+		}
+		_, err := h.st.Append(t.Context(), recs, true)
+		require.NoError(t, err)
+		m := rules.New()
+		m.Step(rules.Input{Kind: rules.InConfig, At: h.clock.Now(), Config: &h.cfg.Rules})
+		require.NoError(t, h.d.recall(t.Context(), m))
+		freezer, _ := m.LampAlarm("freezer")
+		tank, _ := m.LampAlarm("tank")
+		salt, _ := m.DeviceAlarm("salt")
+		want := rules.AlarmUnacknowledged
+		if over {
+			want = rules.AlarmNormal
+		}
+		assert.Equal(t, []string{want, want, want}, []string{freezer.State, tank.State, salt.State})
 	}
 }
