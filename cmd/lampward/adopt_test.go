@@ -100,6 +100,22 @@ func TestRoutesThatAreGone(t *testing.T) {
 		require.Equal(t, 7*time.Hour, next.Sub(demoDay.Add(days)))
 	}
 
+	// What quiet hours held counts as held while they do, and while its route is there.
+	const night = "quiet_hours = [\"22:00-07:00 UTC\"]\n"
+	for _, c := range []struct {
+		routes string
+		after  time.Duration
+		says   string
+	}{
+		{name("phone") + night, time.Hour, " 1 message from before: being sent now. 1 message from before: held until quiet hours end."},
+		{name("phone") + night, 8 * time.Hour, " 2 messages from before: being sent now."},
+		{"", time.Hour, " 2 messages from before: not sent, for no configured route takes such messages."},
+	} {
+		says := adoptHarness(t, name("phone")+night).again(c.routes, c.after)
+		_, says, _ = strings.Cut(says, "is blamed for it.")
+		assert.Equal(t, c.says, says)
+	}
+
 	// Without a route for it, a message waits for one, though not for good.
 	h = adoptHarness(t, name("phone"))
 	assert.Contains(t, h.again("", time.Hour), " 2 messages from before: not sent, for no configured route takes such messages.")
