@@ -1,8 +1,10 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -277,4 +279,32 @@ func TestRecallTheNewest(t *testing.T) {
 		}
 		assert.Equal(t, []string{want, want, want}, []string{freezer.State, tank.State, salt.State})
 	}
+}
+
+// The loop wakes for what waits to be stored, though nothing else happens.
+func TestFlushWakes(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Until(demoDay)
+		h := wallHarness(t, dir, &shift)
+		defer h.crash()
+		h.cfg.Store.Flush = 5 * time.Second
+		ctx, stop := context.WithCancel(t.Context())
+		looped := make(chan error, 1)
+		go func() { looped <- h.d.loop(ctx) }()
+		m := broker.Message{Topic: "cellar/salt", Payload: []byte("200")}
+		require.NoError(t, h.d.Publish(ctx, m)) // the first of a lamp may be news
+		time.Sleep(10 * time.Second)
+		synctest.Wait()
+		before := h.st.LastSeq()
+		require.NoError(t, h.d.Publish(ctx, m))
+		time.Sleep(4 * time.Second)
+		synctest.Wait()
+		assert.Equal(t, before, h.st.LastSeq(), "the control")
+		time.Sleep(2 * time.Second)
+		synctest.Wait()
+		assert.Equal(t, before+1, h.st.LastSeq())
+		stop()
+		assert.NoError(t, <-looped)
+	})
 }

@@ -278,13 +278,24 @@ func TestPruneHoldsUpNobody(t *testing.T) {
 // rotten is a store whose database may be damaged.
 type rotten struct {
 	keeper
+	sync.Mutex
 	checks int
 	found  error
 }
 
 func (s *rotten) Check(context.Context) (store.Report, error) {
+	s.Lock()
+	defer s.Unlock()
 	s.checks++
 	return store.Report{}, s.found
+}
+
+// finds sets what the next check finds, and returns how many there were.
+func (s *rotten) finds(err error) int {
+	s.Lock()
+	defer s.Unlock()
+	s.found = err
+	return s.checks
 }
 
 // The database is read through an hour after the start, then once a day, and damage is told wherever people look,
@@ -293,7 +304,7 @@ func TestInspect(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHarness(t, harnessConfig)
 		defer h.crash()
-		var said strings.Builder
+		var said logBuffer
 		st := &rotten{keeper: h.d.store}
 		h.d.store, h.d.log = st, slog.New(slog.NewTextHandler(&said, nil))
 		ctx, stop := context.WithCancel(t.Context())
@@ -310,14 +321,13 @@ func TestInspect(t *testing.T) {
 			{errDisk, "page 7 is of no use"},
 			{nil, ""},
 		} {
-			st.found = day.found
+			assert.Equal(t, days, st.finds(day.found))
 			if days == 0 {
 				time.Sleep(inspectFirst)
 			} else {
 				time.Sleep(inspectEvery)
 			}
 			synctest.Wait()
-			assert.Equal(t, days+1, st.checks)
 			status, err := (&pageSource{d: h.d}).Status(ctx, "")
 			require.NoError(t, err)
 			assert.Empty(t, status.Broken)
@@ -338,7 +348,7 @@ func TestInspect(t *testing.T) {
 		stop()
 		assert.NoError(t, <-inspected)
 		assert.NoError(t, <-looped)
-		assert.Equal(t, 5, st.checks)
+		assert.Equal(t, 5, st.finds(nil))
 	})
 }
 
