@@ -88,6 +88,8 @@ const (
 	leastBlur = 0.02 // share of blurred readings, until more are seen
 	mostBlur  = 0.8  // the most learned for it: beyond, a few sharp ones would end the blinking
 
+	longest = 30 // readings that may have been lost, for which a change gets likelier
+
 	elsewhere   = 1.0 / 400 // chance of a change of another light that is known, a reading
 	enoughVotes = 4         // of the ambient's jumps, for a size to be that of another light
 	mostVotes   = 12
@@ -136,6 +138,7 @@ type extension struct {
 	y       float64
 	clipped bool // the reading is at the rail
 	where   *place
+	gap     float64 // readings since the last one, by the usual interval, at which something may have changed unseen
 	hazard  float64 // chance of a switch from the steady state of the hypothesis at hand
 	lit     float64 // chance that it is lit by the rhythm of this blinking
 	rhythm  float64 // how much that is to be believed
@@ -150,12 +153,20 @@ type extension struct {
 func (f *filter) observe(ms int64, y, dt float64, where *place, lit, rhythm float64) {
 	x := extension{f: f, ms: ms, y: y, clipped: f.Rail != 0 && y >= f.Rail, where: where, lit: lit, rhythm: rhythm}
 	q := mul(f.Q, dt)
+	x.gap = 1
+	// A reading at an end of the range may be what a board begins with that was off.
+	if dt > 1.5 && !x.clipped && !where.End {
+		x.gap = math.Min(dt, longest)
+	}
 	for i := range int(f.N) {
 		h := f.H[i]
 		h.W *= exp(mul(where.Weight, where.odds(h.M)))
 		x.hazard = math.Max(f.Hazard, where.Hazard)
 		if where.Visits {
 			x.hazard = math.Max(x.hazard, h.ends())
+		}
+		if x.gap > 1 { // it may have changed back, too
+			x.hazard = mul(0.5, 1-exp(-2*mul(x.hazard, x.gap)))
 		}
 		h.P = math.Min(h.P+q, 1e20)
 		if h.Age < 2 && h.Prev != Learning { // lamps warm up, and boards average
@@ -282,7 +293,7 @@ func (x *extension) outlying(h *hyp) {
 		// all sizes up to the usual large one alike, hardly any beyond
 		g += mul(rho, sized(d, f.Jump))
 	}
-	g += x.others(h, d)
+	g = mul(g+x.others(h, d), x.gap)
 	k.W, k.By = h.W*g*math.Min(exp(x.where.odds(h.M+d)-x.where.odds(h.M)), 1), byJump
 	k.M, k.P, k.Jump, k.Leap = h.M+d, f.R, x.ms, d
 	x.switched(&k, h, d)
@@ -290,7 +301,7 @@ func (x *extension) outlying(h *hyp) {
 	// both at once: the lamp changes as a room's light does
 	if d2 := x.y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !x.clipped {
 		k = *h
-		g := mul(rho, sized(d2, f.Jump)) + x.others(h, d2)
+		g := mul(mul(rho, sized(d2, f.Jump))+x.others(h, d2), x.gap)
 		k.W = h.W * x.hazard * g * math.Min(exp(x.where.odds(h.M+d2)-x.where.odds(h.M)), 1)
 		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
 		k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, x.ms, d2, Dark+Lit-h.S
