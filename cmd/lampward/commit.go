@@ -35,19 +35,24 @@ func (d *daemon) commit(ctx context.Context) {
 	if d.storing != nil && len(d.pending) >= maxPending {
 		d.wait()
 	}
-	if d.storing == nil {
-		switch {
-		case len(d.pending) == 0:
-			d.waiting = answer(d.waiting, nil)
-		case len(d.waiting) > 0, !now.Before(d.flushAt), len(d.pending) >= maxBatch:
-			d.begin(ctx)
-		}
+	if d.storing != nil { // on a disk that hangs, who waited for a snapshot would decide and show nothing
+		return
 	}
-	// A snapshot waits for the disk. On one that hangs nothing would be decided or
-	// shown any more.
-	if d.broken == nil && d.hangs() == nil && (!now.Before(d.snapAt) || d.seq-d.tried >= max(snapshotAfter, snapshotEach*int64(len(d.cfg.Lamps)))) {
+	if d.snapshotDue(now) {
 		d.snapshot(ctx, now)
 	}
+	switch {
+	case d.broken != nil:
+	case len(d.pending) == 0:
+		d.waiting = answer(d.waiting, nil)
+	case len(d.waiting) > 0, !now.Before(d.flushAt), len(d.pending) >= maxBatch:
+		d.begin(ctx)
+	}
+}
+
+// snapshotDue tells whether it is time for a snapshot.
+func (d *daemon) snapshotDue(now time.Time) bool {
+	return !now.Before(d.snapAt) || d.seq-d.tried >= max(snapshotAfter, snapshotEach*int64(len(d.cfg.Lamps)))
 }
 
 // begin has another goroutine store what is pending. settle or wait must

@@ -628,11 +628,11 @@ func (d *daemon) nextWake() (<-chan time.Time, func()) {
 		return d.clock.After(d.mendAt)
 	}
 	at := d.clock.Now().Add(wallCheckEvery)
-	if d.hangs() == nil { // else there is no snapshot
+	if d.storing == nil { // else what comes of it wakes the loop
 		at = earliest(at, d.snapAt)
-	}
-	if !d.flushAt.IsZero() && d.storing == nil {
-		at = earliest(at, d.flushAt)
+		if !d.flushAt.IsZero() {
+			at = earliest(at, d.flushAt)
+		}
 	}
 	if next, ok := d.machine.Next(); ok {
 		at = earliest(at, next)
