@@ -26,7 +26,7 @@ type stream struct {
 	w    http.ResponseWriter
 	rc   *http.ResponseController
 	last map[string]string // newest version of each part that was sent
-	row  int64             // of the newest event that was sent, be it in a stream before; 0: none
+	row  int64             // of the newest event that was sent, be it in a stream before; 0: there was none; less: not known
 }
 
 func (t *stream) send(event, id string, v any) error {
@@ -70,7 +70,10 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, update func(t *s
 	}
 	mark, row, _ := strings.Cut(mark, ".")
 	rev := s.hub.parse(mark)
-	t.row, _ = strconv.ParseInt(row, 10, 64)
+	var err error
+	if t.row, err = strconv.ParseInt(row, 10, 64); err != nil {
+		t.row = -1
+	}
 	beat := time.NewTicker(heartbeat)
 	defer beat.Stop()
 	if t.send("beat", "", map[string]int64{"every": heartbeat.Milliseconds()}) != nil || t.rc.Flush() != nil {
@@ -92,7 +95,7 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, update func(t *s
 			err := update(t, c)
 			if err == nil {
 				mark := s.hub.text(c.rev)
-				if t.row > 0 {
+				if t.row >= 0 {
 					mark += "." + strconv.FormatInt(t.row, 10)
 				}
 				err = t.send("mark", mark, mark)
@@ -421,7 +424,7 @@ func (s *Server) streamNews(ctx context.Context, t *stream) error {
 	if err != nil {
 		return err
 	}
-	for n := len(list); t.row > 0 && n > 0 && list[n-1].Row > t.row+1 && n < newsMost; n = len(list) {
+	for n := len(list); t.row >= 0 && n > 0 && list[n-1].Row > t.row+1 && n < newsMost; n = len(list) {
 		more, err := s.o.Source.Events(ctx, EventQuery{Before: list[n-1].Row, Limit: min(5*n, newsMost-n)})
 		if err != nil {
 			return err
@@ -438,7 +441,7 @@ func (s *Server) streamNews(ctx context.Context, t *stream) error {
 			break
 		}
 	}
-	if len(list) > 0 {
+	if t.row = 0; len(list) > 0 {
 		t.row = list[0].Row
 	}
 	return t.send("news", "", map[string]any{"events": orEmpty(list)})

@@ -441,6 +441,41 @@ func TestProgramsMissNoEvent(t *testing.T) {
 	})
 }
 
+// Who watched while there was no event yet is told of all of the first burst, be it
+// that they were away.
+func TestProgramsMissNoFirstEvent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &moving{fake: newFake()}
+		f.events = nil
+		s := newServer(t, nil, func(o *Options) { o.Source = f })
+		id := ""
+		rows := func(list []sent) (n int) {
+			for _, e := range list {
+				if e.event == "mark" {
+					id = e.id
+				}
+				var of struct{ Events []Event }
+				if e.event == "news" && assert.NoError(t, json.Unmarshal([]byte(e.data), &of)) {
+					n = len(of.Events)
+				}
+			}
+			return n
+		}
+		_, next := openStream(t, s, "/api/stream", nil)
+		assert.Zero(t, rows(next(time.Second)))
+		f.change(func(f *fake) {
+			for row := int64(50); row > 0; row-- {
+				f.events = append(f.events, Event{Row: row, Kind: "learned", Lamp: "tank"})
+			}
+		})
+		again := func(r *http.Request) { r.Header.Set("Last-Event-ID", id) }
+		s.Changed("tank", "tank", true)
+		_, other := openStream(t, s, "/api/stream", again)
+		assert.Equal(t, 50, rows(next(time.Second)))
+		assert.Equal(t, 50, rows(other(time.Second)))
+	})
+}
+
 // A stream ends within a beat of who watches having logged out, and shows nothing
 // more; that of a program of this machine goes on. All end with the server, be it
 // that nothing happens just then.
