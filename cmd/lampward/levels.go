@@ -76,8 +76,15 @@ func withLevels(cfg *config.Config) (*config.Config, error) {
 // setLevels sets the levels of a lamp by hand, or has them learned again: as a new
 // configuration for this run, and in the file for the next start.
 func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, error) {
-	p.levels.Lock()
-	defer p.levels.Unlock()
+	if err := p.turn(ctx); err != nil {
+		return "", err
+	}
+	mine := true // to give back
+	defer func() {
+		if mine {
+			<-p.levels
+		}
+	}()
 	levels, err := readLevels(p.d.cfg.Store.Dir)
 	if err != nil {
 		return "", err
@@ -114,14 +121,38 @@ func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, erro
 		return "", err
 	}
 	// Once the loop has it, it is done: who no longer waits for it changes nothing.
-	if err := p.d.do(context.WithoutCancel(ctx), job{}, rules.Input{Kind: rules.InConfig, Config: &cfg, By: a.By}); err != nil {
+	mine = false
+	err = p.act(ctx, rules.Input{Kind: rules.InConfig, Config: &cfg, By: a.By}, func(err error) error {
+		defer func() { <-p.levels }()
+		if err != nil {
+			return err
+		}
+		p.d.tell(a.Lamp)
+		if err := store.WriteFile(filepath.Join(p.d.cfg.Store.Dir, levelsFile), bytes.NewReader(append(b, '\n')), true); err != nil {
+			return fmt.Errorf("the levels were changed, but only until the next start, for they cannot be kept: %w", err)
+		}
+		return nil
+	})
+	if err != nil {
 		return "", err
 	}
-	p.d.tell(a.Lamp)
-	if err := store.WriteFile(filepath.Join(p.d.cfg.Store.Dir, levelsFile), bytes.NewReader(append(b, '\n')), true); err != nil {
-		return "", fmt.Errorf("the levels were changed, but only until the next start, for they cannot be kept: %w", err)
-	}
 	return said, nil
+}
+
+// turn waits until nobody else changes levels, on a disk that hangs not without end.
+// Who got it takes the token from p.levels in the end.
+func (p *pageSource) turn(ctx context.Context) error {
+	p.once.Do(func() { p.levels = make(chan struct{}, 1) })
+	t := time.NewTimer(lookWait)
+	defer t.Stop()
+	select {
+	case p.levels <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-t.C:
+		return fmt.Errorf("nothing was changed, for lampward does not answer: %s", p.busy())
+	}
 }
 
 // tell lets those who watch know that a lamp changed for another reason than

@@ -23,7 +23,8 @@ import (
 type pageSource struct {
 	d *daemon
 
-	levels sync.Mutex // one change of the levels at a time
+	once   sync.Once
+	levels chan struct{} // has one token while levels are being changed
 }
 
 // look runs fn between two steps of the loop.
@@ -32,7 +33,7 @@ func (p *pageSource) look(ctx context.Context, fn func(m *rules.Machine)) error 
 	defer cancel()
 	err := p.d.do(most, job{look: fn})
 	if err != nil && ctx.Err() == nil {
-		return fmt.Errorf("lampward does not answer: it has very much to do, or the disk that it stores to hangs; check the disk, and the file system of %s", p.d.cfg.Store.Dir)
+		return fmt.Errorf("lampward does not answer: %s", p.busy())
 	}
 	return err
 }
@@ -40,16 +41,36 @@ func (p *pageSource) look(ctx context.Context, fn func(m *rules.Machine)) error 
 // lookWait is how long who looks waits for the loop, which has never that much to do.
 const lookWait = 20 * time.Second
 
+// busy says what may keep the loop from answering, and what to do.
+func (p *pageSource) busy() string {
+	return "it has very much to do, or the disk that it stores to hangs; check the disk, and the file system of " + p.d.cfg.Store.Dir
+}
+
 // act hands the loop what a person wants, and waits until it is stored, on a disk that
-// hangs not without end.
-func (p *pageSource) act(ctx context.Context, in rules.Input) error {
+// hangs not without end. then, unless it is nil, is called with what became of it, be
+// it that nobody waits any more; what it returns is what the person is told.
+func (p *pageSource) act(ctx context.Context, in rules.Input, then func(error) error) error {
 	most, cancel := context.WithTimeout(ctx, lookWait)
 	defer cancel()
-	err := p.d.do(most, job{}, in)
-	if ctx.Err() == nil && errors.Is(err, context.DeadlineExceeded) {
-		return errors.New("this is noted, but not stored yet, for the disk is slow or hangs: if lampward is stopped now, it is lost; look again before you repeat it")
+	stored := make(chan error, 1)
+	if err := p.d.enqueue(most, job{done: stored}, in); err != nil {
+		err = cmp.Or(ctx.Err(), fmt.Errorf("nothing was changed, for lampward does not answer: %s", p.busy()))
+		if then != nil {
+			err = then(err)
+		}
+		return err
 	}
-	return err
+	told := stored
+	if then != nil {
+		told = make(chan error, 1)
+		go func() { told <- then(<-stored) }()
+	}
+	select {
+	case err := <-told:
+		return err
+	case <-most.Done():
+		return cmp.Or(ctx.Err(), errors.New("this is noted, but not stored yet, for the disk is slow or hangs: if lampward is stopped now, it is lost; look again before you repeat it"))
+	}
 }
 
 // stored waits until everything that was taken so far is stored, so that who
@@ -358,7 +379,7 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	default:
 		return "", refusal("There is no action %q.", a.Verb)
 	}
-	if err := p.act(ctx, in); err != nil {
+	if err := p.act(ctx, in, nil); err != nil {
 		return "", err
 	}
 	if a.Verb == page.Ack { // something may have come before it

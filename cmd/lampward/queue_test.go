@@ -16,8 +16,10 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lampward/broker"
+	"lampward/cmd/lampward/config"
 	"lampward/cmd/lampward/page"
 	"lampward/rules"
+	"lampward/rules/learn"
 	"lampward/store"
 )
 
@@ -456,6 +458,65 @@ func TestHangsBeforeASnapshot(t *testing.T) {
 		stop()
 		assert.NoError(t, <-looped)
 		close(well)
+	})
+}
+
+// Who sets levels on a disk that hangs is told so as well, and so are others who do
+// meanwhile; what was noted is kept once the disk is well.
+func TestLevelsOnAHangingDisk(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		h, st, ctx, stop, looped := slowLoop(t, dir)
+		defer h.crash()
+		p := &pageSource{d: h.d}
+		set := func(on float64) chan error {
+			c := make(chan error, 1)
+			go func() {
+				_, err := p.Do(ctx, page.Action{Verb: page.Levels, Lamp: "salt", OnAbove: on, OffBelow: 300})
+				c <- err
+			}()
+			return c
+		}
+		one := set(700)
+		<-st.asked
+		two := set(800)
+		time.Sleep(2*lookWait + time.Second)
+		synctest.Wait()
+		if assert.Len(t, one, 1) && assert.Len(t, two, 1) {
+			assert.ErrorContains(t, <-one, "this is noted, but not stored yet")
+			assert.ErrorContains(t, <-two, "nothing was changed")
+		}
+		st.answer <- nil
+		synctest.Wait()
+		kept, err := readLevels(dir)
+		assert.NoError(t, err)
+		assert.Equal(t, map[string]learn.Levels{"salt": {OnAbove: 700, OffBelow: 300}}, kept)
+		again := set(900)
+		<-st.asked
+		st.answer <- nil
+		assert.NoError(t, <-again)
+		kept, err = readLevels(dir)
+		assert.NoError(t, err)
+		assert.Equal(t, map[string]learn.Levels{"salt": {OnAbove: 900, OffBelow: 300}}, kept)
+		stop()
+		<-st.asked
+		st.answer <- nil
+		assert.NoError(t, <-looped)
+	})
+}
+
+// What a person does while the queue is full, because the loop waits for the disk, is
+// not said to be noted.
+func TestNotNoted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := &daemon{cfg: &config.Config{}, clock: &simClock{now: demoDay}, jobs: newQueue(1)}
+		p := &pageSource{d: d}
+		in := rules.Input{Kind: rules.InAck, Lamp: "tank"}
+		assert.ErrorContains(t, p.act(t.Context(), in, nil), "this is noted", "the control: it is in the queue")
+		began := time.Now()
+		assert.ErrorContains(t, p.act(t.Context(), in, nil), "nothing was changed")
+		assert.Equal(t, lookWait, time.Since(began))
+		assert.Len(t, d.jobs.take(), 1)
 	})
 }
 
