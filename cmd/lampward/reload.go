@@ -38,8 +38,9 @@ type reloader struct {
 // the one before it goes on.
 func (r reloader) serve(ctx context.Context, cfg *config.Config) error {
 	var before *config.Config // to go back to while cfg has not started
+	var damage *string        // what an inspection found; a reload mends nothing
 	for {
-		ready, next, err := r.once(ctx, cfg)
+		ready, next, err := r.once(ctx, cfg, &damage)
 		switch {
 		case err != nil && !ready && before != nil:
 			r.options(before).log.Error("no daemon starts with the new configuration; the old one goes on", "error", err)
@@ -52,9 +53,10 @@ func (r reloader) serve(ctx context.Context, cfg *config.Config) error {
 	}
 }
 
-// once runs one daemon. next is the configuration to go on with; nil: ctx
-// ended, or the daemon failed.
-func (r reloader) once(ctx context.Context, cfg *config.Config) (ready bool, next *config.Config, err error) {
+// once runs one daemon, which knows of damage from the start, and tells what it knows
+// in the end. next is the configuration to go on with; nil: ctx ended, or the daemon
+// failed.
+func (r reloader) once(ctx context.Context, cfg *config.Config, damage **string) (ready bool, next *config.Config, err error) {
 	o := r.options(cfg)
 	running, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
@@ -62,6 +64,7 @@ func (r reloader) once(ctx context.Context, cfg *config.Config) (ready bool, nex
 	inside := o.inside
 	o.inside = func(x *daemon) {
 		d = x
+		d.damage.Store(*damage)
 		if inside != nil {
 			inside(x)
 		}
@@ -109,6 +112,9 @@ func (r reloader) once(ctx context.Context, cfg *config.Config) (ready bool, nex
 	err = serve(running, cfg, o)
 	stop(nil)
 	next = <-watched
+	if d != nil {
+		*damage = d.damage.Load()
+	}
 	select {
 	case <-started:
 		ready = true

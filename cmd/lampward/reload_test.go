@@ -253,6 +253,29 @@ func TestReloadSwapsPorts(t *testing.T) {
 	r.end()
 }
 
+// A reload mends no database: that it is damaged goes on being told, until an
+// inspection finds it well.
+func TestReloadKeepsDamage(t *testing.T) {
+	r := newReloading(t, tankOnly)
+	text := "page 7 is of no use"
+	r.daemon.damage.Store(&text)
+	for range 2 {
+		was := r.daemon
+		r.hup <- syscall.SIGHUP
+		r.waitStart()
+		require.NotSame(t, was, r.daemon)
+		s, err := (&pageSource{d: r.daemon}).Status(t.Context())
+		require.NoError(t, err)
+		assert.Equal(t, text, s.Damaged)
+		assert.EqualError(t, r.daemon.healthy(), text)
+	}
+	r.daemon.damage.Store(nil)
+	r.hup <- syscall.SIGHUP
+	r.waitStart()
+	assert.NoError(t, r.daemon.healthy())
+	r.end()
+}
+
 // A lamp that is taken out of the configuration and put back is learned anew:
 // the control for what TestReload compares.
 func TestReloadForgetsWhatIsGone(t *testing.T) {
