@@ -1,7 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -143,16 +145,22 @@ func (d *daemon) fail(b *batch, err error) {
 	d.waiting = answer(d.waiting, err)
 }
 
-// refuse has readings refused, for err. It is logged once an hour: each attempt to
-// store again may fail for the same reason, on a disk that is full, and may hold the log.
+// refuse has readings refused, for err. Each cause is logged once an hour: each attempt
+// to store again may fail for the same reason, on a disk that is full, or for one of a
+// few in turn, on one that is dying, and the disk may hold the log.
 func (d *daemon) refuse(err error) {
 	d.broken = err
+	cause := cmp.Or(errors.Unwrap(err), err).Error() // without how many readings it was
 	now := d.clock.Now()
-	if text := err.Error(); text != d.said || now.Sub(d.saidAt) >= time.Hour {
-		d.said, d.saidAt = text, now
-		d.log.Error("cannot store; readings are refused until it works again",
-			"error", err, "do", "free space, or check the disk, in "+d.cfg.Store.Dir)
+	if at, ok := d.said[cause]; ok && now.Sub(at) < time.Hour {
+		return
 	}
+	if d.said == nil || len(d.said) > 20 { // causes that differ each time
+		d.said = map[string]time.Time{}
+	}
+	d.said[cause] = now
+	d.log.Error("cannot store; readings are refused until it works again",
+		"error", err, "do", "free space, or check the disk, in "+d.cfg.Store.Dir)
 }
 
 // mend rebuilds the machine from the store and tries to write again.
@@ -183,7 +191,7 @@ func (d *daemon) mend(ctx context.Context, now time.Time) {
 		return
 	}
 	d.log.Info("storing works again", "refused", lost)
-	d.refusals, d.said = 0, ""
+	d.refusals, d.said = 0, nil
 }
 
 // tellAll lets those who watch know that each lamp and board may be otherwise than

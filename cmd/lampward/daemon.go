@@ -67,11 +67,11 @@ type daemon struct {
 	pruned   chan struct{}  // closed once the newest prune has ended; nil: none began
 	broken   error          // why memory could not follow the disk; readings are refused meanwhile
 	mendAt   time.Time      // when to try again
-	said     string         // of broken, what was logged last
-	saidAt   time.Time      // and when
 	refusals int            // since broken
 	rebuilt  bool           // since broken, and those who watch were told
 	stray    bool           // adopt did not do all; the next snapshot has it try again
+
+	said map[string]time.Time // since broken, when each cause was logged last
 
 	damage atomic.Pointer[string] // what the newest inspection found; nil: nothing
 	cutOff atomic.Pointer[string] // why an external broker sends nothing; nil: it does. Set by the broker's goroutine

@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"math/rand/v2"
 	"reflect"
@@ -509,6 +510,32 @@ func TestFullDiskIsLoggedNowAndThen(t *testing.T) {
 	require.NoError(t, h.turn(nil))
 	require.Contains(t, log.String(), `error="reading the snapshot: `)
 	require.Equal(t, h.clock.Now().Add(mendEvery), h.d.mendAt, "or the loop would not rest")
+}
+
+// Nor does a disk that fails now in one way and now in another, or first with many
+// readings and then with few.
+func TestDyingDiskIsLoggedNowAndThen(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	var log logBuffer
+	h.d.log = slog.New(slog.NewTextHandler(&log, nil))
+	lines := func() int { return strings.Count(log.String(), "cannot store; readings are refused") }
+	h.d.fail(&batch{recs: make([]store.Record, 3)}, errDisk)
+	h.d.mendAt = h.d.clock.Now()
+	*h.failing = true
+	require.NoError(t, h.turn(nil))
+	assert.Equal(t, 1, lines())
+	for range 20 {
+		h.clock.Advance(mendEvery)
+		h.d.refuse(fmt.Errorf("reading the snapshot: %w", io.ErrUnexpectedEOF))
+		require.NoError(t, h.turn(nil))
+	}
+	assert.Equal(t, 2, lines())
+	*h.failing = false
+	h.clock.Advance(mendEvery)
+	require.NoError(t, h.turn(nil))
+	*h.failing = true
+	require.ErrorIs(t, h.publish("cellar/freezer", "200"), errDisk)
+	assert.Equal(t, 3, lines(), "it had worked meanwhile")
 }
 
 // Who watches is told once what was refused is undone, although no lamp is heard of
