@@ -118,7 +118,7 @@ func (d *daemon) caughtUp(ctx context.Context, now time.Time, stray strays) stri
 	say(len(held), "held until quiet hours end")
 	say(stray.left, "not sent, for no configured route takes such messages")
 	if stray.stuck > 0 { // stray.err is not nil
-		say(stray.stuck, fmt.Sprintf("not sent yet, for to hand on what was for routes that are no longer configured did not work (%s) and is tried again within the hour", stray.err))
+		say(stray.stuck, fmt.Sprintf("not sent yet: what was for routes that are no longer configured could not be handed on (%s); that is tried again within the hour", stray.err))
 	}
 	return text
 }

@@ -140,7 +140,7 @@ func TestRoutesThatAreGoneDiskFull(t *testing.T) {
 	h.fixed = true
 	assert.True(t, strings.HasSuffix(h.again(phone, time.Hour),
 		" 1 message from before: not sent, for no configured route takes such messages."+
-			" 1 message from before: not sent yet, for to hand on what was for routes that are no longer configured did not work (no space left on device) and is tried again within the hour."))
+			" 1 message from before: not sent yet: what was for routes that are no longer configured could not be handed on (no space left on device); that is tried again within the hour."))
 	require.Equal(t, left, h.outbox())
 	h.clock.Advance(59 * time.Minute)
 	require.NoError(t, h.turn(nil))
