@@ -484,8 +484,8 @@ func TestFullDiskIsLoggedNowAndThen(t *testing.T) {
 	h.d.log = slog.New(slog.NewTextHandler(&log, nil))
 	lines := func(text string) int { return strings.Count(log.String(), text) }
 	spend := func(hours float64) {
-		for range int(hours * float64(time.Hour/mendEvery)) {
-			h.clock.Advance(mendEvery)
+		for range int(hours * 60) {
+			h.clock.Advance(time.Minute)
 			require.NoError(t, h.turn(nil))
 		}
 	}
