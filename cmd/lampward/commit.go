@@ -90,11 +90,26 @@ func (d *daemon) settle(o outcome) {
 		if d.keeps != nil {
 			d.keeps(b.recs)
 		}
+		d.tellLate(b.recs)
 		d.worker.Wake()
 	}
 	clear(b.recs)
 	b.recs = b.recs[:0]
 	d.spare = b
+}
+
+// tellLate tells those who watch again of events that took long to store: who looked
+// when they were decided has not waited for them.
+func (d *daemon) tellLate(recs []store.Record) {
+	if d.tap == nil {
+		return
+	}
+	now := d.clock.Now()
+	for i := range recs {
+		if r := &recs[i]; len(r.Events) > 0 && now.Sub(r.Input.At) >= storedWait {
+			d.tap(r.Input, r.Events)
+		}
+	}
 }
 
 // eventful tells whether records hold events.

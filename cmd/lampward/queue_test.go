@@ -505,6 +505,47 @@ func TestLevelsOnAHangingDisk(t *testing.T) {
 	})
 }
 
+// Who watches is told again of an event that took long to store: when they looked, it
+// was not there yet. What is stored soon they are told of once.
+func TestStoredLateIsTold(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		h, st, ctx, stop, looped := slowLoop(t, dir)
+		defer h.crash()
+		p := &pageSource{d: h.d}
+		told := 0
+		assert.NoError(t, p.look(ctx, func(*rules.Machine) {
+			h.d.tap = func(_ rules.Input, events []rules.Event) { told += len(events) }
+		}))
+		change := func(count float64, wait time.Duration) (decided, stored int) {
+			for i := 0; i < 5 && decided == 0; i++ { // a delay may be to pass first
+				time.Sleep(time.Second)
+				c := sent(t, h, count)
+				<-st.asked
+				assert.NoError(t, p.look(ctx, func(*rules.Machine) { decided, told = told, 0 }))
+				time.Sleep(wait)
+				st.answer <- nil
+				assert.NoError(t, <-c)
+				assert.NoError(t, p.look(ctx, func(*rules.Machine) { stored, told = told, 0 }))
+			}
+			return decided, stored
+		}
+		change(200, 0)
+		decided, stored := change(800, time.Second)
+		assert.NotZero(t, decided)
+		assert.Zero(t, stored)
+		decided, stored = change(200, 2*storedWait)
+		assert.NotZero(t, decided)
+		assert.Equal(t, decided, stored)
+		decided, stored = change(201, 2*storedWait)
+		assert.Zero(t, decided+stored, "no event")
+		stop()
+		<-st.asked
+		st.answer <- nil
+		assert.NoError(t, <-looped)
+	})
+}
+
 // What a person does while the queue is full, because the loop waits for the disk, is
 // not said to be noted.
 func TestNotNoted(t *testing.T) {
