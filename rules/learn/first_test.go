@@ -647,3 +647,47 @@ func TestDarkAfterHours(t *testing.T) {
 		}
 	}
 }
+
+// A small step that few edges agree on, and sliding ones, is given up after four changes where
+// the light itself went as far in the first day, or by a slope.
+func TestSmallStepAmidMovingLight(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(c *core)
+		kept   bool
+	}{
+		"the light went as far":             {func(*core) {}, false},
+		"by a slope":                        {func(c *core) { c.Range.Way, c.Range.Swing = 0, 25; c.Range.Minutes = 3000 }, false},
+		"it hardly moved":                   {func(c *core) { c.Range.Way, c.Range.Swing = 20, 20 }, true},
+		"over days":                         {func(c *core) { c.Range.Minutes = 3000 }, true},
+		"told three times":                  {func(c *core) { c.Told = 3 }, true},
+		"a larger step":                     {func(c *core) { c.Noise.V = 4 }, true},
+		"sharp edges":                       {func(c *core) { sharpened(c, 24) }, true},
+		"edges that agree":                  {func(c *core) { agreeing(c) }, true},
+		"no edge of it":                     {func(c *core) { c.Edges.NE = 0 }, true},
+		"a lamp that blinks":                {func(c *core) { c.NBlink = 2 }, true},
+		"a person taught both":              {func(c *core) { c.Taught = [2]bool{true, true} }, true},
+		"at the end of the converter's way": {func(c *core) { c.Noise.AtMax, c.Noise.Max = 40, 220 }, true},
+	} {
+		l := given(25, 6, 3, func(i int) edge {
+			return edge{At: int64(i) * 3_600_000, Size: []float64{25, -27, 24}[i], SD: 6, From: 200, Leap: 12}
+		})
+		l.c.Told, l.c.Range.Minutes, l.c.Range.Way = 4, 600, 24
+		c.change(&l.c)
+		if got := !l.c.refuted(); got != c.kept {
+			t.Errorf("%s: kept %v", name, got)
+		}
+	}
+}
+
+func sharpened(c *core, leap float64) {
+	for i := range c.Edges.E[:c.Edges.NE] {
+		c.Edges.E[i].Leap = leap
+	}
+}
+
+// agreeing has the edges of the step in use be many, up and down in turn.
+func agreeing(c *core) {
+	for i := range 14 {
+		c.Edges.record(edge{At: int64(i) * 9_000_000, Size: []float64{25, -25}[i%2], SD: 6, From: []float64{200, 225}[i%2], Leap: 12})
+	}
+}

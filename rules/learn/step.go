@@ -467,7 +467,7 @@ func (c *core) refute() {
 // refuted tells whether the edges of the changes announced by the step do not agree
 // on it: it was learned from clouds, a room's light or noise.
 func (c *core) refuted() bool {
-	if !c.Known || c.Told < 6 || c.Taught[0] && c.Taught[1] {
+	if !c.Known || c.Told < 4 || c.Taught[0] && c.Taught[1] {
 		return false
 	}
 	sd := math.Sqrt(c.Noise.variance())
@@ -480,6 +480,15 @@ func (c *core) refuted() bool {
 	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60, 0)
 	calm, lively, known := c.Hours.moves()
 
+	// A small one whose edges slide, and which few agree on, where the light goes as far in
+	// the first day, or by a slope.
+	if step < mul(beyondSmall, sd) && n > 0 && share < 0.85 && ev < 4 && c.NBlink*4 <= c.Told &&
+		math.Max(c.Range.Swing, c.firstWay()) > mul(0.9, step) {
+		return true
+	}
+	if c.Told < 6 {
+		return false
+	}
 	if ev < 15 { // half of the most that slid counts, unless the edges agree: a lamp's edges that were not seen slide, too
 		lively += mul(0.5, c.Range.Swing)
 	}
@@ -514,6 +523,15 @@ func (c *core) refuted() bool {
 	large := step > mul(beyondRoom, sd) && (nearly || c.Range.Jump < 0.45*step || n >= 3 && share > 0.9)
 	sharp := n >= 6 && (share > 0.72 && nearly || share > 0.85 && 2*matched >= c.Told) // of small ones many are not seen
 	return !large && !sharp
+}
+
+// firstWay is the way that the light went by itself in the first day; 0 after it, for it adds
+// up.
+func (c *core) firstWay() float64 {
+	if c.Range.Minutes > 1440 {
+		return 0
+	}
+	return c.Range.Way
 }
 
 // forget goes back to learning, with the edges seen so far.
