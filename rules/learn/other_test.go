@@ -447,3 +447,48 @@ func TestBothLightsAtOnce(t *testing.T) {
 	run(20)
 	f.want(t, Dark, Lit)
 }
+
+// The lamp and the room's light going out together are no larger lamp.
+func TestBothGoOut(t *testing.T) {
+	f := feed(Config{}, time.Minute, 6)
+	f.read(700, flat(100), 1)
+	f.read(200, flat(280), 1)
+	for range 2 { // an evening each
+		f.read(1000, flat(100), 1)
+		f.read(100, flat(210), 1)
+		f.read(340, flat(100), 1)
+	}
+	f.got = nil
+	f.read(200, flat(280), 1)
+	f.read(60, flat(390), 1)
+	f.want(t, Lit)
+	f.read(200, flat(100), 1)
+	f.want(t, Lit, Dark)
+	if step := f.l.c.F.Step; step < 170 || step > 190 {
+		t.Fatalf("the step is %v", step)
+	}
+	f.read(100, flat(280), 1)
+	f.read(100, flat(100), 1)
+	f.want(t, Lit, Dark, Lit, Dark)
+
+	for name, x := range map[string]struct {
+		size float64
+		n    int // edges of the room's light
+		both bool
+	}{
+		"both":          {290, 2, true},
+		"both go out":   {-290, 2, true},
+		"a larger":      {340, 2, false},
+		"a smaller":     {245, 2, false},
+		"seen once":     {290, 1, false},
+		"twice as much": {360, 2, false},
+	} {
+		l := given(180, 6, 4, func(i int) edge { return edge{At: int64(i), Size: []float64{180, -180}[i%2], SD: 6, Leap: 180} })
+		for i := range x.n {
+			l.c.Edges.record(edge{At: int64(9 + i), Size: []float64{110, -110}[i%2], SD: 6, Leap: 110})
+		}
+		if got := l.c.both(edge{At: 99, Size: x.size, SD: 6}); got != x.both {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+}

@@ -76,7 +76,19 @@ func (l *Learner) edge(ms int64) {
 // light made it.
 func (c *core) givesWay(e edge, sd float64) bool {
 	few, small := c.NUp+c.NDown < 12, c.F.Step < mul(beyondSmall, sd)
-	return math.Abs(e.Size) > 1.5*c.F.Step && ((few || small) && c.weak() || c.unlike(e))
+	return math.Abs(e.Size) > 1.5*c.F.Step && ((few || small) && c.weak() && !c.both(e) || c.unlike(e))
+}
+
+// both tells whether an edge is as large as the step in use and another light's change
+// together, which was seen twice at least.
+func (c *core) both(e edge) bool {
+	n, rest := 0, math.Abs(e.Size)-c.F.Step
+	for i := range c.Edges.E[:c.Edges.NE] {
+		if x := &c.Edges.E[i]; x.speaks(rest) && !x.speaks(c.F.Step) {
+			n++
+		}
+	}
+	return n > 1
 }
 
 // blinksAlready begins with a lamp that is first seen blinking.
