@@ -201,6 +201,7 @@ func TestLampBesideTheRoomsLight(t *testing.T) {
 		"on the second day":            {func(_ *core, e *edge) { e.At -= 2 * dayMS }, true},
 		"on the second day, not twice": {func(_ *core, e *edge) { e.At -= 2 * dayMS; e.Size, e.Leap = 190, 190 }, false},
 		"not twice":                    {func(_ *core, e *edge) { e.Size, e.Leap = 190, 190 }, true},
+		"nearly twice":                 {func(_ *core, e *edge) { e.Size, e.Leap = 207, 207 }, true},
 		"after one":                    {func(c *core, _ *edge) { c.Edges.NE = 1 }, true},
 		"after one, not twice":         {func(c *core, e *edge) { c.Edges.NE = 1; e.Size, e.Leap = 190, 190 }, false},
 		"after none":                   {func(c *core, _ *edge) { c.Edges.NE = 0 }, false},
@@ -218,6 +219,12 @@ func TestLampBesideTheRoomsLight(t *testing.T) {
 		c.change(&l.c, &e)
 		if got := l.c.unlike(e); got != c.want {
 			t.Errorf("%s: %v", name, got)
+		}
+		if got := l.c.outshines(e); got != (c.want && math.Abs(e.Size) > outshone*l.c.F.Step) {
+			t.Errorf("%s: outshines %v", name, got)
+		}
+		if l.c.Edges.record(edge{At: e.At - hour, Size: 0.8 * e.Size, SD: 6}); l.c.outshines(e) {
+			t.Errorf("%s: outshines what came near it", name)
 		}
 	}
 
@@ -490,5 +497,36 @@ func TestBothGoOut(t *testing.T) {
 		if got := l.c.both(edge{At: 99, Size: x.size, SD: 6}); got != x.both {
 			t.Errorf("%s: %v", name, got)
 		}
+	}
+}
+
+// So it does for one that goes out by day, amid light that moves, having shone from the start.
+func TestBrightRoomMakesWayByDay(t *testing.T) {
+	f := feed(Config{}, time.Minute, 2)
+	f.read(400, flat(480), 1)
+	for range 2 {
+		for i := range 4 {
+			f.read(20+10*i, flat(480), 1)
+			f.read(15+10*i, flat(590), 1)
+		}
+		f.read(1440-260, flat(480), 1)
+	}
+	if step := f.l.c.F.Step; step < 105 || step > 115 {
+		t.Fatalf("the step is %v", step)
+	}
+	f.read(700, flat(480), 1)
+	light := func(i int) float64 { // a dawn, and a cloud
+		y := 120 * float64(min(i, 160)) / 160
+		if i >= 80 && i < 86 {
+			y += 70
+		}
+		return y
+	}
+	f.read(160, func(i int) float64 { return 480 + light(i) }, 1)
+	f.got = nil
+	f.read(60, flat(100+light(160)), 1)
+	f.want(t, Dark)
+	if step := f.l.c.F.Step; step < 365 || step > 395 {
+		t.Errorf("the step is %v", step)
 	}
 }

@@ -59,7 +59,7 @@ func (l *Learner) edge(ms int64) {
 	step, ev := c.believed(e, sd)
 	switch {
 	case a < 2*c.Refuted && step == 0:
-	case (a < mul(beyondSmall, sd) || c.Edges.returned(e) == 0 || ended) && c.alone(e, first) && (!c.Known || c.givesWay(e, sd)):
+	case (a < mul(beyondSmall, sd) || c.Edges.returned(e) == 0 || ended) && (c.alone(e, first) && (!c.Known || c.givesWay(e, sd)) || c.outshines(e)):
 		if ended && c.Edges.Wait > 0 { // the next edge is a reading nearer than others may be
 			c.Edges.Wait--
 		}
@@ -589,6 +589,12 @@ func (c *core) unlike(e edge) bool {
 	at[n] = e.At % dayMS
 	_, _, seen := c.Edges.evidence(math.Abs(e.Size), c.Range.Minutes/60, 0)
 	return hours < 10 && (crowd(at[:n+1], n+1) > hours+1 || faint && seen > 1)
+}
+
+// outshines tells whether an edge that is not to be told alone, for the light moves, is that
+// of a lamp beside which the step in use is a room's light.
+func (c *core) outshines(e edge) bool {
+	return c.surpasses(e) && math.Abs(e.Size) > outshone*c.F.Step && c.unlike(e)
 }
 
 // outshone is how many times as large as a light's change the lamp's is, at least, for the
