@@ -269,21 +269,22 @@ func TestRoomsLightAfterTheLamp(t *testing.T) {
 	}
 }
 
+// evening has a room's light of 110 come on four times in 260 readings.
+func (f *feeder) evening(dark float64) {
+	for i := range 4 {
+		f.read(20+10*i, flat(dark), 1)
+		f.read(15+10*i, flat(dark+110), 1)
+	}
+}
+
 // A bright room's light that was taken for the lamp, several times an evening, makes way for
 // a lamp that is much brighter and first lit by day, and does not come back for its habits.
 func TestBrightRoomMakesWay(t *testing.T) {
 	f := feed(Config{}, time.Minute, 2)
-	evening := func() {
-		for i := range 4 {
-			f.read(20+10*i, flat(100), 1)
-			f.read(15+10*i, flat(210), 1)
-		}
-		f.read(200, flat(100), 1)
-	}
 	f.read(400, flat(100), 1)
 	for range 2 {
-		evening()
-		f.read(1440-460, flat(100), 1)
+		f.evening(100)
+		f.read(1440-260, flat(100), 1)
 	}
 	if step := f.l.c.F.Step; step < 105 || step > 115 {
 		t.Fatalf("the step is %v", step)
@@ -294,8 +295,8 @@ func TestBrightRoomMakesWay(t *testing.T) {
 	f.read(120, flat(100), 1)
 	f.want(t, Lit, Dark)
 	for range 6 {
-		evening()
-		f.read(1440-460, flat(100), 1)
+		f.evening(100)
+		f.read(1440-260, flat(100), 1)
 	}
 	f.want(t, Lit, Dark)
 	if step := f.l.c.F.Step; step < 375 || step > 385 {
@@ -505,10 +506,7 @@ func TestBrightRoomMakesWayByDay(t *testing.T) {
 	f := feed(Config{}, time.Minute, 2)
 	f.read(400, flat(480), 1)
 	for range 2 {
-		for i := range 4 {
-			f.read(20+10*i, flat(480), 1)
-			f.read(15+10*i, flat(590), 1)
-		}
+		f.evening(480)
 		f.read(1440-260, flat(480), 1)
 	}
 	if step := f.l.c.F.Step; step < 105 || step > 115 {
