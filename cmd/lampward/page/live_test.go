@@ -365,6 +365,22 @@ func TestProgramsComeBack(t *testing.T) {
 	})
 }
 
+// tidings are the events of the last news in what was sent; id becomes that of the last
+// mark there.
+func tidings(t *testing.T, list []sent, id *string) []Event {
+	var of struct{ Events []Event }
+	for _, e := range list {
+		switch e.event {
+		case "mark":
+			*id = e.id
+		case "news":
+			of.Events = nil
+			assert.NoError(t, json.Unmarshal([]byte(e.data), &of))
+		}
+	}
+	return of.Events
+}
+
 // A burst of events is told whole, and so is what came while a program was away, or
 // lampward was started again meanwhile.
 func TestProgramsMissNoEvent(t *testing.T) {
@@ -384,24 +400,12 @@ func TestProgramsMissNoEvent(t *testing.T) {
 		happen(30)
 		s := newServer(t, nil, func(o *Options) { o.Source = f })
 		id := ""
-		rows := func(list []sent) (newest, oldest int64, n int) {
-			for _, e := range list {
-				if e.event == "mark" {
-					id = e.id
-				}
-				var of struct{ Events []Event }
-				if e.event == "news" && assert.NoError(t, json.Unmarshal([]byte(e.data), &of)) {
-					n = len(of.Events)
-					newest, oldest = of.Events[0].Row, of.Events[n-1].Row
-					assert.EqualValues(t, n, newest-oldest+1, "each once")
-				}
-			}
-			return newest, oldest, n
-		}
 		check := func(newest, oldest int64, list []sent) {
 			t.Helper()
-			a, b, n := rows(list)
-			assert.Equal(t, []int64{newest, oldest}, []int64{a, b}, "%d events", n)
+			e := tidings(t, list, &id)
+			n := len(e)
+			assert.Equal(t, []int64{newest, oldest}, []int64{e[0].Row, e[n-1].Row}, "%d events", n)
+			assert.EqualValues(t, n, newest-oldest+1, "each once")
 		}
 		_, next := openStream(t, s, "/api/stream", nil)
 		check(30, 11, next(time.Second))
@@ -449,20 +453,8 @@ func TestProgramsMissNoFirstEvent(t *testing.T) {
 		f.events = nil
 		s := newServer(t, nil, func(o *Options) { o.Source = f })
 		id := ""
-		rows := func(list []sent) (n int) {
-			for _, e := range list {
-				if e.event == "mark" {
-					id = e.id
-				}
-				var of struct{ Events []Event }
-				if e.event == "news" && assert.NoError(t, json.Unmarshal([]byte(e.data), &of)) {
-					n = len(of.Events)
-				}
-			}
-			return n
-		}
 		_, next := openStream(t, s, "/api/stream", nil)
-		assert.Zero(t, rows(next(time.Second)))
+		assert.Empty(t, tidings(t, next(time.Second), &id))
 		f.change(func(f *fake) {
 			for row := int64(50); row > 0; row-- {
 				f.events = append(f.events, Event{Row: row, Kind: "learned", Lamp: "tank"})
@@ -471,8 +463,8 @@ func TestProgramsMissNoFirstEvent(t *testing.T) {
 		again := func(r *http.Request) { r.Header.Set("Last-Event-ID", id) }
 		s.Changed("tank", "tank", true)
 		_, other := openStream(t, s, "/api/stream", again)
-		assert.Equal(t, 50, rows(next(time.Second)))
-		assert.Equal(t, 50, rows(other(time.Second)))
+		assert.Len(t, tidings(t, next(time.Second), &id), 50)
+		assert.Len(t, tidings(t, other(time.Second), &id), 50)
 	})
 }
 
