@@ -572,9 +572,9 @@ func (c *core) outgrown(step float64, ms int64, ev float64) bool {
 
 // unlike tells whether the step in use, no larger than a room's light makes or than half of
 // this edge, came within some hours of the day only, and the edge comes at another: people
-// switch a room's light while they are up, a lamp goes by itself. Of a light so much fainter,
-// which the sensor does not sit on, not several days are asked for, and the second time the
-// larger one may come within those hours.
+// switch a room's light while they are up, a lamp goes by itself. A light half as bright the
+// sensor does not sit on: there one change of it is enough, be it of the first day, and the
+// larger one may come within those hours the second time.
 func (c *core) unlike(e edge) bool {
 	room := c.brightRoom()
 	faint := math.Abs(e.Size) > outshone*c.F.Step
