@@ -307,10 +307,14 @@ func (l *Learner) Teach(at time.Time, s State) Verdict {
 }
 
 // contradicted tells whether a person taught both states within a week, by a step
-// quite unlike the one in use, which was not seen since: the sensor was moved.
+// quite unlike the one in use: that was not seen since, for the sensor was moved; or edges
+// of what was taught were, and twice as large, so it is a room's light.
 func (c *core) contradicted(step float64) bool {
 	from, to := min(c.TaughtAt[0], c.TaughtAt[1]), max(c.TaughtAt[0], c.TaughtAt[1])
-	return to-from < 7*dayMS && c.Matched < from && math.Abs(step-c.F.Step) > 0.25*c.F.Step
+	seen := slices.ContainsFunc(c.Edges.E[:c.Edges.NE], func(x edge) bool {
+		return x.credit() > 0 && math.Abs(math.Abs(x.Size)-step) < 0.2*step
+	})
+	return to-from < 7*dayMS && math.Abs(step-c.F.Step) > 0.25*c.F.Step && (c.Matched < from || step > outshone*c.F.Step && seen)
 }
 
 // Verdict is what the last Observe, Teach or Anew returned.

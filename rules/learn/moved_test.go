@@ -1,6 +1,7 @@
 package learn
 
 import (
+	"math"
 	"slices"
 	"testing"
 	"time"
@@ -256,6 +257,44 @@ func TestTaughtOtherwise(t *testing.T) {
 		f.l.Teach(f.at, Lit)
 		if got := f.l.c.F.Step < 0.9*380; got != c.want {
 			t.Errorf("%s: step %.0f", name, f.l.c.F.Step)
+		}
+	}
+}
+
+// Who says what the lamp shows, once dark and once lit, has it told apart from a room's light
+// that was taken for it, be it that this is switched meanwhile. Daylight between the two is
+// no such word: no edge was as large.
+func TestTaughtBesideTheRoomsLight(t *testing.T) {
+	for name, c := range map[string]struct {
+		lamp float64
+		jump bool // it lights from one reading to the next
+		want float64
+	}{
+		"lamp":                {380, true, 380},
+		"not twice as bright": {180, true, 110},
+		"daylight":            {380, false, 110},
+	} {
+		f := feed(Config{}, time.Minute, 2)
+		f.read(400, flat(100), 1)
+		for range 2 {
+			f.evening(100)
+			f.read(1440-260, flat(100), 1)
+		}
+		f.l.Teach(f.at, Dark)
+		f.read(20, flat(100), 1)
+		f.read(15, flat(210), 1)
+		f.read(30, flat(100), 1)
+		for i := range 120 { // the lamp lights of an evening, too
+			y := c.lamp * float64(i/4*4) / 120
+			if c.jump {
+				y = 0
+			}
+			f.read(1, flat(100+y), 1)
+		}
+		f.read(20, flat(100+c.lamp), 1)
+		f.l.Teach(f.at, Lit)
+		if got := f.l.c.F.Step; math.Abs(got-c.want) > 12 {
+			t.Errorf("%s: step %.0f", name, got)
 		}
 	}
 }
