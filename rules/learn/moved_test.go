@@ -274,12 +274,7 @@ func TestTaughtBesideTheRoomsLight(t *testing.T) {
 		"not twice as bright": {180, true, 110},
 		"daylight":            {380, false, 110},
 	} {
-		f := feed(Config{}, time.Minute, 2)
-		f.read(400, flat(100), 1)
-		for range 2 {
-			f.evening(100)
-			f.read(1440-260, flat(100), 1)
-		}
+		f := roomTaken(t, 100)
 		f.l.Teach(f.at, Dark)
 		f.read(20, flat(100), 1)
 		f.read(15, flat(210), 1)

@@ -277,18 +277,25 @@ func (f *feeder) evening(dark float64) {
 	}
 }
 
-// A bright room's light that was taken for the lamp, several times an evening, makes way for
-// a lamp that is much brighter and first lit by day, and does not come back for its habits.
-func TestBrightRoomMakesWay(t *testing.T) {
+// roomTaken has a room's light of two evenings be taken for the lamp.
+func roomTaken(t *testing.T, dark float64) *feeder {
+	t.Helper()
 	f := feed(Config{}, time.Minute, 2)
-	f.read(400, flat(100), 1)
+	f.read(400, flat(dark), 1)
 	for range 2 {
-		f.evening(100)
-		f.read(1440-260, flat(100), 1)
+		f.evening(dark)
+		f.read(1440-260, flat(dark), 1)
 	}
 	if step := f.l.c.F.Step; step < 105 || step > 115 {
 		t.Fatalf("the step is %v", step)
 	}
+	return f
+}
+
+// A bright room's light that was taken for the lamp, several times an evening, makes way for
+// a lamp that is much brighter and first lit by day, and does not come back for its habits.
+func TestBrightRoomMakesWay(t *testing.T) {
+	f := roomTaken(t, 100)
 	f.got = nil
 	f.read(1260, flat(100), 1)
 	f.read(60, flat(480), 1)
@@ -503,15 +510,7 @@ func TestBothGoOut(t *testing.T) {
 
 // So it does for one that goes out by day, amid light that moves, having shone from the start.
 func TestBrightRoomMakesWayByDay(t *testing.T) {
-	f := feed(Config{}, time.Minute, 2)
-	f.read(400, flat(480), 1)
-	for range 2 {
-		f.evening(480)
-		f.read(1440-260, flat(480), 1)
-	}
-	if step := f.l.c.F.Step; step < 105 || step > 115 {
-		t.Fatalf("the step is %v", step)
-	}
+	f := roomTaken(t, 480)
 	f.read(700, flat(480), 1)
 	light := func(i int) float64 { // a dawn, and a cloud
 		y := 120 * float64(min(i, 160)) / 160

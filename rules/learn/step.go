@@ -266,7 +266,7 @@ func (c *core) elsewhen(step float64) bool {
 	used, m := c.Edges.hours(c.F.Step)
 	hours := crowd(at[:n], n)
 	n += copy(at[n:], used[:m])
-	return c.F.Step > outshone*step && hours < 10 && crowd(at[:n], n) > hours+1
+	return c.F.Step > outshone*step && hours < atHome && crowd(at[:n], n) > hours+1
 }
 
 // believed is the step that all edges together speak for, the last one being e,
@@ -558,7 +558,7 @@ func (c *core) outgrown(step float64, ms int64, ev float64) bool {
 	if c.Edges.daily(step) {
 		return false
 	}
-	if from := c.Edges.oldest(step); c.F.Step > outshone*step && c.Edges.spread(step, 0) < 10 && (from < c.Edges.oldest(c.F.Step) || ms-from > dayMS) {
+	if from := c.Edges.oldest(step); c.F.Step > outshone*step && c.Edges.spread(step, 0) < atHome && (from < c.Edges.oldest(c.F.Step) || ms-from > dayMS) {
 		return ev > 30 && ms-c.Matched > 10*dayMS // it made way for the one in use (unlike), or would
 	}
 	room := c.brightRoom()
@@ -588,7 +588,7 @@ func (c *core) unlike(e edge) bool {
 	hours := crowd(at[:n], n)
 	at[n] = e.At % dayMS
 	_, _, seen := c.Edges.evidence(math.Abs(e.Size), c.Range.Minutes/60, 0)
-	return hours < 10 && (crowd(at[:n+1], n+1) > hours+1 || faint && seen > 1)
+	return hours < atHome && (crowd(at[:n+1], n+1) > hours+1 || faint && seen > 1)
 }
 
 // outshines tells whether an edge that is not to be told alone, for the light moves, is that
@@ -596,6 +596,9 @@ func (c *core) unlike(e edge) bool {
 func (c *core) outshines(e edge) bool {
 	return c.surpasses(e) && math.Abs(e.Size) > outshone*c.F.Step && c.unlike(e)
 }
+
+// atHome is the hours of the day, at most, within which people switch a room's light.
+const atHome = 10
 
 // outshone is how many times as large as a light's change the lamp's is, at least, for the
 // light to be another: where both change at once, their sum is half as large again.
