@@ -149,6 +149,21 @@ func (s slowStore) Append(ctx context.Context, recs []store.Record, sync bool) (
 	return s.Store.Append(ctx, recs, sync)
 }
 
+// well lets it store what was asked for, and all that is asked for until ill is closed.
+func (s slowStore) well() (ill chan struct{}) {
+	ill = make(chan struct{})
+	go func() {
+		for s.answer <- nil; ; s.answer <- nil {
+			select {
+			case <-s.asked:
+			case <-ill:
+				return
+			}
+		}
+	}()
+	return ill
+}
+
 // slowLoop runs the loop on such a store until stop is called; looped then
 // tells how it ended.
 func slowLoop(t *testing.T, dir string) (h *harness, st slowStore, ctx context.Context, stop func(), looped chan error) {
@@ -393,18 +408,7 @@ func TestHangingDisk(t *testing.T) {
 		assert.Contains(t, shown(), "the disk has not stored")
 		assert.Zero(t, time.Since(began))
 		assert.Equal(t, stepped+1, h.d.stepped.Load(), "it is decided all the same")
-		st.answer <- nil
-		well := make(chan struct{})
-		go func() { // the disk is well again
-			for {
-				select {
-				case <-st.asked:
-					st.answer <- nil
-				case <-well:
-					return
-				}
-			}
-		}()
+		ill := st.well()
 		assert.NoError(t, <-published)
 		assert.NoError(t, <-later)
 		assert.NoError(t, h.d.healthy())
@@ -418,7 +422,7 @@ func TestHangingDisk(t *testing.T) {
 		stop()
 		assert.NoError(t, <-looped)
 		assert.NoError(t, <-watched)
-		close(well)
+		close(ill)
 	})
 }
 
@@ -442,22 +446,13 @@ func TestHangsBeforeASnapshot(t *testing.T) {
 		assert.Contains(t, s.Broken, "the disk has not stored")
 		var before, upTo int64
 		assert.NoError(t, p.look(ctx, func(*rules.Machine) { before = h.d.snapSeq }))
-		well := make(chan struct{})
-		go func() {
-			for st.answer <- nil; ; st.answer <- nil {
-				select {
-				case <-st.asked:
-				case <-well:
-					return
-				}
-			}
-		}()
+		ill := st.well()
 		assert.NoError(t, <-published)
 		assert.NoError(t, p.look(ctx, func(*rules.Machine) { upTo = h.d.snapSeq }))
 		assert.Greater(t, upTo, before, "it is made up for")
 		stop()
 		assert.NoError(t, <-looped)
-		close(well)
+		close(ill)
 	})
 }
 
