@@ -78,6 +78,7 @@ type Spec struct {
 	Lose      float64 // chance of a single loss
 	Duplicate float64 // chance of a duplicate
 	Inverted  bool
+	Gamma     float64 // exponent of the photoresistor in its divider: counts squeeze together in much light; 0: they do not
 	Window    float64 // the board averages for so long, s; a flash's edge in it reads in between
 }
 
@@ -235,6 +236,23 @@ func Mixtures() []Family {
 			s.Never, s.Spikes = true, 0.01
 			s.Sun, s.Sky, s.Step = uni(r, 30, 300), sky(r), uni(r, 100, 380)
 		}),
+		mod("daylight+divider", func(r *rand.Rand, s *Spec) {
+			s.Rail, s.Base = 4095, uni(r, 60, 200)
+			s.Step, s.Sun, s.Sky = 300, 700, sky(r)
+			s.Gamma = uni(r, 0.6, 0.9)
+		}),
+		mod("leak+divider", func(r *rand.Rand, s *Spec) {
+			s.Base, s.Step = uni(r, 60, 150), uni(r, 180, 300)
+			leak(r, s)
+			s.Gamma = uni(r, 0.6, 0.9)
+		}),
+		mod("drift+divider", func(r *rand.Rand, s *Spec) {
+			s.Drift = -600
+			s.Base += 650
+			s.Rail = 4095
+			s.Step = uni(r, 200, 400)
+			s.Gamma = uni(r, 0.6, 0.9)
+		}),
 	}
 }
 
@@ -382,6 +400,25 @@ func roomLight(r *rand.Rand, s *Spec) [][2]float64 {
 	return out
 }
 
+// divider gives the counts of an ambient light, which is stated in the counts that it would
+// make if the lamp's step were the same in any light. At night, with the lamp dark and lit,
+// they are as stated. The photoresistor's resistance falls as light to the power of -Gamma,
+// and the divider's fixed resistor has the share full*u/(1+u) of the converter's full scale,
+// where u is the one resistance by the other.
+func (s *Spec) divider() func(amb float64) float64 {
+	if s.Gamma == 0 {
+		return func(amb float64) float64 { return amb }
+	}
+	light := func(counts float64) float64 { return math.Pow(counts/(s.Rail-counts), 1/s.Gamma) }
+	night := s.Base + math.Min(s.Drift, 0)
+	none := light(night)
+	count := (light(night+s.Step) - none) / s.Step // of light, in each
+	return func(amb float64) float64 {
+		u := math.Pow(none+count*(amb-night), s.Gamma)
+		return s.Rail * u / (1 + u)
+	}
+}
+
 // Generate makes the trace of a family for one seed.
 func Generate(f Family, seed uint64) *Trace {
 	h := uint64(14695981039346656037)
@@ -395,6 +432,7 @@ func Generate(f Family, seed uint64) *Trace {
 	room := roomLight(r, &s)
 	start := time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC).Add(time.Duration(s.StartsAt * float64(time.Hour))).Truncate(time.Millisecond)
 	tr := &Trace{Name: f.Name, LitLower: s.Inverted, Spec: s}
+	counts := s.divider()
 	end, iv := s.Days*86400, s.Interval.Seconds()
 	k := 0
 	lost := 0
@@ -418,12 +456,13 @@ func Generate(f Family, seed uint64) *Trace {
 		}
 		gain := 1 - s.Sag*t/end
 		read := func(v float64) float64 { return math.Min(math.Max(v*gain, 0), s.Rail) }
-		v := amb
+		dark, lit := counts(amb), counts(amb+s.Step)
+		v := dark
 		switch e.state {
 		case learn.Lit:
-			v += s.Step
+			v = lit
 		case learn.Blinking:
-			v += s.Step * shone(e.freq*t+e.phase, e.freq*s.Window)
+			v += (lit - dark) * shone(e.freq*t+e.phase, e.freq*s.Window)
 		}
 		v = v*gain + s.Noise*r.NormFloat64()
 		if r.Float64() < s.Spikes {
@@ -440,7 +479,7 @@ func Generate(f Family, seed uint64) *Trace {
 			return x
 		}
 		p := Point{At: start.Add(time.Duration(t*1000) * time.Millisecond), Value: flip(v), Truth: e.state,
-			Dark: flip(read(amb)), LitAs: flip(read(amb + s.Step))}
+			Dark: flip(read(dark)), LitAs: flip(read(lit))}
 		if lost == 0 && r.Float64() < s.Burst {
 			lost = 1 + int(r.ExpFloat64()*8)
 		}
