@@ -9,16 +9,17 @@ import (
 func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	c := &l.c
 	f := &c.F
-	least := math.Max(c.Noise.variance(), sq(0.01*f.Step))
-	if sq(f.Step) > beyondNoise*beyondNoise*least { // no noise comes near it
+	step := f.step(f.best().M)
+	least := math.Max(c.Noise.variance(), sq(0.01*step))
+	if sq(step) > beyondNoise*beyondNoise*least { // no noise comes near it
 		f.R = least
-		if v := c.Edges.flicker(f.Step, math.Max(4*least, sq(f.Step)/49)); v > 0 {
+		if v := c.Edges.flicker(step, math.Max(4*least, sq(step)/49)); v > 0 {
 			f.R, least = v, v // restless light: for now the lamp is a faint one
 		}
 	}
 	f.R = clamp(f.R, least, heavy*least)
 	f.Blur = math.Max(f.Blur, leastBlur)
-	if sq(f.Step) < 100*c.Noise.variance() { // noise reads in between as well
+	if sq(step) < 100*c.Noise.variance() { // noise reads in between as well
 		f.Blur = 0
 	}
 	if c.Edges.N == nBuf {
@@ -36,7 +37,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 
 	b := f.best()
 	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
-	where := c.Hours.where(ms, minutes, f.Step, f.R)
+	where := c.Hours.where(ms, minutes, step, f.R)
 	where.Least, where.Most = c.possible()
 	where.End = c.Noise.end(y)
 	was := *b
@@ -61,7 +62,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	f.Eps = clamp(f.Eps+mul(5e-4, spike-f.Eps), leastEps, 0.02)
 	f.learnEnds([3]float64(c.Edges.V[nBuf-3:]), c.Noise.end(c.Edges.V[nBuf-2]))
 	moved := math.Abs(b.M - was.M)
-	jumped := b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*f.Step && sq(moved) > 16*(was.P+f.R+mul(f.Q, dt))
+	shown := moved
+	if b.S == Lit {
+		shown = mul(moved, f.slope(b.M, f.Step))
+	}
+	jumped := b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*step && sq(shown) > 16*(was.P+f.R+mul(f.Q, dt))
 	if jumped {
 		f.vote(b.M - was.M)
 	}
@@ -77,17 +82,17 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	}
 	if b.By == byNormal {
 		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
-			pred += f.Step
+			pred += f.step(pred)
 		}
 		if f.Rail != 0 {
 			pred = math.Min(pred, f.Rail)
 		}
 		if b.S == Blinking { // blinking shows the step at every flip
-			d := clamp(y-pred, -0.2*f.Step, 0.2*f.Step)
+			d := clamp(y-pred, -0.2*step, 0.2*step)
 			if b.Phase == 0 {
 				d = -d
 			}
-			f.Step += mul(0.03, d)
+			f.Step += mul(mul(0.03, d), f.ratio(b.M))
 		}
 		most := 6 * v
 		if b.S == Blinking && f.Blur > 0.1 { // one reading in ten of no level at all: it is they that differ, not the ambient
@@ -141,12 +146,13 @@ const heavy = 4
 // recognized at once, and till then looks like such noise.
 func (f *filter) followTail(last []float64, h *hyp, v, least float64) {
 	const since = 4 // readings
-	if sq(f.Step) > beyondNoise*beyondNoise*least || h.S == Blinking || h.Age < since+4 {
+	step := f.step(h.M)
+	if sq(step) > beyondNoise*beyondNoise*least || h.S == Blinking || h.Age < since+4 {
 		return
 	}
 	m := h.M
 	if h.S == Lit {
-		m += f.Step
+		m += step
 		if f.Rail != 0 {
 			m = math.Min(m, f.Rail)
 		}
@@ -199,12 +205,12 @@ func (c *core) priorBlink() float64 {
 // not the lamp: the light goes as far by itself at this hour, and the readings
 // of late do not lie on two levels.
 func (c *core) flickers(ms int64) bool {
-	if by, _ := c.stirs(ms); by < mul(0.5, c.F.Step) {
+	if by, _ := c.stirs(ms); by < mul(0.5, c.F.step(c.F.best().M)) {
 		return false
 	}
 	floor := c.Noise.variance()
 	lo, hi, _, ok := c.Edges.blinks(floor)
-	return !ok || c.Edges.scatter(lo, hi) > 4*floor || math.Abs(hi-lo-c.F.Step) > 0.2*c.F.Step
+	return !ok || c.Edges.scatter(lo, hi) > 4*floor || math.Abs(hi-lo-c.F.step(lo)) > 0.2*c.F.step(lo)
 }
 
 // sure is the chance that a change must reach to be announced: what is left
@@ -328,11 +334,11 @@ func (c *core) visits(ms int64) bool {
 	if 10*c.NBlink > c.NLit {
 		return false
 	}
-	if h := c.Hours.at(ms); h.Minutes >= 60 && h.Dev < mul(0.05, c.F.Step) {
+	if h := c.Hours.at(ms); h.Minutes >= 60 && h.Dev < mul(0.05, c.F.step(h.Mean)) {
 		return true
 	}
 	by, _ := c.stirs(ms)
-	return by < mul(0.25, c.F.Step)
+	return by < mul(0.25, c.F.step(c.F.best().M))
 }
 
 // steadyVisit tells whether the blinking that was over at this time, Unix ms, never
@@ -362,7 +368,7 @@ func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) 
 	c.Prov = !c.Cfg.manual() && (c.NUp == 0 || c.NDown == 0)
 	on, off := c.levels()
 	c.Why = why{State: s, From: c.State, At: ms, Enter: enter, Held: held, Value: c.Val,
-		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.Step, Conf: conf, Prov: c.Prov, Manual: c.Cfg.manual()}
+		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.step(c.F.best().M), Conf: conf, Prov: c.Prov, Manual: c.Cfg.manual()}
 	for i := max(1, nBuf-int(min(held, nBuf))); i < nBuf; i++ {
 		is := c.Edges.V[i] > 0.5*(on+off)
 		if is != (c.Edges.V[i-1] > 0.5*(on+off)) {
@@ -381,5 +387,5 @@ func (l *Learner) settle(ms int64, how uint8) {
 	c.Settled = true
 	on, off := c.levels()
 	c.Why = why{State: c.State, From: Learning, At: ms, Enter: c.Since, Value: c.Val,
-		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.Step, Conf: c.Conf, How: how}
+		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.step(c.F.best().M), Conf: c.Conf, How: how}
 }

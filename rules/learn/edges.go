@@ -28,6 +28,7 @@ type edge struct {
 
 // edges is the detector and its memory.
 type edges struct {
+	bend
 	V    [nBuf]float64 // last readings, newest last
 	T    [nBuf]int64
 	N    uint32 // readings in V

@@ -20,7 +20,7 @@ func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int)
 	width, last, from, sum, sum2, spread := 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
 	var at [nEdges]int64
 	for i := range e.E[:e.NE] {
-		x := &e.E[i]
+		x := e.at(i)
 		a := math.Abs(x.Size)
 		if a < size/1.6 || a > 1.6*size {
 			continue
@@ -96,7 +96,7 @@ func crowd(at []int64, many int) float64 {
 // for one more.
 func (e *edges) hours(step float64) (at [nEdges + 1]int64, n int) {
 	for i := range e.E[:e.NE] {
-		if x := &e.E[i]; x.speaks(step) {
+		if x := e.at(i); x.speaks(step) {
 			at[n] = x.At % dayMS
 			n++
 		}
@@ -117,7 +117,7 @@ func (e *edges) spread(step, but float64) float64 {
 // oldest is the time of the oldest credible edge of this size, Unix ms; beyond all times
 // if there is none.
 func (e *edges) oldest(step float64) int64 {
-	if i := slices.IndexFunc(e.E[:e.NE], func(x edge) bool { return x.speaks(step) }); i >= 0 {
+	if i := slices.IndexFunc(e.E[:e.NE], func(x edge) bool { x = e.straight(x); return x.speaks(step) }); i >= 0 {
 		return e.E[i].At
 	}
 	return math.MaxInt64
@@ -146,7 +146,7 @@ func (x *edge) speaks(size float64) bool {
 func (e *edges) measure(step float64) (mean float64, ok bool) {
 	sw, fade := 0.0, 1.0
 	for i := int(e.NE) - 1; i >= 0; i-- {
-		x := &e.E[i]
+		x := e.at(i)
 		d := math.Abs(x.Size) - step
 		if math.Abs(d) > 0.25*step {
 			continue
@@ -165,7 +165,7 @@ func (e *edges) measure(step float64) (mean float64, ok bool) {
 // dwarfed tells whether credible edges were seen that are much larger.
 func (e *edges) dwarfed(step float64) bool {
 	for i := range e.E[:e.NE] {
-		if x := &e.E[i]; math.Abs(x.Size) > 1.5*step && x.credit() > 0.4 {
+		if x := e.at(i); math.Abs(x.Size) > 1.5*step && x.credit() > 0.4 {
 			return true
 		}
 	}
@@ -179,7 +179,7 @@ func (e *edges) daily(step float64) bool {
 	var at [2][nEdges]int64
 	var n [2]int
 	for i := range e.E[:e.NE] {
-		x := &e.E[i]
+		x := e.at(i)
 		if !x.speaks(step) {
 			continue
 		}
@@ -223,13 +223,13 @@ func (e *edges) other(step, rail float64) float64 {
 	}
 	best, most := 0.0, 3
 	for i := range e.E[:e.NE] {
-		if !beside(&e.E[i]) {
+		if x := e.at(i); !beside(&x) {
 			continue
 		}
-		size := math.Abs(e.E[i].Size)
+		size := math.Abs(e.at(i).Size)
 		n, up, sum := 0, 0, 0.0
 		for k := range e.E[:e.NE] {
-			if x := &e.E[k]; x.speaks(size) && beside(x) {
+			if x := e.at(k); x.speaks(size) && beside(&x) {
 				n++
 				sum += math.Abs(x.Size)
 				if x.Size > 0 {
@@ -255,7 +255,7 @@ func (e *edges) other(step, rail float64) float64 {
 func (e *edges) fit(watched float64, still, smooth bool, moves, sd float64) (step, evidence float64) {
 	const other = 0.3
 	for i := range e.E[:e.NE] {
-		x := &e.E[i]
+		x := e.at(i)
 		ev, mean, n := e.evidence(math.Abs(x.Size), watched, other)
 		least := 6.0
 		switch {
@@ -289,7 +289,7 @@ func (e *edges) fit(watched float64, still, smooth bool, moves, sd float64) (ste
 // interval, less for light that slides.
 func (e *edges) sharp(step, sd float64) (share float64, n int) {
 	for i := range e.E[:e.NE] {
-		x := &e.E[i]
+		x := e.at(i)
 		if a := math.Abs(x.Size); math.Abs(a-step) < 0.25*step {
 			// the least of three differences is by 1.2 sd less than their mean
 			share += clamp((x.Leap+mul(1.2, sd))/a, 0, 1.2)
@@ -308,7 +308,7 @@ func (e *edges) sharp(step, sd float64) (share float64, n int) {
 func (e *edges) replaced(step, old float64, now int64) bool {
 	from, to, n := int64(0), int64(0), 0
 	for i := range e.E[:e.NE] {
-		x := &e.E[i]
+		x := e.at(i)
 		if x.speaks(old) || math.Abs(math.Abs(x.Size)-old) < 0.1*old {
 			if n == 0 {
 				from = x.At
@@ -322,7 +322,7 @@ func (e *edges) replaced(step, old float64, now int64) bool {
 	}
 	since, odd, last := 0, 0, 0.0
 	for i := range e.E[:e.NE] {
-		x := &e.E[i]
+		x := e.at(i)
 		if !x.speaks(step) {
 			continue
 		}

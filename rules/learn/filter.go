@@ -43,9 +43,10 @@ type hyp struct {
 
 // filter is the decision engine for one known step.
 type filter struct {
+	bend
 	N       uint32
 	H       [nHyp]hyp
-	Step    float64         // lamp's step, counts, > 0
+	Step    float64         // lamp's step at Ref, counts, > 0
 	Tau2    float64         // variance of the step from one switch to the next
 	R       float64         // variance of the reading's noise
 	Q       float64         // variance of the ambient's walk over one reading
@@ -121,6 +122,22 @@ func (f *filter) start(s State, m float64, enter int64) {
 	}
 }
 
+// step is the lamp's step at this dark level.
+func (f *filter) step(dark float64) float64 {
+	if f.Bend == 0 {
+		return f.Step
+	}
+	return f.Step / f.ratio(dark)
+}
+
+// ambient is the dark level at which a lamp that is lit or not reads y.
+func (f *filter) ambient(y float64, lit bool) float64 {
+	if lit {
+		return f.under(y, f.Step)
+	}
+	return y
+}
+
 func (f *filter) best() *hyp {
 	b := &f.H[0]
 	for i := 1; i < int(f.N); i++ {
@@ -140,6 +157,9 @@ type extension struct {
 	where   *place
 	gap     float64 // readings since the last one, by the usual interval, at which something may have changed unseen
 	hazard  float64 // chance of a switch from the steady state of the hypothesis at hand
+	step    float64 // the lamp's step at its ambient
+	tau     float64 // variance of that from one switch to the next
+	slope   float64 // how much of a change of its ambient shows while lit
 	lit     float64 // chance that it is lit by the rhythm of this blinking
 	rhythm  float64 // how much that is to be believed
 	kids    [nHyp * 7]hyp
@@ -161,6 +181,10 @@ func (f *filter) observe(ms int64, y, dt float64, where *place, lit, rhythm floa
 	for i := range int(f.N) {
 		h := f.H[i]
 		h.W *= exp(mul(where.Weight, where.odds(h.M)))
+		x.step, x.slope, x.tau = f.step(h.M), f.slope(h.M, f.Step), f.Tau2
+		if f.Bend != 0 {
+			x.tau /= sq(f.ratio(h.M))
+		}
 		x.hazard = math.Max(f.Hazard, where.Hazard)
 		if where.Visits {
 			x.hazard = math.Max(x.hazard, h.ends())
@@ -170,7 +194,7 @@ func (f *filter) observe(ms int64, y, dt float64, where *place, lit, rhythm floa
 		}
 		h.P = math.Min(h.P+q, 1e20)
 		if h.Age < 2 && h.Prev != Learning { // lamps warm up, and boards average
-			p := mul(0.25, f.Tau2)
+			p := mul(0.25, x.tau)
 			if h.Prev == Blinking { // or did, with every flash
 				p = math.Min(p, 6*f.R)
 			}
@@ -236,18 +260,22 @@ func (x *extension) likely(mean, v float64) float64 {
 
 // update is h with the ambient that the reading speaks for, if it is expected at
 // mean, with extra variance.
-func (x *extension) update(h *hyp, mean, extra float64) hyp {
+func (x *extension) update(h *hyp, mean, extra float64, shines bool) hyp {
 	k := *h
 	k.P += extra
 	if x.clipped && mean >= x.f.Rail {
-		k.P = math.Min(k.P, math.Max(sq(x.f.Step), h.P))
+		k.P = math.Min(k.P, math.Max(sq(x.step), h.P))
 		if w := x.where; w.Weight > 0 && math.Abs(k.M-w.Mean) < 2*w.Scale { // but the hour does
 			k.P = math.Min(k.P, sq(2*w.Scale)+x.f.R)
 		}
 		return k // a clipped reading tells nothing of the ambient
 	}
 	g := k.P / (k.P + x.f.R)
-	k.M += mul(g, x.y-mean)
+	if x.f.Bend != 0 {
+		k.M = x.f.ambient(mean+mul(g, x.y-mean), shines)
+	} else {
+		k.M += mul(g, x.y-mean)
+	}
 	k.P = mul(g, x.f.R)
 	return k
 }
@@ -255,8 +283,9 @@ func (x *extension) update(h *hyp, mean, extra float64) hyp {
 // outlying explains the reading by an outlier, by a jump of the ambient, or by
 // a jump and the lamp at once.
 func (x *extension) outlying(h *hyp) {
-	f, lit, level := x.f, h.M+x.f.Step, h.M
-	if h.S == Lit || h.S == Blinking && h.Phase == 1 {
+	f, lit, level := x.f, h.M+x.step, h.M
+	shines := h.S == Lit || h.S == Blinking && h.Phase == 1
+	if shines {
 		level = lit
 	}
 	sd := math.Sqrt(h.P + f.R)
@@ -276,6 +305,9 @@ func (x *extension) outlying(h *hyp) {
 	x.add(&k)
 	// jump of the ambient
 	k = *h
+	if f.Bend != 0 {
+		d = f.ambient(x.y, shines) - h.M
+	}
 	rho := math.Max(f.Rho, f.RhoHour)
 	g := mul(rareJump, some)
 	if h.By == byJump { // where one came, the next is near: a cloud's edge
@@ -294,17 +326,24 @@ func (x *extension) outlying(h *hyp) {
 		g += mul(rho, sized(d, f.Jump))
 	}
 	g = mul(g+x.others(h, d), x.gap)
+	if shines {
+		g /= x.slope
+	}
 	k.W, k.By = h.W*g*math.Min(exp(x.where.odds(h.M+d)-x.where.odds(h.M)), 1), byJump
 	k.M, k.P, k.Jump, k.Leap = h.M+d, f.R, x.ms, d
 	x.switched(&k, h, d)
 	x.addJump(&k)
 	// both at once: the lamp changes as a room's light does
-	if d2 := x.y - lit + level - h.M; h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !x.clipped {
+	d2 := x.y - lit + level - h.M
+	if f.Bend != 0 {
+		d2 = f.ambient(x.y, !shines) - h.M
+	}
+	if h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !x.clipped {
 		k = *h
 		g := mul(mul(rho, sized(d2, f.Jump))+x.others(h, d2), x.gap)
 		k.W = h.W * x.hazard * g * math.Min(exp(x.where.odds(h.M+d2)-x.where.odds(h.M)), 1)
 		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
-		k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+f.Tau2, x.ms, d2, Dark+Lit-h.S
+		k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+x.tau, x.ms, d2, Dark+Lit-h.S
 		x.switched(&k, h, d2)
 		x.addJump(&k)
 	}
@@ -390,16 +429,22 @@ func (f *filter) otherLight(size float64, e edge) {
 
 // steady explains the reading by a lamp that stays dark or lit, or by its change.
 func (x *extension) steady(h *hyp) {
-	f, lit := x.f, h.M+x.f.Step
+	f, lit := x.f, h.M+x.step
 	level, other, to, phase, pb := h.M, lit, Lit, uint8(1), f.PB
 	if h.S == Lit {
 		level, other, to, phase, pb = lit, h.M, Dark, 0, math.Min(pb, 0.1)
 	}
-	k := x.update(h, level, 0)
+	k := x.update(h, level, 0, h.S == Lit)
 	k.W, k.By = h.W*x.stay()*x.likely(level, h.P+f.R), byNormal
 	x.add(&k)
-	g := x.likely(other, h.P+f.R+f.Tau2)
-	k = x.update(h, other, f.Tau2)
+	// known in the counts of the one level, it is in those of the other
+	if h.S == Lit {
+		h.P /= sq(x.slope)
+	} else {
+		h.P *= sq(x.slope)
+	}
+	g := x.likely(other, h.P+f.R+x.tau)
+	k = x.update(h, other, x.tau, h.S != Lit)
 	g *= math.Min(exp(x.where.odds(k.M)-x.where.odds(h.M)), 1)
 	k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
 	k.S, k.W = to, h.W*x.hazard*(1-pb)*g
@@ -407,14 +452,14 @@ func (x *extension) steady(h *hyp) {
 	k.S, k.W, k.Phase, k.Run = Blinking, h.W*x.hazard*pb*g, phase, 1
 	x.add(&k)
 	// a board that averages over its interval reads in between when the lamp changes
-	if r := (x.y - h.M) / f.Step; r > 0.15 && r < 0.85 && !x.clipped {
+	if r := (x.y - h.M) / x.step; r > 0.15 && r < 0.85 && !x.clipped {
 		k = *h
 		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
-		k.P += f.Tau2
-		k.S, k.W = to, h.W*x.hazard*(1-pb)*f.Part/f.Step
+		k.P += x.tau
+		k.S, k.W = to, h.W*x.hazard*(1-pb)*f.Part/x.step
 		x.add(&k)
 		if f.between(x.y, h.M) {
-			k.S, k.W, k.Phase, k.Run, k.By = Blinking, h.W*x.hazard*pb*f.Blur/f.Step, phase, 1, byBlur
+			k.S, k.W, k.Phase, k.Run, k.By = Blinking, h.W*x.hazard*pb*f.Blur/x.step, phase, 1, byBlur
 			x.add(&k)
 		}
 	}
@@ -432,14 +477,14 @@ func (x *extension) blinking(h *hyp) {
 	for ph := range uint8(2) {
 		mean, v, p, run := h.M, h.P+f.R, 1-lit, min(h.Run+1, maxRun)
 		if ph == 1 {
-			mean, p = h.M+f.Step, lit
+			mean, p = h.M+x.step, lit
 		}
 		if ph != h.Phase {
-			v += mul(0.1, f.Tau2)
+			v += mul(0.1, x.tau)
 			run = 1
 		}
 		g := x.likely(mean, v)
-		k := x.update(h, mean, 0)
+		k := x.update(h, mean, 0, ph == 1)
 		k.By, k.Phase, k.Run = byNormal, ph, run
 		k.W = h.W * on * p * (1 - f.Blur) * g
 		x.add(&k)
@@ -452,14 +497,14 @@ func (x *extension) blinking(h *hyp) {
 	// now and then: it reads in between, as steady lamps never do.
 	if f.between(x.y, h.M) && !x.clipped {
 		k := *h
-		k.By, k.Run, k.W = byBlur, 1, h.W*on*f.Blur/f.Step
+		k.By, k.Run, k.W = byBlur, 1, h.W*on*f.Blur/x.step
 		x.add(&k)
 	}
 }
 
 // between tells whether a reading lies between the levels, dark at m.
 func (f *filter) between(y, m float64) bool {
-	return y > m && y < m+f.Step
+	return y > m && y < m+f.step(m)
 }
 
 // learnEnds learns how often a single reading lies at an end of the converter's range, where
@@ -525,7 +570,7 @@ func (f *filter) learnRun(run uint8) {
 // after the last one; lit is what alias.next gave before it.
 func (f *filter) learnRhythm(y float64, intervals uint, lit float64) {
 	b := f.best()
-	is, known := y > b.M+mul(0.5, f.Step), b.By == byNormal || b.By == bySwitch
+	is, known := y > b.M+mul(0.5, f.step(b.M)), b.By == byNormal || b.By == bySwitch
 	if intervals == 1 && known && f.Alias.Seen&2 != 0 {
 		f.Alias.learn(is, lit, f.again(max(f.Going, 1)))
 	}

@@ -14,7 +14,7 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 		a = e.Leap
 		e.Size = math.Copysign(a, e.Size)
 	}
-	c.adopt(a, e.SD)
+	c.adopt(mul(c.Edges.ratio(e.dark()), a), e.SD)
 	c.Matched = e.At
 	s := Dark
 	if e.Size > 0 {

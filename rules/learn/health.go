@@ -261,8 +261,8 @@ func (c *core) stuck(ms int64, v float64) bool {
 func (c *core) shoneAt(v float64, before int64) bool {
 	n := 0
 	for i := range c.Edges.E[:c.Edges.NE] {
-		x := &c.Edges.E[i]
-		lit := math.Max(x.From, x.From+x.Size)
+		x := c.Edges.at(i)
+		lit := math.Max(x.From, x.From+c.Edges.E[i].Size)
 		if x.At < before && x.speaks(c.F.Step) && math.Abs(mul(c.sign(), v)-lit) <= nearEnd+mul(3, x.SD) {
 			n++
 		}

@@ -160,7 +160,10 @@ func (n *noise) image(m *image) {
 	m.f64(&n.Rho)
 }
 
+func (b *bend) image(m *image) { m.f64s(&b.Bend, &b.Power, &b.Ref) }
+
 func (e *edges) image(m *image) {
+	e.bend.image(m)
 	m.row(e.V[:])
 	for i := range e.T {
 		m.i64(&e.T[i])
@@ -197,6 +200,7 @@ func (r *ambient) image(m *image) {
 }
 
 func (f *filter) image(m *image) {
+	f.bend.image(m)
 	m.u32(&f.N)
 	for i := range f.H {
 		h := &f.H[i]

@@ -254,7 +254,8 @@ func (c *core) levels() (on, off float64) {
 		return y, y
 	}
 	m := c.F.best().M
-	return m + mul(0.6, c.F.Step), m + mul(0.4, c.F.Step)
+	step := c.F.step(m)
+	return m + mul(0.6, step), m + mul(0.4, step)
 }
 
 // Teach takes a person's word that the lamp is Dark or Lit at this moment;
@@ -278,23 +279,16 @@ func (l *Learner) Teach(at time.Time, s State) Verdict {
 		}
 	case c.Known && c.State == s && c.F.best().S == s:
 	case c.Known:
-		m := y
-		if s == Lit {
-			m -= c.F.Step
-		}
-		c.F.start(s, m, ms)
+		c.F.start(s, c.F.ambient(y, s == Lit), ms)
 		c.F.H[0].P = c.F.Tau2 + c.F.R
 	}
 	if !c.Cfg.manual() && c.Taught[0] && c.Taught[1] {
 		step := c.TaughtAs[1] - c.TaughtAs[0]
 		if step > 3*math.Sqrt(c.Noise.variance()) && (!c.Known || c.NUp == 0 || c.NDown == 0 || c.contradicted(step)) {
+			step = mul(step, c.Edges.ratio(c.TaughtAs[0]))
 			c.adopt(step, 0)
 			c.F.Tau2 = sq(0.15 * step)
-			m := y
-			if s == Lit {
-				m -= step
-			}
-			c.F.start(s, m, ms)
+			c.F.start(s, c.F.ambient(y, s == Lit), ms)
 			c.NUp, c.NDown = 1, 1
 		}
 	}
@@ -314,7 +308,8 @@ func (c *core) contradicted(step float64) bool {
 	seen := slices.ContainsFunc(c.Edges.E[:c.Edges.NE], func(x edge) bool {
 		return x.credit() > 0 && math.Abs(math.Abs(x.Size)-step) < 0.2*step
 	})
-	return to-from < 7*dayMS && math.Abs(step-c.F.Step) > 0.25*c.F.Step && (c.Matched < from || step > outshone*c.F.Step && seen)
+	use := c.F.step(c.TaughtAs[0])
+	return to-from < 7*dayMS && math.Abs(step-use) > 0.25*use && (c.Matched < from || step > outshone*use && seen)
 }
 
 // Verdict is what the last Observe, Teach or Anew returned.

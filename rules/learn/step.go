@@ -41,11 +41,14 @@ func (l *Learner) edge(ms int64) {
 	c.Edges.record(e)
 	c.Range.edge(e.Size, hold)
 	ended := c.Edges.ended(e, sd)
-	if c.Known && l.ofKnown(e, sd, ms) {
+	if to, step, ok := c.Edges.unbent(c.Range.Minutes/60, c.Noise.rail()); ok {
+		c.follow(to, step)
+	}
+	if c.Known && l.ofKnown(c.Edges.straight(e), e, sd, ms) {
 		return
 	}
 	if c.Known {
-		c.F.otherLight(c.Edges.other(c.F.Step, c.Noise.rail()), e)
+		c.F.otherLight(c.Edges.other(c.F.Step, c.Noise.rail()), c.Edges.straight(e))
 	}
 	if c.Known && c.Edges.daily(c.F.Step) && c.Edges.dwarfed(c.F.Step) {
 		// a room's light was taken for the lamp
@@ -76,6 +79,7 @@ func (l *Learner) edge(ms int64) {
 // light made it.
 func (c *core) givesWay(e edge, sd float64) bool {
 	few, small := c.NUp+c.NDown < 12, c.F.Step < mul(beyondSmall, sd)
+	e = c.Edges.straight(e)
 	return math.Abs(e.Size) > 1.5*c.F.Step && ((few || small) && c.weak() && !c.both(e) || c.unlike(e))
 }
 
@@ -84,7 +88,7 @@ func (c *core) givesWay(e edge, sd float64) bool {
 func (c *core) both(e edge) bool {
 	n, rest := 0, math.Abs(e.Size)-c.F.Step
 	for i := range c.Edges.E[:c.Edges.NE] {
-		if x := &c.Edges.E[i]; x.speaks(rest) && !x.speaks(c.F.Step) {
+		if x := c.Edges.at(i); x.speaks(rest) && !x.speaks(c.F.Step) {
 			n++
 		}
 	}
@@ -101,7 +105,7 @@ func (l *Learner) blinksAlready(ms int64, floor float64) bool {
 		return false
 	}
 	lo, hi = c.Edges.sharpened(lo, hi, floor)
-	c.adopt(hi-lo, 0)
+	c.adopt(mul(c.Edges.ratio(lo), hi-lo), 0)
 	c.F.start(Blinking, lo, c.Edges.T[0])
 	c.F.PB = 0.5
 	if c.N < nBuf+half && c.Edges.firstFlip(0.5*(lo+hi)) <= 4 {
@@ -236,7 +240,7 @@ func (c *core) crisp(e edge) bool {
 
 // ofKnown takes a recorded edge for one of the known lamp's, or sees by it that the
 // lamp became much smaller.
-func (l *Learner) ofKnown(e edge, sd float64, ms int64) bool {
+func (l *Learner) ofKnown(e, raw edge, sd float64, ms int64) bool {
 	c := &l.c
 	a := math.Abs(e.Size)
 	d := math.Abs(a - c.F.Step)
@@ -245,14 +249,14 @@ func (l *Learner) ofKnown(e edge, sd float64, ms int64) bool {
 		c.teachStep(e)
 		c.F.Hazard = math.Min(c.F.Hazard+recent/e.unrest(), often)
 		if c.untold(sd) {
-			l.relearned(c.F.Step, e, ms)
+			l.relearned(c.F.Step, raw, ms)
 		}
 		return true
 	}
 	if a < muchLess*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && !c.wanders(a, sd) && !c.elsewhen(a) {
 		was := math.Max(c.Health.Was, c.F.Step)
 		_, mean, _ := c.Edges.evidence(a, c.Range.Minutes/60, 0)
-		l.relearned(mean, e, ms)
+		l.relearned(mean, raw, ms)
 		c.Health.Was = was // that it became so much smaller is worth a warning
 		return true
 	}
@@ -323,7 +327,7 @@ func (c *core) adopt(step, sd float64) {
 		c.Noise.V = sq(sd)
 	}
 	r := c.Noise.variance()
-	c.F = filter{Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1, Blur: leastBlur, Hazard: seldom}
+	c.F = filter{bend: c.Edges.bend, Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1, Blur: leastBlur, Hazard: seldom}
 	c.Known = true
 	c.Edges.Next = change{}
 	c.NUp, c.NDown, c.Told = 0, 0, 0
@@ -344,10 +348,7 @@ func (l *Learner) relearned(step float64, e edge, ms int64) {
 		s = Lit
 	}
 	level := e.From + e.Size
-	if s == Lit {
-		level -= step
-	}
-	c.F.start(s, level, e.At)
+	c.F.start(s, c.F.ambient(level, s == Lit), e.At)
 	if ok && last.At == e.At && s != c.State {
 		l.announce(s, ms, e.At, half, 0.95)
 	} else if s != c.State {
@@ -370,17 +371,14 @@ func (c *core) relearn() {
 	c.adopt(step, 0)
 	c.teachAll(step)
 	m := mul(c.sign(), c.Val)
-	if c.State == Lit {
-		m -= step
-	}
-	c.F.start(c.State, m, c.Since)
+	c.F.start(c.State, c.F.ambient(m, c.State == Lit), c.Since)
 }
 
 // teachAll refines the step by all collected edges of about its size and
 // gives the last of them.
 func (c *core) teachAll(step float64) (last edge, ok bool) {
 	for i := range c.Edges.E[:c.Edges.NE] {
-		if x := c.Edges.E[i]; math.Abs(math.Abs(x.Size)-step) <= 0.2*step {
+		if x := c.Edges.at(i); math.Abs(math.Abs(x.Size)-step) <= 0.2*step {
 			last, ok = x, true
 			c.teachStep(x)
 		}
@@ -409,6 +407,12 @@ func (c *core) teachStep(e edge) {
 	} else {
 		c.F.Part += mul(0.1, mul(trust, 0.01-c.F.Part))
 	}
+	if c.Edges.Bend != 0 {
+		c.follow(c.Edges.refit(c.F.Step, c.Noise.rail()))
+		c.F.Tau2 += mul(0.1, mul(trust, sq(d)-c.F.Tau2))
+		c.F.Tau2 = clamp(c.F.Tau2, sq(0.03*c.F.Step), sq(0.15*c.F.Step))
+		return
+	}
 	was := c.F.Step
 	if mean, ok := c.Edges.measure(c.F.Step); ok && c.NUp+c.NDown > 3 && c.NBlink == 0 {
 		c.F.Step = mean
@@ -417,7 +421,7 @@ func (c *core) teachStep(e edge) {
 	}
 	for i := range int(c.F.N) { // while lit it is the lit level that is known
 		if h := &c.F.H[i]; h.S == Lit {
-			h.M -= c.F.Step - was
+			h.M -= (c.F.Step - was) / c.F.ratio(h.M)
 		}
 	}
 	// moving light makes sizes scatter, too
@@ -436,7 +440,7 @@ func (c *core) untold(sd float64) bool {
 	}
 	n, last := 0, 0.0
 	for i := int(c.Edges.NE) - 1; i >= 0 && n < 4; i-- {
-		x := &c.Edges.E[i]
+		x := c.Edges.at(i)
 		if !x.speaks(c.F.Step) {
 			continue
 		}
@@ -455,7 +459,7 @@ func (c *core) untold(sd float64) bool {
 func (c *core) byNight(step, move float64) bool {
 	night, all := 0, 0
 	for i := range c.Edges.E[:c.Edges.NE] {
-		x := &c.Edges.E[i]
+		x := c.Edges.at(i)
 		if !x.speaks(step) {
 			continue
 		}
@@ -576,6 +580,7 @@ func (c *core) outgrown(step float64, ms int64, ev float64) bool {
 // sensor does not sit on: there one change of it is enough, be it of the first day, and the
 // larger one may come within those hours the second time.
 func (c *core) unlike(e edge) bool {
+	e = c.Edges.straight(e)
 	room := c.brightRoom()
 	faint := math.Abs(e.Size) > outshone*c.F.Step
 	if c.Taught[0] && c.Taught[1] || !faint && c.F.Step > room || e.Leap < math.Max(room, 0.85*math.Abs(e.Size)) || e.Act > 0.3 {
@@ -594,7 +599,7 @@ func (c *core) unlike(e edge) bool {
 // outshines tells whether an edge that is not to be told alone, for the light moves, is that
 // of a lamp beside which the step in use is a room's light.
 func (c *core) outshines(e edge) bool {
-	return c.surpasses(e) && math.Abs(e.Size) > outshone*c.F.Step && c.unlike(e)
+	return c.surpasses(e) && math.Abs(c.Edges.straight(e).Size) > outshone*c.F.Step && c.unlike(e)
 }
 
 // atHome is the hours of the day, at most, within which people switch a room's light.
@@ -610,7 +615,7 @@ const outshone = 1.9
 func (c *core) shown() bool {
 	up, down := false, false
 	for i := range c.Edges.E[:c.Edges.NE] {
-		x := &c.Edges.E[i]
+		x := c.Edges.at(i)
 		if a := math.Abs(x.Size); x.speaks(c.F.Step) && x.Act < 0.15 && x.Leap > 0.85*a && a > mul(beyondRoom, x.SD) {
 			up, down = up || x.Size > 0, down || x.Size < 0
 		}

@@ -1,0 +1,242 @@
+package learn
+
+import (
+	"fmt"
+	"math"
+	"testing"
+	"time"
+)
+
+// divider is a photoresistor whose resistance falls as light to the power of -gamma, above a
+// fixed resistor at a converter of full counts (the divider's formula; the power law and its
+// exponents by data sheets of cadmium sulphide cells, from memory). A lamp over it makes base
+// read base+step at night.
+type divider struct{ full, gamma, base, step float64 }
+
+func (d divider) light(counts float64) float64 {
+	return math.Pow(counts/(d.full-counts), 1/d.gamma)
+}
+
+func (d divider) counts(light float64) float64 {
+	u := math.Pow(light, d.gamma)
+	return d.full * u / (1 + u)
+}
+
+// lit is what the lamp makes of a dark level.
+func (d divider) lit(dark float64) float64 {
+	return d.counts(d.light(dark) + d.light(d.base+d.step) - d.light(d.base))
+}
+
+// dividers are some of those that people build, as far as they leave room for daylight.
+func dividers() (all []divider) {
+	for _, full := range []float64{1023, 4095} {
+		for _, gamma := range []float64{0.6, 0.75, 0.9} {
+			for _, base := range []float64{40, 150, 400} {
+				for _, step := range []float64{80, 200, 400} {
+					if base+2*step < 0.7*full {
+						all = append(all, divider{full, gamma, base, step})
+					}
+				}
+			}
+		}
+	}
+	return all
+}
+
+// The step that is learned from edges in the dark and in some daylight is that of the divider,
+// to a tenth, at every light up to that of the lamp and a half, where daylight squeezes it to
+// two thirds or less. The control: without a bend it would be off by half of it.
+func TestBendFitsDividers(t *testing.T) {
+	off, found := 0.0, 0
+	for _, d := range dividers() {
+		t.Run(fmt.Sprint(d), func(t *testing.T) {
+			squeezed := d.step / (d.lit(d.base+1.2*d.step) - d.base - 1.2*d.step)
+			var e edges
+			for i := range 24 {
+				dark := d.base + d.step*[]float64{0, 0.01, 0.4, 0.8, 1.2, 0.02}[i/2%6]
+				size := d.lit(dark) - dark
+				x := edge{At: int64(i) * 5_000_000, Size: size, SD: 4, From: dark, Leap: size}
+				if i%2 == 1 {
+					x.Size, x.From = -size, dark+size
+				}
+				e.record(x)
+				if to, step, ok := e.unbent(200, 0); ok {
+					e.bend = to
+					e.bend, _ = e.refit(step, 0)
+				}
+			}
+			if e.Bend == 0 {
+				if squeezed > 1.5 {
+					t.Fatalf("no bend was found, by %.2f times the step", squeezed)
+				}
+				return
+			}
+			found++
+			at := mul(d.step, e.ratio(d.base))
+			for i := range 16 {
+				dark := d.base + d.step*float64(i)/10
+				want := d.lit(dark) - dark
+				if got := at / e.ratio(dark); math.Abs(got-want) > 0.1*d.step {
+					t.Errorf("at %.0f: the step is %.0f, want %.0f", dark, got, want)
+				}
+				off = math.Max(off, (d.step-want)/d.step)
+			}
+		})
+	}
+	if off < 0.5 || found < 15 {
+		t.Errorf("without a bend it would be off by %.2f of the step at most; %d were found", off, found)
+	}
+}
+
+// What a lamp reads when lit leads back to the dark level under it, in any light.
+func TestUnderIsWhatIsUnder(t *testing.T) {
+	for _, lost := range []float64{0.05, 0.3, 0.6, 0.9} {
+		b := bending(lost, 300, 100)
+		last := 0.0
+		for dark := 60.0; dark < 1500; dark += 10 {
+			lit := dark + 300/b.ratio(dark)
+			if got := b.under(lit, 300); math.Abs(got-dark) > 1 {
+				t.Errorf("lost %v: under %.1f: %.2f, want %.0f", lost, lit, got, dark)
+			}
+			if lit <= last {
+				t.Errorf("lost %v: lit falls to %.1f at %.0f", lost, lit, dark)
+			}
+			last = lit
+		}
+	}
+	b := bend{}
+	if got := b.under(412, 300); got != 112 {
+		t.Errorf("without a bend: %v", got)
+	}
+}
+
+// cellarWindow is a month's beginning of a lamp that is lit for forty minutes every seven
+// hours beside a cellar's window, as the divider reads it, until the eighth day.
+func cellarWindow(t *testing.T, d divider) *feeder {
+	t.Helper()
+	f := feed(Config{}, time.Minute, 5)
+	for m := 0; m < 8*1440; {
+		lit := m%420 >= 380
+		n := 380 - m%420
+		if lit {
+			n = 420 - m%420
+		}
+		f.read(n, d.noon(m, lit), 1)
+		m += n
+	}
+	return f
+}
+
+// noon is what the divider reads from minute m on, counted from a midnight: in daylight of
+// one and a half times the lamp's.
+func (d divider) noon(m int, lit bool) func(int) float64 {
+	const sun = 1.5
+	base := d.light(d.base)
+	lamp := d.light(d.base+d.step) - base
+	return func(i int) float64 {
+		l := base
+		if h := float64((m+i)%1440) / 60; h > 6 && h < 18 {
+			l += sun * lamp * math.Sin(math.Pi*(h-6)/12)
+		}
+		if lit {
+			l += lamp
+		}
+		return d.counts(l)
+	}
+}
+
+// A lamp whose step daylight squeezes to a half is told by day as well as by night, with
+// levels that fit the light of the moment.
+func TestDaylightSqueezesTheLamp(t *testing.T) {
+	d := divider{1023, 0.7, 80, 300}
+	f := cellarWindow(t, d)
+	c := &f.l.c
+	if c.Edges.Bend == 0 || c.F.bend != c.Edges.bend {
+		t.Fatalf("the bend is %v, in use %v", c.Edges.bend, c.F.bend)
+	}
+	f.read(360, d.noon(0, false), 1)
+	f.got = nil
+	for m := 360; m < 1400; m += 260 { // at half past nine, towards two, after six and at night
+		f.read(210, d.noon(m, false), 1)
+		f.read(50, d.noon(m+210, true), 1)
+		v, dark := f.l.Verdict(), d.noon(m+259, false)(0)
+		if step := d.lit(dark) - dark; math.Abs((v.OnAbove-v.OffBelow)-0.2*step) > 0.04*step || math.Abs(v.OnAbove-(dark+0.6*step)) > 0.15*step {
+			t.Errorf("at minute %d the levels are %.0f and %.0f, want %.0f and %.0f", m, v.OnAbove, v.OffBelow, dark+0.6*step, dark+0.4*step)
+		}
+	}
+	f.read(100, d.noon(1400, false), 1)
+	f.want(t, Lit, Dark, Lit, Dark, Lit, Dark, Lit, Dark)
+}
+
+// A room's light is no lamp in daylight, though it is smaller and often comes while the lamp
+// shines: it comes beside the dark lamp, too. Nor is a cloud, which makes two edges of a size.
+func TestRoomLightIsNoSqueezedLamp(t *testing.T) {
+	given := func(more ...edge) *edges {
+		e := &edges{}
+		for i := range 10 {
+			e.record([]edge{{Size: 300, SD: 5, From: 80, Leap: 300}, {Size: -300, SD: 5, From: 380, Leap: 300}}[i%2])
+		}
+		for _, x := range more {
+			x.SD, x.Leap = 5, math.Abs(x.Size)
+			e.record(x)
+		}
+		for i := range e.E[:e.NE] {
+			e.E[i].At = int64(i) * 5_000_000
+		}
+		return e
+	}
+	by := func(from, size float64) edge { return edge{From: from, Size: size} }
+	for name, c := range map[string]struct {
+		more []edge
+		ok   bool
+	}{
+		"squeezed":            {[]edge{by(380, 160), by(540, -160), by(380, 160)}, true},
+		"beside the dark one": {[]edge{by(80, 160), by(240, -160), by(380, 160), by(540, -160), by(380, 160)}, false},
+		"a cloud":             {[]edge{by(540, -160), by(380, 160)}, false},
+		"larger in daylight":  {[]edge{by(380, 450), by(830, -450), by(380, 450)}, false},
+		"no more light":       {[]edge{by(90, 160), by(250, -160), by(90, 160)}, false},
+	} {
+		if _, _, ok := given(c.more...).unbent(100, 0); ok != c.ok {
+			t.Errorf("%s: %v", name, ok)
+		}
+	}
+	if _, _, ok := given(by(380, 160), by(540, -160), by(380, 160)).unbent(100, 545); ok {
+		t.Error("a lamp that saturates: its edges are cut short")
+	}
+}
+
+// A sensor that was moved, to where daylight squeezes nothing, is learned anew.
+func TestBendGoesWithTheSensor(t *testing.T) {
+	f := cellarWindow(t, divider{1023, 0.7, 80, 300})
+	if f.l.c.Edges.Bend == 0 {
+		t.Fatal("no bend to begin with")
+	}
+	noon := func(m int, lit bool) func(int) float64 {
+		return func(i int) float64 {
+			y := 200.0
+			if h := float64((m+i)%1440) / 60; h > 6 && h < 18 {
+				y += 300 * math.Sin(math.Pi*(h-6)/12)
+			}
+			if lit {
+				y += 150
+			}
+			return y
+		}
+	}
+	for m := 0; m < 15*1440; m += 180 {
+		if m == 13*1440 {
+			f.got = nil
+		}
+		f.read(150, noon(m, false), 1)
+		f.read(30, noon(m+150, true), 1)
+	}
+	c := &f.l.c
+	if got, want := len(f.got), 2*16; got != want {
+		t.Errorf("%d of %d changes were told", got, want)
+	}
+	for _, dark := range []float64{200, 400, 500} {
+		if step := c.F.step(dark); math.Abs(step-150) > 15 {
+			t.Errorf("at %v the step is %.0f, want 150", dark, step)
+		}
+	}
+}
