@@ -295,7 +295,15 @@ func (d *daemon) void(events []rules.Event) (out []store.Void) {
 // rebuild makes the machine of the last snapshot and the inputs since.
 func (d *daemon) rebuild(ctx context.Context) error {
 	var parts rules.Restorer
-	seq, bad, err := loadSnapshot(ctx, d.store, &parts)
+	seq, bad, err := loadSnapshot(ctx, d.store, func(p rules.Part) error {
+		switch {
+		case p.Key != clocksPart:
+			return parts.Add(p)
+		case d.machine == nil: // a start; later the intake knows more
+			d.intake.recall(p.Data, d.clock.Now())
+		}
+		return nil
+	})
 	if err != nil {
 		return fmt.Errorf("reading the snapshot: %w", err)
 	}
@@ -387,11 +395,11 @@ func (d *daemon) recall(ctx context.Context, m *rules.Machine) error {
 	return nil
 }
 
-// loadSnapshot adds each part of the newest snapshot to parts, while the store
+// loadSnapshot calls add for each part of the newest snapshot, while the store
 // reads the next ones. It returns the last input that the snapshot covers, 0
-// without one; bad says that the snapshot is of no use, err that the store
-// cannot be read.
-func loadSnapshot(ctx context.Context, from keeper, parts *rules.Restorer) (seq int64, bad, err error) {
+// without one; bad, an error of add, says that the snapshot is of no use, err that
+// the store cannot be read.
+func loadSnapshot(ctx context.Context, from keeper, add func(rules.Part) error) (seq int64, bad, err error) {
 	const many = 64 // parts handed over at once: one by one, the handing over took longest
 	type chunk struct {
 		parts []store.Part
@@ -406,7 +414,7 @@ func loadSnapshot(ctx context.Context, from keeper, parts *rules.Restorer) (seq 
 		var bad error
 		for c := range full {
 			for i := 0; i < c.n && bad == nil; i++ {
-				bad = parts.Add(c.parts[i])
+				bad = add(c.parts[i])
 			}
 			c.n = 0
 			free <- c
@@ -535,7 +543,7 @@ func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 		return
 	}
 	d.tried = d.seq
-	if err := d.store.SaveSnapshot(context.WithoutCancel(ctx), d.seq, d.machine.EachPart); err != nil {
+	if err := d.store.SaveSnapshot(context.WithoutCancel(ctx), d.seq, d.eachPart); err != nil {
 		d.log.Warn("cannot store a snapshot; a restart will take longer", "error", err)
 		return
 	}
@@ -543,6 +551,21 @@ func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 	if !now.Before(d.pruneAt) {
 		d.prune(ctx, now)
 	}
+}
+
+// clocksPart is the key of what a snapshot holds beside the parts of the machine: how
+// the boards' clocks go.
+const clocksPart = "clocks"
+
+// eachPart calls fn for each part of a snapshot.
+func (d *daemon) eachPart(fn func(store.Part) error) error {
+	if err := d.machine.EachPart(fn); err != nil {
+		return err
+	}
+	if b := d.intake.clocks(); b != nil {
+		return fn(store.Part{Key: clocksPart, Data: b})
+	}
+	return nil
 }
 
 // prune has another goroutine drop what is past its time, for that may take

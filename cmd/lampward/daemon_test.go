@@ -1004,6 +1004,76 @@ func TestLateAfterClockStep(t *testing.T) {
 	})
 }
 
+// A board that saved up readings while lampward was away sends them one by one when
+// it is back. They are late then, as they would be had lampward been there: what the
+// lamp did hours ago is not told as news of now. It is known from before the start how
+// the board's clock goes, be it after a stop or a crash.
+func TestLateAfterRestart(t *testing.T) {
+	for name, end := range map[string]func(h *harness){
+		"stopped": func(h *harness) { require.NoError(t, h.d.stop()) },
+		"killed":  func(*harness) {},
+	} {
+		t.Run(name, func(t *testing.T) {
+			h := newHarness(t, harnessConfig)
+			slow := -3 * time.Hour // the board's clock
+			say := func(level int, measured time.Time) {
+				require.NoError(t, h.publish("cellar/freezer", fmt.Sprintf(`[{"n":"light","v":%d,"t":%d}]`, level, measured.Add(slow).Unix())))
+			}
+			for i := range 120 {
+				h.clock.Advance(time.Minute)
+				say(200+i%7, h.clock.Now())
+			}
+			away := h.clock.Now()
+			end(h)
+			h.crash()
+			h.clock.Advance(4 * time.Hour)
+			h.boot()
+			before := len(h.events())
+			for m := 1; m <= 4*60; m++ {
+				level := 200
+				if m > 60 && m <= 120 {
+					level = 900 // lit for an hour, long ago
+				}
+				h.clock.Advance(100 * time.Millisecond)
+				say(level+m%7, away.Add(time.Duration(m)*time.Minute))
+			}
+			for i := range 30 {
+				h.clock.Advance(time.Minute)
+				say(200+i%7, h.clock.Now())
+			}
+			for _, e := range h.events()[before:] {
+				assert.NotContains(t, []rules.Kind{rules.Lit, rules.Dark}, e.Event.Kind, e.Event.Text)
+			}
+			assert.InDelta(t, 230, h.d.intake.counts().Late, 1, "all but those of the last ten minutes")
+			difference, _ := h.replayAll()
+			assert.Empty(t, difference)
+		})
+	}
+}
+
+// A board whose clock was set back while lampward was away is not called silent, and
+// heard again as soon as that can be told from a backlog.
+func TestClockSetBackWhileAway(t *testing.T) {
+	h := newHarness(t, harnessConfig)
+	back := time.Duration(0)
+	say := func(minutes int) {
+		for i := range minutes {
+			h.clock.Advance(time.Minute)
+			require.NoError(t, h.publish("cellar/freezer", fmt.Sprintf(`[{"n":"light","v":%d,"t":%d}]`, 200+i%7, h.clock.Now().Add(-back).Unix())))
+		}
+	}
+	say(120)
+	require.NoError(t, h.d.stop())
+	h.crash()
+	h.clock.Advance(5 * time.Hour)
+	back = time.Hour
+	h.boot()
+	say(60)
+	_, kinds := h.replayAll()
+	assert.Zero(t, kinds[rules.Silent])
+	assert.GreaterOrEqual(t, h.d.intake.counts().Readings, int64(48))
+}
+
 // News of a connection is kept until a deadline is due, and the newest wins.
 func TestLinks(t *testing.T) {
 	var l links

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"encoding/json"
 	"log/slog"
 	"slices"
 	"strings"
@@ -71,6 +72,7 @@ type topic struct {
 	lateSince time.Time     // of the first of them
 	lateLead  time.Duration // its lead
 	livedAt   time.Time     // when a late one last counted as a sign of life
+	recalled  time.Time     // when onTime was taken up at a start; zero: it is of this run
 }
 
 type topicLamp struct {
@@ -325,12 +327,60 @@ func (x *topic) late(now, measured time.Time) bool {
 	return false
 }
 
+// keptClock is how a board's clock goes, as it outlasts a restart.
+type keptClock struct {
+	Lead   int64 `json:"lead"`    // topic.lead, ms
+	OnTime int64 `json:"on_time"` // topic.onTime, Unix ms
+}
+
+// clocks returns what is known of the boards' clocks, for the next start: what they
+// saved up while lampward was away is late. nil: nothing is known.
+func (t *intake) clocks() []byte {
+	kept := map[string]keptClock{}
+	for name, x := range t.topics {
+		x.mu.Lock()
+		if !x.onTime.IsZero() {
+			kept[name] = keptClock{x.lead.Milliseconds(), x.onTime.UnixMilli()}
+		}
+		x.mu.Unlock()
+	}
+	if len(kept) == 0 {
+		return nil
+	}
+	b, err := json.Marshal(kept)
+	if err != nil {
+		return nil // whole numbers: cannot fail
+	}
+	return b
+}
+
+// recall takes up, at the start, what clocks returned before it. What it cannot read it
+// does not need.
+func (t *intake) recall(b []byte, now time.Time) {
+	var kept map[string]keptClock
+	if json.Unmarshal(b, &kept) != nil {
+		return
+	}
+	for name, k := range kept {
+		if x := t.topics[name]; x != nil {
+			x.mu.Lock()
+			x.lead, x.onTime = time.Duration(k.Lead)*time.Millisecond, time.UnixMilli(k.OnTime).UTC()
+			x.recalled = now
+			x.mu.Unlock()
+		}
+	}
+}
+
 // lives tells whether a message with nothing but late readings counts as a sign
 // of life.
 func (x *topic) lives(now time.Time) bool {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	if now.Sub(x.livedAt) < lateLife || now.Sub(x.onTime) > lateLong {
+	onTime := x.onTime
+	if onTime.Before(x.recalled) { // nobody listened in between
+		onTime = x.recalled
+	}
+	if now.Sub(x.livedAt) < lateLife || now.Sub(onTime) > lateLong {
 		return false
 	}
 	x.livedAt = now

@@ -60,7 +60,7 @@ func TestLoadSnapshot(t *testing.T) {
 
 	load := func(from *partsFrom) (parts rules.Restorer, seq int64, bad, err error) {
 		synctest.Test(t, func(t *testing.T) { // fails when a goroutine waits for ever
-			seq, bad, err = loadSnapshot(t.Context(), from, &parts)
+			seq, bad, err = loadSnapshot(t.Context(), from, parts.Add)
 		})
 		return parts, seq, bad, err
 	}
