@@ -196,6 +196,8 @@ func (m *Mail) send(ctx context.Context, msg *Message, attempts int) Outcome {
 		return Outcome{Kind: Delivered, Note: "accepted", Answered: true}
 	case permanent(code) && barred(se):
 		return Outcome{Kind: Again, Note: m.clean(m.explainBarred(se)), Mistake: true, Answered: true}
+	case permanent(code) && se.Reason == mail.ErrSMTPDataClose && policy(se):
+		return Outcome{Kind: Again, Note: m.clean(se.Error()), Refused: true, Mistake: true, Answered: true}
 	case permanent(code):
 		return Outcome{Kind: Never, Note: m.clean(se.Error()), Mistake: true, Answered: true}
 	case ctx.Err() != nil:
@@ -229,12 +231,22 @@ func barred(e *mail.SendError) bool {
 		return true
 	}
 	code := e.EnhancedStatusCode()
-	return e.Reason == mail.ErrSMTPRcptTo && (code == "5.1.7" || code == "5.1.8" || strings.HasPrefix(code, "5.7."))
+	return e.Reason == mail.ErrSMTPRcptTo && (code == "5.1.7" || code == "5.1.8" || policy(e))
 }
+
+// policy tells whether a server refuses for reasons of permission (X.7 of RFC 3463
+// section 3.8). Of a letter that it has read that may be what is in it, or that the
+// sender's domain does not vouch for this server, which a person will put right for
+// all letters (X.7.20 to X.7.26 of RFC 7372, from memory).
+func policy(e *mail.SendError) bool { return strings.HasPrefix(e.EnhancedStatusCode(), "5.7.") }
 
 // explainBarred puts into words that a server refuses the sender.
 func (m *Mail) explainBarred(e *mail.SendError) string {
 	_, answer := answerIn(e)
+	if e.Reason == mail.ErrSMTPRcptTo && policy(e) { // X.7.1 may be either, and does not say which
+		return fmt.Sprintf("%s takes no letter from %s to %s (%s); check from, which on many servers has to be the address of the login, and the address in to, for some take letters of some senders only",
+			m.o.Host, m.from.Address, m.to.Address, answer)
+	}
 	return fmt.Sprintf("%s takes no letter from %s (%s); check from, which on many servers has to be the address of the login, and user and password",
 		m.o.Host, m.from.Address, answer)
 }

@@ -327,6 +327,7 @@ func pipeTo(m *Mail, behave func(net.Conn)) (closed chan struct{}) {
 type slowServer struct {
 	wait    map[string]time.Duration
 	putsOff string // takes no letter with this text; empty: takes all
+	refuses string // the same, and for good
 	got     []string
 }
 
@@ -358,10 +359,16 @@ func (s *slowServer) behave(c net.Conn) {
 				fmt.Fprint(c, "451 4.7.1 try again later\r\n")
 				continue
 			}
+			if s.refuses != "" && bytes.Contains(text, []byte(s.refuses)) {
+				fmt.Fprint(c, "554 5.7.1 refused\r\n")
+				continue
+			}
 			s.got = append(s.got, to)
 			fmt.Fprint(c, "250 accepted\r\n")
 		case "QUIT":
 			say(word, "221 bye")
+		case "EHLO":
+			say(word, "250-mail.test\r\n250 ENHANCEDSTATUSCODES")
 		default:
 			say(word, "250 ok")
 		}
@@ -398,6 +405,36 @@ func TestMailSlowServer(t *testing.T) {
 			})
 		})
 	}
+}
+
+// A server that reads each letter and then refuses it, for the sender's domain does not
+// vouch for this machine: what a person puts right within three hours is not lost. A
+// letter that it refuses while it takes others is given up as soon as that is seen.
+func TestMailRefusedOnceRead(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: "anna@example.com"})
+		require.NoError(t, err)
+		refusing := &talker{answers: map[string]string{"EHLO": "250-mail.test\r\n250 ENHANCEDSTATUSCODES", ".": "550 5.7.26 not authenticated"}}
+		pipeTo(m, refusing.behave)
+		box := &memOutbox{}
+		box.add(lit("mail", "tank", time.Now()), lit("mail", "salt", time.Now()))
+		runWorker(t, Options{Outbox: box, Routes: []Route{m}}, 90*time.Minute)
+		waiting, _, dead := box.count()
+		require.Equal(t, []int{2, 0}, []int{waiting, dead}, box.noted)
+		s := &slowServer{} // mended
+		pipeTo(m, s.behave)
+		runWorker(t, Options{Outbox: box, Routes: []Route{m}}, 30*time.Minute)
+		_, sent, _ := box.count()
+		assert.Equal(t, 2, sent, box.noted)
+
+		s.refuses = "it looks like spam"
+		spam := lit("mail", "tank", time.Now())
+		spam.Event.Text = s.refuses
+		box.add(spam, lit("mail", "salt", time.Now()))
+		runWorker(t, Options{Outbox: box, Routes: []Route{m}}, 5*time.Minute)
+		_, sent, dead = box.count()
+		assert.Equal(t, []int{3, 1}, []int{sent, dead}, box.noted)
+	})
 }
 
 // A letter that the server puts off for ever, while it takes others, does not hold
@@ -508,12 +545,14 @@ func TestMailAnswers(t *testing.T) {
 			"mail.test takes no letter from lampward@example.com (sending SMTP MAIL FROM command: 550 \"not from you\"); check from, "},
 		{"MAIL", "501 5.1.7 bad address", Again, true, false, true, "bad address"},
 		{"RCPT", "553 5.7.1 sender address not owned by user", Again, true, false, true,
-			"mail.test takes no letter from lampward@example.com (sending SMTP RCPT TO command: 553 \"5.7.1 sender address not owned by user\"); check from, "},
+			"mail.test takes no letter from lampward@example.com to anna@example.com (sending SMTP RCPT TO command: 553 \"5.7.1 sender address not owned by user\"); check from, "},
 		{"RCPT", "553 5.1.7 sender has no domain", Again, true, false, true, "check from, "},
 		{"RCPT", "550 5.1.8 no such domain", Again, true, false, true, "check from, "},
 		{"RCPT", "550 5.1.1 no such user", Never, true, false, true, "no such user"},
 		{"RCPT", "550 5.17.1 no such user", Never, true, false, true, "no such user"},
-		{".", "554 5.7.1 looks like spam", Never, true, false, true, "looks like spam"},
+		{".", "554 5.7.1 looks like spam", Again, true, false, true, "looks like spam"},
+		{".", "550 5.7.26 the sender's domain is not authenticated", Again, true, false, true, "5.7.26 the sender"},
+		{".", "554 5.6.0 cannot be read", Never, true, false, true, "cannot be read"},
 		{"RCPT", "450 greylisted", Again, false, false, true, "greylisted"},
 		{"RCPT", "552 mailbox full", Again, false, false, true, "mailbox full"},
 		{"RCPT", "551 moved away", Never, true, false, true, "moved away"},
