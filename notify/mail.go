@@ -240,14 +240,18 @@ func barred(e *mail.SendError) bool {
 // all letters (X.7.20 to X.7.26 of RFC 7372, from memory).
 func policy(e *mail.SendError) bool { return strings.HasPrefix(e.EnhancedStatusCode(), "5.7.") }
 
-// explainBarred puts into words that a server refuses the sender.
+// explainBarred puts into words that a server refuses the sender. Its answer, which may
+// be long, comes last, for a note is cut short.
 func (m *Mail) explainBarred(e *mail.SendError) string {
 	_, answer := answerIn(e)
+	if _, rest, ok := strings.Cut(answer, " command: "); ok { // to which is of no use to people
+		answer = rest
+	}
 	if e.Reason == mail.ErrSMTPRcptTo && policy(e) { // X.7.1 may be either, and does not say which
-		return fmt.Sprintf("%s takes no letter from %s to %s (%s); check from, which on many servers has to be the address of the login, and the address in to, for some take letters of some senders only",
+		return fmt.Sprintf("%s takes no letter from %s to %s; check both (from is mostly that of the login, to may take some senders only): %s",
 			m.o.Host, m.from.Address, m.to.Address, answer)
 	}
-	return fmt.Sprintf("%s takes no letter from %s (%s); check from, which on many servers has to be the address of the login, and user and password",
+	return fmt.Sprintf("%s takes no letter from %s; check from (mostly the address of the login), user and password: %s",
 		m.o.Host, m.from.Address, answer)
 }
 
