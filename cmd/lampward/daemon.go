@@ -631,7 +631,8 @@ func (d *daemon) boot(ctx context.Context) error {
 // stop stores what is pending and a snapshot. Broker and page have stopped by
 // now, so no job arrives any more.
 func (d *daemon) stop() error {
-	ctx := context.Background()
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
 	d.takeAll(d.jobs.take())
 	d.wait()
 	d.waitPruned() // it ends early, for the loop's context has ended
@@ -641,9 +642,14 @@ func (d *daemon) stop() error {
 	d.step(rules.Input{Kind: rules.InStop}, d.clock.Now())
 	d.flush(ctx)
 	d.snapshot(ctx, d.clock.Now())
+	defer time.AfterFunc(pruneAtStop, cancel).Stop() // the next run does the rest
 	d.waitPruned()
 	return d.broken
 }
+
+// pruneAtStop is for how long a stop prunes: one that takes too long is cut short by
+// whoever asked for it, and then looks like a failure.
+const pruneAtStop = 5 * time.Second
 
 // nextWake returns when the loop must act even if nothing arrives.
 func (d *daemon) nextWake() (<-chan time.Time, func()) {

@@ -308,3 +308,34 @@ func TestFlushWakes(t *testing.T) {
 		assert.NoError(t, <-looped)
 	})
 }
+
+// slowPruner is a store in which there is very much to prune.
+type slowPruner struct {
+	spoiled
+	began bool
+}
+
+func (s *slowPruner) Prune(ctx context.Context, _ time.Time) error {
+	s.began = true
+	<-ctx.Done()
+	return ctx.Err()
+}
+
+// A stop stores what there is, and leaves to the next run what takes long to prune:
+// service managers wait ten seconds at least (common practice, no source).
+func TestStopDoesNotPruneForLong(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Until(demoDay)
+		h := wallHarness(t, dir, &shift)
+		defer h.crash()
+		require.NoError(t, h.publish("cellar/tank", "200"))
+		much := &slowPruner{spoiled: spoiled{h.st, h}}
+		h.d.store = much
+		began := time.Now()
+		require.NoError(t, h.d.stop())
+		assert.True(t, much.began)
+		assert.LessOrEqual(t, time.Since(began), 9*time.Second)
+		assert.Equal(t, h.d.seq, h.d.snapSeq, "a snapshot was stored")
+	})
+}
