@@ -74,6 +74,7 @@ type daemon struct {
 	said map[string]time.Time // since broken, when each cause was logged last
 
 	damage atomic.Pointer[string] // what the newest inspection found; nil: nothing
+	again  bool                   // it was before the start: the next is to be at once
 	cutOff atomic.Pointer[string] // why an external broker sends nothing; nil: it does. Set by the broker's goroutine
 }
 
@@ -90,6 +91,7 @@ type keeper interface {
 	Stray(ctx context.Context, routes []string, after int64, limit int) ([]rules.Delivery, error)
 	Reroute(ctx context.Context, at time.Time, moves []store.Move) (moved int, err error)
 	Owed(ctx context.Context) (store.Owed, error)
+	ID() string
 	LastSeq() int64
 	LastAt() time.Time
 	LastOffset() time.Duration
@@ -760,7 +762,11 @@ const (
 // inspect reads the database through once a day until ctx ends. Damage is logged, and
 // for the page, the commands and the heartbeat to tell.
 func (d *daemon) inspect(ctx context.Context) error {
-	t := time.NewTimer(inspectFirst)
+	first := inspectFirst
+	if d.again {
+		first = 0
+	}
+	t := time.NewTimer(first)
 	defer t.Stop()
 	for {
 		select {
@@ -773,10 +779,9 @@ func (d *daemon) inspect(ctx context.Context) error {
 		case ctx.Err() != nil:
 			return nil
 		case err == nil:
-			d.damage.Store(nil)
+			d.keepDamage(nil)
 		case errors.Is(err, store.ErrDamaged):
-			text := err.Error()
-			d.damage.Store(&text)
+			d.keepDamage(err)
 			d.log.Error("the database is damaged", "error", err,
 				"do", "stop lampward, and restore a backup with `lampward restore`")
 		default: // what could not be read may be well

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"path/filepath"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -366,6 +367,56 @@ func TestInspect(t *testing.T) {
 		assert.NoError(t, <-inspected)
 		assert.NoError(t, <-looped)
 		assert.Equal(t, 5, st.finds(nil))
+	})
+}
+
+// What an inspection found is told over a restart, until the database was read through
+// again, which is at once; and not of another one, such as a backup that was restored.
+func TestDamageOutlastsARestart(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		shift := time.Until(demoDay)
+		var h *harness
+		// run has the daemon run for so long, in which inspections find an error.
+		run := func(long time.Duration, found error) (health, after error) {
+			h = wallHarness(t, dir, &shift)
+			defer h.crash()
+			h.d.store = &rotten{keeper: h.d.store, found: found}
+			h.d.recallDamage()
+			ctx, stop := context.WithCancel(t.Context())
+			inspected, looped := make(chan error, 1), make(chan error, 1)
+			go func() { looped <- h.d.loop(ctx) }()
+			health = h.d.healthy()
+			go func() { inspected <- h.d.inspect(ctx) }()
+			time.Sleep(long)
+			after = h.d.healthy()
+			stop()
+			require.NoError(t, <-inspected)
+			require.NoError(t, <-looped)
+			return health, after
+		}
+		rot := fmt.Errorf("page 7 is of no use: %w", store.ErrDamaged)
+		health, after := run(2*inspectFirst, rot)
+		require.NoError(t, health)
+		require.ErrorContains(t, after, "page 7")
+		health, after = run(time.Second, rot)
+		assert.ErrorContains(t, health, "page 7")
+		assert.ErrorContains(t, after, "page 7")
+		health, after = run(time.Second, nil)
+		assert.ErrorContains(t, health, "page 7", "until that is known")
+		assert.NoError(t, after)
+		health, _ = run(time.Second, rot)
+		assert.NoError(t, health, "it was mended")
+
+		_, after = run(2*inspectFirst, rot)
+		require.ErrorContains(t, after, "page 7")
+		file := filepath.Join(t.TempDir(), "b")
+		_, err := store.Backup(t.Context(), dir, file)
+		require.NoError(t, err)
+		_, err = store.Restore(t.Context(), file, dir)
+		require.NoError(t, err)
+		health, _ = run(time.Second, rot)
+		assert.NoError(t, health, "another database")
 	})
 }
 

@@ -157,6 +157,7 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	if o.inside != nil {
 		o.inside(d)
 	}
+	d.recallDamage()
 	d.progress = o.manager.working
 	err = d.boot(ctx)
 	d.progress = nil // what is replayed later is no start
