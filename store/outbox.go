@@ -308,6 +308,24 @@ func (s *Store) Resend(ctx context.Context, id int64, due time.Time) error {
 		"fold = CASE state WHEN 0 THEN fold ELSE -1 END, attempts = 0, state = 0, due = ?2", toMS(due))
 }
 
+// ResendDead does what Resend does for each delivery that was given up, and returns how
+// many there were.
+func (s *Store) ResendDead(ctx context.Context, due time.Time) (n int, err error) {
+	err = s.update(ctx, true, func(t *tx) error {
+		res, err := t.exec("UPDATE outbox SET fold = -1, attempts = 0, state = 0, due = ?1 WHERE state = 2", toMS(due))
+		if err != nil {
+			return err
+		}
+		many, err := res.RowsAffected()
+		n = int(many)
+		return err
+	})
+	if err != nil {
+		return 0, s.fail("resend what was given up", err)
+	}
+	return n, nil
+}
+
 // attempt changes a delivery, and the others that are one message with it, unless
 // refuse (nil: never) gives a reason not to, by how the delivery stands.
 func (s *Store) attempt(ctx context.Context, op string, sync bool, id int64, refuse func(state, attempts int64) error, set string, args ...any) error {

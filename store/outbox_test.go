@@ -99,6 +99,31 @@ func TestDeliveryLife(t *testing.T) {
 	require.ErrorIs(t, err, ErrBadInput)
 	require.ErrorIs(t, s.Sent(ctx, 999, day0, ""), ErrNotFound)
 	require.ErrorIs(t, s.Resend(ctx, 999, day0), ErrNotFound)
+
+	// All that was given up at once, and nothing else.
+	pending, err := s.Deliveries(ctx, DeliveryFilter{State: Pending})
+	require.NoError(t, err)
+	for _, m := range pending[:2] {
+		require.NoError(t, s.Dead(ctx, m.ID, day0.Add(6*time.Minute), "550"))
+	}
+	n, err := s.ResendDead(ctx, day0.Add(7*time.Minute))
+	require.NoError(t, err)
+	require.Equal(t, 2, n)
+	again, err := s.Deliveries(ctx, DeliveryFilter{})
+	require.NoError(t, err)
+	for i, m := range again {
+		if !slices.ContainsFunc(pending[:2], func(p DeliveryRow) bool { return p.ID == m.ID }) {
+			require.Equal(t, all[i].State, m.State)
+			continue
+		}
+		require.Equal(t, Pending, m.State)
+		require.True(t, m.Due.Equal(day0.Add(7*time.Minute)))
+		require.Zero(t, m.Attempts)
+		require.Equal(t, int64(rules.Alone), m.Fold, "it may have arrived under its own id")
+	}
+	n, err = s.ResendDead(ctx, day0.Add(8*time.Minute))
+	require.NoError(t, err)
+	require.Zero(t, n)
 }
 
 // What a route sent of late is known after a restart, and what was one message.

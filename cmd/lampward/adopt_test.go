@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"strings"
 	"testing"
@@ -10,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lampward/cmd/lampward/config"
+	"lampward/cmd/lampward/page"
 	"lampward/rules"
 	"lampward/store"
 )
@@ -125,6 +127,48 @@ func TestRoutesThatAreGone(t *testing.T) {
 	h.again(name("hall")+"kinds = [\"lit\", \"silent\"]\n", 24*time.Hour)
 	require.Equal(t, []string{"hall lit pending phone is no longer configured",
 		"phone dark dead phone is no longer configured, and no other route is for such messages"}, h.outbox())
+}
+
+// What was given up for a route's wrong address, and is sent again by a person who has put
+// that right, goes to the route that there is now, at once: a mail's route has its
+// address in its name.
+func TestResendAfterTheAddressIsPutRight(t *testing.T) {
+	mail := func(to string) string {
+		return "[[mail]]\nserver = \"mail.example.com:587\"\nfrom = \"lampward@example.com\"\nto = [\"" + to + "\"]\n"
+	}
+	h := adoptHarness(t, mail("an@example.com"))
+	dead, err := h.st.Deliveries(t.Context(), store.DeliveryFilter{})
+	require.NoError(t, err)
+	require.Len(t, dead, 2)
+	for _, m := range dead {
+		require.NoError(t, h.st.Dead(t.Context(), m.ID, h.clock.Now(), "550 no such user"))
+	}
+	h.again(mail("ann@example.com"), time.Hour)
+	require.Equal(t, []string{"mail-1 to an@example.com lit dead 550 no such user", "mail-1 to an@example.com dark dead 550 no such user"}, h.outbox())
+
+	src := &pageSource{d: h.d}
+	ctx, stop := context.WithCancel(t.Context())
+	looped := make(chan error, 1)
+	go func() { looped <- h.d.loop(ctx) }()
+	said, err := src.Do(ctx, page.Action{Verb: page.Resend, ID: dead[1].ID})
+	require.NoError(t, err)
+	assert.Equal(t, fmt.Sprintf("Message %d is back in line.", dead[1].ID), said)
+	_, err = src.Status(ctx) // the loop has had its turn
+	require.NoError(t, err)
+	const moved = "pending mail-1 to an@example.com is no longer configured"
+	assert.Equal(t, []string{"mail-1 to ann@example.com lit " + moved, "mail-1 to an@example.com dark dead 550 no such user"}, h.outbox())
+
+	said, err = src.Do(ctx, page.Action{Verb: page.Resend, All: true})
+	require.NoError(t, err)
+	assert.Equal(t, "1 message is back in line.", said)
+	_, err = src.Status(ctx)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"mail-1 to ann@example.com lit " + moved, "mail-1 to ann@example.com dark " + moved}, h.outbox())
+	said, err = src.Do(ctx, page.Action{Verb: page.Resend, All: true})
+	require.NoError(t, err)
+	assert.Equal(t, "There is no message that was not delivered.", said)
+	stop()
+	require.NoError(t, <-looped)
 }
 
 // A start whose outbox cannot be changed, or not be read, says so and goes on; what it

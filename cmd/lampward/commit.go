@@ -40,6 +40,11 @@ func (d *daemon) commit(ctx context.Context) {
 	if d.storing != nil { // on a disk that hangs, who waited for a snapshot would decide and show nothing
 		return
 	}
+	if d.handOn {
+		d.handOn = false
+		d.adopt(ctx, now)
+		d.worker.Wake()
+	}
 	if d.snapshotDue(now) {
 		d.snapshot(ctx, now)
 	}

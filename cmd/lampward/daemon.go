@@ -70,6 +70,7 @@ type daemon struct {
 	refusals int            // since broken
 	rebuilt  bool           // since broken, and those who watch were told
 	stray    bool           // adopt did not do all; the next snapshot has it try again
+	handOn   bool           // adopt may have something to do now
 
 	said map[string]time.Time // since broken, when each cause was logged last
 
@@ -101,6 +102,7 @@ type keeper interface {
 	Trace(ctx context.Context, lamp string, from, to time.Time, points int) ([]store.Point, error)
 	Deliveries(ctx context.Context, f store.DeliveryFilter) ([]store.DeliveryRow, error)
 	Resend(ctx context.Context, id int64, due time.Time) error
+	ResendDead(ctx context.Context, due time.Time) (n int, err error)
 	Size(ctx context.Context) (store.Size, error)
 	Check(ctx context.Context) (store.Report, error)
 	Gone() error

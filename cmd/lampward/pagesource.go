@@ -15,6 +15,7 @@ import (
 	"lampward/notify/link"
 	"lampward/rules"
 	"lampward/rules/learn"
+	"lampward/rules/span"
 	"lampward/store"
 )
 
@@ -301,7 +302,7 @@ func (p *pageSource) Deliveries(ctx context.Context, q page.DeliveryQuery) ([]pa
 func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	switch a.Verb {
 	case page.Resend:
-		return p.resend(ctx, a.ID)
+		return p.resend(ctx, a)
 	case page.Try:
 		return p.try(ctx)
 	}
@@ -441,19 +442,34 @@ func missing(format string, args ...any) error {
 	return fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), page.ErrUnknown)
 }
 
-func (p *pageSource) resend(ctx context.Context, id int64) (string, error) {
-	err := p.d.store.Resend(ctx, id, p.d.clock.Now())
-	if errors.Is(err, store.ErrNotFound) {
-		return "", missing("There is no message %d.", id)
+// resend puts a message that was given up back in line, or all of them.
+func (p *pageSource) resend(ctx context.Context, a page.Action) (said string, err error) {
+	if a.All {
+		var n int
+		if n, err = p.d.store.ResendDead(ctx, p.d.clock.Now()); n == 0 && err == nil {
+			return "There is no message that was not delivered.", nil
+		}
+		said = span.Count(n, "message") + " are back in line."
+		if n == 1 {
+			said = "1 message is back in line."
+		}
+	} else {
+		err = p.d.store.Resend(ctx, a.ID, p.d.clock.Now())
+		said = fmt.Sprintf("Message %d is back in line.", a.ID)
 	}
-	if errors.Is(err, store.ErrSent) {
-		return "", refusal("Message %d was delivered already.", id)
-	}
-	if err != nil {
+	switch {
+	case errors.Is(err, store.ErrNotFound):
+		return "", missing("There is no message %d.", a.ID)
+	case errors.Is(err, store.ErrSent):
+		return "", refusal("Message %d was delivered already.", a.ID)
+	case err != nil:
 		return "", err
 	}
+	// It may be one of a route that was wrong, and has another name since. If the loop
+	// does not answer, the next start hands it on.
+	_ = p.look(ctx, func(*rules.Machine) { p.d.handOn = true })
 	p.d.worker.Wake()
-	return fmt.Sprintf("Message %d is back in line.", id), nil
+	return said, nil
 }
 
 // try sends a test message through every route.

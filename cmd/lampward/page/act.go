@@ -36,7 +36,7 @@ var verbs = []struct{ name, needs, about string }{
 	{Battery, "board", "say that a fresh battery was put in"},
 	{Levels, "lamp; on_above, off_below", "set the switching levels by hand, in counts"},
 	{Relearn, "lamp", "go back from levels set by hand to learned ones"},
-	{Resend, "id", "put a message that was not delivered back in line"},
+	{Resend, "id", "put a message that was not delivered back in line, or with \"all\" for its id all of them"},
 	{Try, "", "send a test message through every route and tell how it went"},
 }
 
@@ -151,9 +151,12 @@ func action(r *http.Request, verb string) (Action, error) {
 	case Levels:
 		a.OnAbove, a.OffBelow = number("on_above"), number("off_below")
 	case Resend:
+		if a.All = get("id") == "all"; a.All {
+			break
+		}
 		id, e := strconv.ParseInt(get("id"), 10, 64)
 		if e != nil || id <= 0 {
-			err = refused("id must be the number of a message; it is %q", short(get("id")))
+			err = refused("id must be the number of a message, or \"all\"; it is %q", short(get("id")))
 		}
 		a.ID = id
 	}

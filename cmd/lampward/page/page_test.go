@@ -500,6 +500,7 @@ func TestActions(t *testing.T) {
 		{"levels", `{"lamp":"tank","on_above":500.5,"off_below":"400,5"}`, Action{Verb: Levels, Lamp: "tank", OnAbove: 500.5, OffBelow: 400.5}},
 		{"relearn", `{"lamp":"tank"}`, Action{Verb: Relearn, Lamp: "tank"}},
 		{"resend", `{"id":7}`, Action{Verb: Resend, ID: 7}},
+		{"resend", `{"id":"all"}`, Action{Verb: Resend, All: true}},
 		{"try", `{}`, Action{Verb: Try}},
 		// A name that a verb has no use for goes no further.
 		{"teach", `{"lamp":"tank","board":"salt","state":"lit"}`, Action{Verb: Teach, Lamp: "tank", State: "lit"}},
@@ -940,4 +941,19 @@ func TestNewRefuses(t *testing.T) {
 	require.Error(t, err)
 	_, err = New(Options{Source: newFake(), People: map[string]string{"ann": "h"}})
 	require.Error(t, err)
+}
+
+// All that was not delivered is sent again by one button, where that is what is shown.
+func TestSendAllAgain(t *testing.T) {
+	f := newFake()
+	s := newServer(t, f, nil)
+	const all = "Send all of them again"
+	assert.NotContains(t, get(s, "/alerts?state=dead").Body.String(), all, "there is one only")
+	f.sent = append(f.sent, f.sent[0])
+	assert.Contains(t, get(s, "/alerts?state=dead").Body.String(), all)
+	assert.NotContains(t, get(s, "/alerts").Body.String(), all)
+	assert.NotContains(t, get(s, "/alerts?state=dead&route=phone").Body.String(), all, "it is about all routes")
+	w := form(s, "/do/resend", nil, "id", "all", "back", "/alerts")
+	assert.Equal(t, http.StatusSeeOther, w.Code)
+	assert.Equal(t, []Action{{Verb: Resend, All: true}}, f.did)
 }

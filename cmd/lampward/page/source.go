@@ -292,6 +292,7 @@ type Action struct {
 	OnAbove  float64
 	OffBelow float64
 	ID       int64  // resend
+	All      bool   // resend: all messages that were given up, in place of ID
 	By       string // who wants it
 	Seen     string // ack: the Alarm.Mark of what they were shown; empty: of all that is known
 }
@@ -311,6 +312,6 @@ const (
 	Battery   = "battery"   // a fresh battery was put into Board
 	Levels    = "levels"    // set the switching levels of Lamp by hand
 	Relearn   = "relearn"   // have them learned again
-	Resend    = "resend"    // put message ID back in line
+	Resend    = "resend"    // put message ID, or All that were given up, back in line
 	Try       = "try"       // send a test message through every route
 )

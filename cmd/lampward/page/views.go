@@ -491,6 +491,9 @@ type alertsBody struct {
 
 const alertsShown = 50
 
+// AllAgain tells whether to offer to send all that was given up again.
+func (b alertsBody) AllAgain() bool { return b.State == "dead" && b.Route == "" && len(b.List) > 1 }
+
 func (s *Server) alertsOf(ctx context.Context, q url.Values, w words, routes []string) (alertsBody, error) {
 	b := alertsBody{State: q.Get("state"), Route: q.Get("route"), Routes: routes, W: w}
 	if stateWords[b.State] == "" {
