@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -27,6 +28,19 @@ type stream struct {
 	rc   *http.ResponseController
 	last map[string]string // newest version of each part that was sent
 	row  int64             // of the newest event that was sent, be it in a stream before; 0: there was none; less: not known
+	db   string            // the id of its database; empty: not known
+}
+
+// database is the part of an event's id that a backup which is restored counts anew
+// under, for it comes to the same rows again.
+func database(id string) string {
+	db, _, _ := strings.Cut(id, "-")
+	return db
+}
+
+// seen tells whether an event was sent, and with it all before it.
+func (t *stream) seen(e *Event) bool {
+	return e.Row <= t.row && (t.db == "" || database(e.ID) == t.db)
 }
 
 func (t *stream) send(event, id string, v any) error {
@@ -70,6 +84,9 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, update func(t *s
 	}
 	mark, row, _ := strings.Cut(mark, ".")
 	rev := s.hub.parse(mark)
+	if i := strings.LastIndexByte(row, '-'); i > 0 {
+		t.db, row = row[:i], row[i+1:]
+	}
 	var err error
 	if t.row, err = strconv.ParseInt(row, 10, 64); err != nil {
 		t.row = -1
@@ -95,8 +112,11 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, update func(t *s
 			err := update(t, c)
 			if err == nil {
 				mark := s.hub.text(c.rev)
-				if t.row >= 0 {
-					mark += "." + strconv.FormatInt(t.row, 10)
+				switch row := strconv.FormatInt(t.row, 10); {
+				case t.row >= 0 && t.db != "":
+					mark += "." + t.db + "-" + row
+				case t.row >= 0:
+					mark += "." + row
 				}
 				err = t.send("mark", mark, mark)
 			}
@@ -418,13 +438,15 @@ const (
 )
 
 // streamNews sends the newest events, all since the last news among them; a program
-// knows by their rows which it has seen.
+// knows by their ids which it has seen.
 func (s *Server) streamNews(ctx context.Context, t *stream) error {
 	list, err := s.o.Source.Events(ctx, EventQuery{Limit: newsLeast})
 	if err != nil {
 		return err
 	}
-	for n := len(list); t.row >= 0 && n > 0 && list[n-1].Row > t.row+1 && n < newsMost; n = len(list) {
+	seen := func(e Event) bool { return t.seen(&e) }
+	done := t.row < 0 || len(list) == 0 || slices.ContainsFunc(list, seen)
+	for n := len(list); !done && n < newsMost; n = len(list) {
 		more, err := s.o.Source.Events(ctx, EventQuery{Before: list[n-1].Row, Limit: min(5*n, newsMost-n)})
 		if err != nil {
 			return err
@@ -432,17 +454,13 @@ func (s *Server) streamNews(ctx context.Context, t *stream) error {
 		if len(more) == 0 {
 			break
 		}
-		for _, e := range more {
-			if e.Row > t.row {
-				list = append(list, e)
-			}
+		if i := slices.IndexFunc(more, seen); i >= 0 {
+			more, done = more[:i], true
 		}
-		if more[len(more)-1].Row <= t.row {
-			break
-		}
+		list = append(list, more...)
 	}
-	if t.row = 0; len(list) > 0 {
-		t.row = list[0].Row
+	if t.row, t.db = 0, ""; len(list) > 0 {
+		t.row, t.db = list[0].Row, database(list[0].ID)
 	}
 	return t.send("news", "", map[string]any{"events": orEmpty(list)})
 }

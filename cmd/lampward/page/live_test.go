@@ -3,6 +3,7 @@ package page
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"html"
 	"net/http"
 	"net/http/httptest"
@@ -442,6 +443,58 @@ func TestProgramsMissNoEvent(t *testing.T) {
 		happen(30)
 		s.Changed("tank", "tank", true)
 		check(130, 101, other(time.Second))
+	})
+}
+
+// A backup that is restored comes to the same rows again, with other events under
+// another id: a program that watched before is told of all of those.
+func TestProgramsMissNoEventAfterARestore(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &moving{fake: newFake()}
+		happen := func(db string, n int) {
+			f.change(func(f *fake) {
+				for range n {
+					row := int64(len(f.events)) + 1
+					f.events = slices.Insert(f.events, 0, Event{ID: fmt.Sprintf("%s-%d", db, row), Row: row, Kind: "lit", Lamp: "tank"})
+				}
+			})
+		}
+		restore := func(rows int) {
+			f.change(func(f *fake) { f.events = f.events[len(f.events)-rows:] })
+		}
+		f.events = nil
+		happen("a", 100)
+		id := ""
+		again := func(r *http.Request) { r.Header.Set("Last-Event-ID", id) }
+		// start has the program connect to a daemon that was started just now.
+		start := func() func(time.Duration) []sent {
+			s := newServer(t, nil, func(o *Options) { o.Source = f })
+			_, next := openStream(t, s, "/api/stream", again)
+			return next
+		}
+		news := func() []string {
+			var ids []string
+			for _, e := range tidings(t, start()(time.Second), &id) {
+				ids = append(ids, e.ID)
+			}
+			return ids
+		}
+		require.Equal(t, "a-100", news()[0])
+		restore(60)
+		happen("b", 30)
+		got := news() // fewer than it had
+		assert.Equal(t, []string{"b-90", "b-61"}, []string{got[0], got[len(got)-1]})
+		happen("b", 30)
+		got = news() // no other id
+		assert.Equal(t, []string{"b-120", "b-91"}, []string{got[0], got[len(got)-1]})
+		restore(70)
+		happen("c", 80)
+		got = news() // more than it had
+		assert.Equal(t, []string{"c-150", "c-71"}, []string{got[0], got[len(got)-1]})
+		restore(50) // before c, and before b
+		happen("d", 200)
+		got = news()
+		assert.Equal(t, []string{"d-250", "a-1"}, []string{got[0], got[len(got)-1]}, "nothing is known of what it had")
 	})
 }
 
