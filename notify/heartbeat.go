@@ -83,7 +83,7 @@ func (h *Heartbeat) beat(ctx context.Context) error {
 	if err != nil {
 		return errors.New(h.hook.clean(err.Error()))
 	}
-	if o := h.hook.exchange(req); o.Kind != Delivered {
+	if o := h.hook.exchange(req, h.hook.o.Timeout); o.Kind != Delivered {
 		return fmt.Errorf("%s: %s", h.hook.url.Host, o.Note)
 	}
 	return nil

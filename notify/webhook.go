@@ -55,8 +55,9 @@ type WebhookOptions struct {
 	Secret Secret
 	// Source is the CloudEvents source, a URI reference; empty: "lampward".
 	Source string
-	// Timeout is the limit of a whole attempt, from dialling to the end of the
-	// answer; 0: 15 s.
+	// Timeout is the limit of the first attempt, from dialling to the end of the
+	// answer; 0: 15 s. Each later one has twice as long, up to slowest, or a service
+	// that takes a little longer would get the same again and again.
 	Timeout time.Duration
 	// TLS sets how the server's certificate is checked, and which one it is
 	// shown; nil: by the system's authorities, and none.
@@ -73,6 +74,7 @@ type WebhookOptions struct {
 // Limits that no knob changes.
 const (
 	defaultTimeout = 15 * time.Second
+	slowest        = time.Minute
 	maxAnswer      = 4 << 10  // bytes of an answer's body that are read
 	maxAnswerHead  = 64 << 10 // bytes of an answer's header
 	pageTime       = 2 * time.Second
@@ -89,7 +91,8 @@ type Webhook struct {
 	headers []headerField
 	form    []headerField
 	client  *http.Client
-	private []string // texts that must not appear in notes
+	slow    atomic.Bool // it took longer than Timeout to accept the newest message that it did
+	private []string    // texts that must not appear in notes
 }
 
 type headerField struct {
@@ -251,17 +254,16 @@ func token(s string) bool {
 	return s != ""
 }
 
-// newClient returns a client with few connections, a limit on everything, and
-// no redirect that would change the request or its receiver.
+// newClient returns a client with few connections, a limit on everything but what
+// each attempt limits as a whole, and no redirect that would change the request or its
+// receiver.
 func newClient(tc *tls.Config, timeout time.Duration) *http.Client {
 	return &http.Client{
-		Timeout: timeout,
 		Transport: &http.Transport{
 			Proxy:                  http.ProxyFromEnvironment,
 			DialContext:            (&net.Dialer{Timeout: timeout, KeepAlive: 30 * time.Second}).DialContext,
 			TLSClientConfig:        tc,
 			TLSHandshakeTimeout:    timeout,
-			ResponseHeaderTimeout:  timeout,
 			ExpectContinueTimeout:  time.Second,
 			MaxResponseHeaderBytes: maxAnswerHead,
 			MaxConnsPerHost:        2,
@@ -340,26 +342,36 @@ func (w *Webhook) String() string {
 // Send makes one attempt.
 func (w *Webhook) Send(ctx context.Context, d rules.Delivery) Outcome {
 	m := alone(d, w.o.Links, w.o.Location)
-	return w.send(ctx, &m)
+	return w.send(ctx, &m, d.Attempts)
 }
 
 // SendFolded makes one attempt to send several deliveries as one message.
 func (w *Webhook) SendFolded(ctx context.Context, ds []rules.Delivery) Outcome {
 	m := foldMessages(ds, w.o.Links, w.o.Location)
-	return w.send(ctx, &m)
+	return w.send(ctx, &m, ds[0].Attempts)
 }
 
-func (w *Webhook) send(ctx context.Context, m *Message) Outcome {
+// send makes one attempt to send a message, after so many.
+func (w *Webhook) send(ctx context.Context, m *Message, attempts int) Outcome {
 	req, err := w.request(ctx, m)
 	if err != nil {
 		return Outcome{Kind: Again, Refused: true, Mistake: true, Unsent: true, Note: "cannot build the request: " + w.clean(err.Error())}
 	}
-	return w.exchange(req)
+	limit := max(w.o.Timeout, min(w.o.Timeout<<min(attempts, 6), slowest))
+	if w.slow.Load() {
+		limit = max(w.o.Timeout, slowest)
+	}
+	began := time.Now()
+	out := w.exchange(req, limit)
+	if out.Kind == Delivered {
+		w.slow.Store(time.Since(began) > w.o.Timeout)
+	}
+	return out
 }
 
-// exchange makes one attempt with a request.
-func (w *Webhook) exchange(req *http.Request) Outcome {
-	ctx, cancel := context.WithTimeout(req.Context(), w.o.Timeout)
+// exchange makes one attempt with a request, within limit.
+func (w *Webhook) exchange(req *http.Request, limit time.Duration) Outcome {
+	ctx, cancel := context.WithTimeout(req.Context(), limit)
 	defer cancel()
 	var reached atomic.Bool
 	req = req.WithContext(httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{GotConn: func(httptrace.GotConnInfo) { reached.Store(true) }}))

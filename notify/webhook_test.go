@@ -538,3 +538,60 @@ func TestAddressThatIsNoMore(t *testing.T) {
 		srv.Close()
 	}
 }
+
+// slowService is an HTTP service that has each request at once, and takes its time to
+// say so.
+type slowService struct {
+	takes time.Duration
+	got   []string // ids
+}
+
+func (s *slowService) RoundTrip(r *http.Request) (*http.Response, error) {
+	s.got = append(s.got, r.Header.Get(headerID))
+	select {
+	case <-time.After(s.takes):
+		return &http.Response{StatusCode: 204, Body: http.NoBody, Header: http.Header{}, Request: r}, nil
+	case <-r.Context().Done():
+		return nil, r.Context().Err()
+	}
+}
+
+// A service that takes longer to answer than an attempt may last has the message all
+// the same: it does not get it again and again for a month. One that never answers does
+// not hold up the route for longer than a minute.
+func TestWebhookSlowService(t *testing.T) {
+	for _, c := range []struct {
+		takes, timeout time.Duration
+		copies         int
+	}{
+		{10 * time.Second, 0, 1}, {20 * time.Second, 0, 2}, {50 * time.Second, 0, 3}, {50 * time.Second, time.Second, 7}, {90 * time.Second, 2 * time.Minute, 1},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			w := hook(t, WebhookOptions{URL: "http://hook.test/", Timeout: c.timeout})
+			s := &slowService{takes: c.takes}
+			w.client.Transport = s
+			box := &memOutbox{}
+			box.add(lit("webhook", "tank", time.Now()))
+			runWorker(t, Options{Outbox: box, Routes: []Route{w}}, 12*time.Hour)
+			_, sent, _ := box.count()
+			assert.Equal(t, 1, sent, "%+v", c)
+			assert.LessOrEqual(t, len(s.got), c.copies, "%+v", c)
+			s.got = nil
+			box.add(lit("webhook", "salt", time.Now()))
+			runWorker(t, Options{Outbox: box, Routes: []Route{w}}, time.Hour)
+			assert.Len(t, s.got, 1, "it is known to be slow: %+v", c)
+		})
+	}
+	synctest.Test(t, func(t *testing.T) {
+		w := hook(t, WebhookOptions{URL: "http://hook.test/"})
+		w.client.Transport = &slowService{takes: time.Hour}
+		d := lit("webhook", "tank", time.Now())
+		for d.Attempts = range 100 {
+			began := time.Now()
+			out := w.Send(t.Context(), d)
+			require.Equal(t, Again, out.Kind)
+			require.Contains(t, out.Note, "did not answer in time")
+			require.LessOrEqual(t, time.Since(began), time.Minute)
+		}
+	})
+}
