@@ -230,6 +230,10 @@ func (d *daemon) record(in rules.Input, at time.Time) {
 		in.At = last
 	}
 	now := in.At
+	var before []string
+	if in.Kind == rules.InConfig {
+		before = d.subjects(now)
+	}
 	events := d.machine.Step(in)
 	d.stepped.Add(1)
 	if in.Kind == rules.InTick && len(events) == 0 {
@@ -240,6 +244,9 @@ func (d *daemon) record(in rules.Input, at time.Time) {
 		rec.Events = append([]rules.Event(nil), events...)
 		rec.Routes = d.targets(rec.Events, now)
 		rec.Void = d.void(rec.Events)
+	}
+	if before != nil {
+		rec.Void = append(rec.Void, d.voidGone(before, now)...)
 	}
 	d.pending = append(d.pending, rec)
 	if d.tap != nil {
@@ -289,8 +296,40 @@ func (d *daemon) void(events []rules.Event) (out []store.Void) {
 		case a.State == rules.AlarmUnacknowledged:
 			continue
 		}
-		for _, line := range []string{e.Key(), notify.HeldLine + e.Key()} {
-			out = append(out, store.Void{Key: line, Kinds: kinds, Note: note})
+		out = append(out, voidOf(e.Key(), kinds, note)...)
+	}
+	return out
+}
+
+// voidOf takes back what waits about a subject, be it held or not.
+func voidOf(subject string, kinds []rules.Kind, note string) (out []store.Void) {
+	for _, line := range []string{subject, notify.HeldLine + subject} {
+		out = append(out, store.Void{Key: line, Kinds: kinds, Note: note})
+	}
+	return out
+}
+
+// subjects are what events may be about: the lamps and the boards.
+func (d *daemon) subjects(now time.Time) (keys []string) {
+	for _, l := range d.machine.Config().Lamps {
+		keys = append(keys, key(l.Name, ""))
+	}
+	for _, b := range d.machine.Devices(now) {
+		keys = append(keys, key("", b.Name))
+	}
+	return keys
+}
+
+// voidGone takes back the reminders of lamps and boards that a configuration does not
+// have any more.
+func (d *daemon) voidGone(before []string, now time.Time) (out []store.Void) {
+	have := map[string]bool{}
+	for _, k := range d.subjects(now) {
+		have[k] = true
+	}
+	for _, k := range before {
+		if !have[k] {
+			out = append(out, voidOf(k, []rules.Kind{rules.Reminder, rules.Escalated}, "it was not in the configuration any more by then")...)
 		}
 	}
 	return out

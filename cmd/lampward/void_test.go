@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lampward/cmd/lampward/config"
 	"lampward/rules"
 	"lampward/store"
 )
@@ -100,4 +101,48 @@ remind_every = "1h"
 	require.Contains(t, waiting()[0], "Reminder: freezer has been silent")
 	require.NoError(t, h.turn(&entry{job{}, []rules.Input{{Kind: rules.InAck, Device: "freezer"}}}))
 	require.Empty(t, waiting())
+}
+
+// A lamp or board that is taken out of the configuration in the night is not reminded of
+// in the morning; one that stays is.
+func TestNoRemindersOfWhatIsGone(t *testing.T) {
+	const text = harnessConfig + `quiet_hours = ["00:00-07:00 UTC"]
+quiet_through = ["lit"]
+[alarm]
+remind_every = "1h"
+`
+	for _, gone := range []bool{false, true} {
+		h := newHarness(t, text)
+		for i := range 5 * 60 {
+			h.clock.Advance(time.Minute)
+			if i < 100 { // then the board is silent, too
+				require.NoError(t, h.publish("cellar/freezer", []string{"100", "800"}[min(1, i/5)]))
+			}
+			require.NoError(t, h.publish("cellar/tank", "300"))
+		}
+		waiting := func() map[string]int {
+			n := map[string]int{}
+			list, err := h.st.Deliveries(t.Context(), store.DeliveryFilter{State: store.Pending})
+			require.NoError(t, err)
+			for _, d := range list {
+				if d.Event.Kind == rules.Reminder {
+					n[d.Event.Key()]++
+				}
+			}
+			return n
+		}
+		before := waiting()
+		require.Equal(t, map[string]int{"lamp/freezer": 1, "device/freezer": 1}, before)
+		require.NoError(t, h.d.stop())
+		h.crash()
+		if gone {
+			cfg, err := config.Parse("test.toml", []byte(strings.ReplaceAll(text, `name = "freezer"`, `name = "chest"`)))
+			require.NoError(t, err)
+			cfg.Store.Dir = h.dir
+			h.cfg = cfg
+			before = map[string]int{}
+		}
+		h.boot()
+		require.Equal(t, before, waiting())
+	}
 }
