@@ -48,7 +48,7 @@ func (d *daemon) newPage(b broker.Broker) (_ *pageServer, err error) {
 	token := rand.Text() + rand.Text()
 	o := page.Options{
 		Source: src, Log: d.log, People: map[string]string{}, Verify: broker.VerifyPassword,
-		Token: token, Hosts: d.cfg.Page.Hosts, Secure: d.cfg.Page.CertFile != "",
+		Token: token, Hosts: d.cfg.Page.Hosts, Origin: d.cfg.Page.URL, Secure: d.cfg.Page.CertFile != "",
 		Metrics: newMeters(d, src, b),
 	}
 	for _, x := range d.cfg.People {

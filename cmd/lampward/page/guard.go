@@ -20,8 +20,17 @@ import (
 func (s *Server) guard(next http.Handler) http.Handler {
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		s.problem(w, r, http.StatusForbidden, "This was sent by another site, so nothing was done.")
+		text := "This was sent by another site, so nothing was done."
+		if r.Header.Get("Sec-Fetch-Site") == "" { // known by the names alone, which may be those of a proxy
+			text += " If it was this page, a proxy before it hides its name: have the proxy pass on Host as the browser sent it, or write the page's address as url in the [page] table."
+		}
+		s.problem(w, r, http.StatusForbidden, text)
 	}))
+	if s.o.Origin != "" {
+		if err := cross.AddTrustedOrigin(originOf(s.o.Origin)); err != nil {
+			s.log.Warn("the page's address is no origin that a browser names", "error", err)
+		}
+	}
 	next = cross.Handler(next)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
@@ -56,6 +65,18 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		next.ServeHTTP(z, r)
 		z.finish()
 	})
+}
+
+// originOf writes an address as browsers write an origin (RFC 6454 section 6.1, from memory): in
+// lower case, without the usual port.
+func originOf(address string) string {
+	address = strings.ToLower(address)
+	for scheme, port := range map[string]string{"http://": ":80", "https://": ":443"} {
+		if strings.HasPrefix(address, scheme) {
+			address = strings.TrimSuffix(address, port)
+		}
+	}
+	return address
 }
 
 // maxBody is what a request may carry, in bytes.

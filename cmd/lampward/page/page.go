@@ -42,6 +42,9 @@ type Options struct {
 	// Hosts are further host names under which the page is reached; empty
 	// with People: any.
 	Hosts []string
+	// Origin is the address under which browsers reach the page, such as
+	// https://cellar.example.com, where a proxy may hide that; empty: not known.
+	Origin string
 	// Secure says that the page is served by TLS, so that cookies may insist
 	// on it.
 	Secure bool

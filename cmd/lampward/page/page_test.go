@@ -957,3 +957,36 @@ func TestSendAllAgain(t *testing.T) {
 	assert.Equal(t, http.StatusSeeOther, w.Code)
 	assert.Equal(t, []Action{{Verb: Resend, All: true}}, f.did)
 }
+
+// Behind a proxy that hides the name that a browser uses, the page's own forms act where
+// the page's address is known, and else a person learns what to do. On a network
+// without TLS a browser tells no more than the origin (Fetch Metadata is for
+// trustworthy addresses only, from memory).
+func TestBehindAProxyThatHidesTheName(t *testing.T) {
+	f := newFake()
+	press := func(s *Server, from string) *httptest.ResponseRecorder {
+		return form(s, "/do/ack", func(r *http.Request) { r.Header.Set("Origin", from) }, "lamp", "tank", "back", "/")
+	}
+	unknown := press(newServer(t, f, nil), "http://cellar.example.com")
+	assert.Equal(t, http.StatusForbidden, unknown.Code)
+	assert.Contains(t, unknown.Body.String(), "have the proxy pass on Host")
+	assert.Empty(t, f.did)
+	for address, from := range map[string]string{
+		"http://cellar.example.com":      "http://cellar.example.com",
+		"http://Cellar.example.com:80":   "http://cellar.example.com",
+		"https://cellar.example.com:443": "https://cellar.example.com",
+		"http://192.0.2.7:8080":          "http://192.0.2.7:8080",
+		"http://[2001:db8::7]:8080":      "http://[2001:db8::7]:8080",
+	} {
+		f.did = nil
+		s := newServer(t, f, func(o *Options) { o.Origin = address })
+		assert.Equal(t, http.StatusSeeOther, press(s, from).Code, address)
+		assert.Len(t, f.did, 1)
+		for _, other := range []string{"http://evil.example", "http://cellar.example.com.evil.example", "null", strings.Replace(from, "http", "httpx", 1)} {
+			assert.Equal(t, http.StatusForbidden, press(s, other).Code, other)
+		}
+		assert.Len(t, f.did, 1)
+	}
+	w := form(newServer(t, f, nil), "/do/ack", func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "cross-site") }, "lamp", "tank")
+	assert.NotContains(t, w.Body.String(), "proxy", "it is known to be another site")
+}
