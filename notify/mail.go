@@ -165,7 +165,7 @@ func (m *Mail) Warnings() []string {
 
 // Send makes one attempt.
 func (m *Mail) Send(ctx context.Context, d rules.Delivery) Outcome {
-	msg := alone(d, m.o.Links, m.o.Location)
+	msg := alone(d, m.o.Links, m.o.Wall(), m.o.Location)
 	return m.send(ctx, &msg, d.Attempts)
 }
 

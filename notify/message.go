@@ -66,11 +66,22 @@ func newMessage(d rules.Delivery, links func(rules.Delivery) Links) Message {
 	return m
 }
 
-// alone builds the view of a delivery that is a message of its own. What was held
-// says when it was: it may have changed since, and that been told.
-func alone(d rules.Delivery, links func(rules.Delivery) Links, loc *time.Location) Message {
+// lateText is how long after an event, by the clock on the wall, its message says when
+// that was. The first tries of a service that is away for a moment need no such words.
+const lateText = 10 * time.Minute
+
+// alone builds the view of a delivery that is a message of its own, and is sent at the
+// wall time now; zero: of one that is to be the same each time. What was held, or comes
+// late for another reason, says when it was: it may have changed since, and that been
+// told, or be the next message.
+func alone(d rules.Delivery, links func(rules.Delivery) Links, now time.Time, loc *time.Location) Message {
 	m := newMessage(d, links)
-	if strings.HasPrefix(d.Key, HeldLine) && !d.Wall.IsZero() {
+	late := now.Sub(d.Wall)
+	switch {
+	case d.Wall.IsZero():
+	case late >= 6*24*time.Hour: // another week's day
+		m.Text += d.Wall.In(loc).Format(" (Mon 2 Jan, 15:04)")
+	case late >= lateText || strings.HasPrefix(d.Key, HeldLine):
 		m.Text += d.Wall.In(loc).Format(" (Mon 15:04)")
 	}
 	return m

@@ -341,7 +341,11 @@ func (w *Webhook) String() string {
 
 // Send makes one attempt.
 func (w *Webhook) Send(ctx context.Context, d rules.Delivery) Outcome {
-	m := alone(d, w.o.Links, w.o.Location)
+	var now time.Time // a CloudEvents object has its time, and is the same each time
+	if w.body != nil || len(w.form) > 0 {
+		now = w.o.Wall()
+	}
+	m := alone(d, w.o.Links, now, w.o.Location)
 	return w.send(ctx, &m, d.Attempts)
 }
 

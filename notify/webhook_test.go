@@ -41,7 +41,7 @@ func TestWebhookForms(t *testing.T) {
 	d := lit("webhook", "a&b=c \"x\"\r\nX-Evil: 1", time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC))
 	d.EventID = "ev-1"
 	send := func(o WebhookOptions) request {
-		o.URL = srv.URL + o.URL
+		o.URL, o.Wall = srv.URL+o.URL, func() time.Time { return d.Wall }
 		out := hook(t, o).Send(t.Context(), d)
 		require.Equal(t, Delivered, out.Kind, out.Note)
 		all := got()
@@ -505,11 +505,14 @@ func TestWebPageThatHangs(t *testing.T) {
 }
 
 // What was held over quiet hours says when it was: a change since may have broken
-// through them, and been told before.
+// through them, and been told before. So does what comes late, for a service that was
+// down: it may be over, and that be the next message.
 func TestHeldSaysWhenItWas(t *testing.T) {
 	srv, got := receiver(t, 200)
-	w := hook(t, WebhookOptions{URL: srv.URL, Body: "{{.Text}}", Location: time.FixedZone("", 2*3600)})
 	at := time.Date(2026, 5, 5, 1, 12, 30, 0, time.UTC)
+	now := at
+	o := WebhookOptions{URL: srv.URL, Body: "{{.Text}}", Location: time.FixedZone("", 2*3600), Wall: func() time.Time { return now }}
+	w := hook(t, o)
 	said := func(line string, wall time.Time) string {
 		d := lit("webhook", "tank", at)
 		d.Key, d.Wall = line+d.Event.Key(), wall
@@ -520,6 +523,20 @@ func TestHeldSaysWhenItWas(t *testing.T) {
 	assert.Equal(t, "tank is lit (Tue 03:12)", said(HeldLine, at))
 	assert.Equal(t, "tank is lit", said("", at))
 	assert.Equal(t, "tank is lit", said(HeldLine, time.Time{}), "nobody knows when")
+	for late, want := range map[time.Duration]string{
+		9 * time.Minute: "tank is lit", 5 * time.Hour: "tank is lit (Tue 03:12)", 8 * 24 * time.Hour: "tank is lit (Tue 5 May, 03:12)",
+		-5 * time.Hour: "tank is lit", // our clock was set
+	} {
+		now = at.Add(late)
+		assert.Equal(t, want, said("", at))
+	}
+	now = at.Add(time.Hour)
+	o.Body, o.Form = "", map[string]string{"message": "{{.Text}}"}
+	w = hook(t, o)
+	assert.Equal(t, "message=tank+is+lit+%28Tue+03%3A12%29", said("", at))
+	o.Form = nil
+	w = hook(t, o)
+	assert.Contains(t, said("", at), `"text":"tank is lit"`, "machines read the time")
 }
 
 // That an address is wrong, or no more, is said; what waits is not given up for it,
