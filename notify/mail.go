@@ -14,6 +14,7 @@ import (
 	netmail "net/mail"
 	"net/textproto"
 	"slices"
+	"strconv"
 	"strings"
 	"sync/atomic"
 	texttemplate "text/template"
@@ -287,8 +288,9 @@ func (m *Mail) deliver(ctx context.Context, letter *mail.Msg, limit *limit) (beg
 	// any case at the end.
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	dial := func(dialCtx context.Context, network, addr string) (net.Conn, error) {
-		c, err := m.dial(dialCtx, network, addr)
+	server := net.JoinHostPort(m.o.Host, strconv.Itoa(m.o.Port)) // the library's own has no brackets for IPv6
+	dial := func(dialCtx context.Context, network, _ string) (net.Conn, error) {
+		c, err := m.dial(dialCtx, network, server)
 		if err != nil {
 			return nil, err
 		}

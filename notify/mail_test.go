@@ -525,6 +525,25 @@ func (s *talker) behave(c net.Conn) {
 	}
 }
 
+// A mail server may be named by an IPv6 address.
+func TestMailServerByAddress(t *testing.T) {
+	for host, want := range map[string]string{"::1": "[::1]:2525", "2001:db8::25": "[2001:db8::25]:2525", "192.0.2.25": "192.0.2.25:2525", "mail.test": "mail.test:2525"} {
+		synctest.Test(t, func(t *testing.T) {
+			m, err := NewMail(MailOptions{Host: host, Port: 2525, Security: "none", From: "lampward@example.com", To: "anna@example.com"})
+			require.NoError(t, err)
+			closed := pipeTo(m, (&talker{answers: map[string]string{}}).behave)
+			pipe, to := m.dial, ""
+			m.dial = func(ctx context.Context, network, addr string) (net.Conn, error) {
+				to = addr
+				return pipe(ctx, network, addr)
+			}
+			assert.Equal(t, Delivered, m.Send(t.Context(), lit("mail", "tank", time.Now())).Kind)
+			assert.Equal(t, want, to)
+			<-closed
+		})
+	}
+}
+
 // What becomes of a letter, and what people are told, by the answer of the server and
 // what it was to. Codes: RFC 5321 section 4.2.3 and RFC 4954 section 6, from memory.
 func TestMailAnswers(t *testing.T) {
