@@ -197,7 +197,9 @@ func (m *Mail) send(ctx context.Context, msg *Message, attempts int) Outcome {
 		return Outcome{Kind: Delivered, Note: "accepted", Answered: true}
 	case permanent(code) && barred(se):
 		return Outcome{Kind: Again, Note: m.clean(m.explainBarred(se)), Mistake: true, Answered: true}
-	case permanent(code) && se.Reason == mail.ErrSMTPDataClose && policy(se):
+	case permanent(code) && (se.Reason == mail.ErrSMTPData || se.Reason == mail.ErrSMTPDataClose):
+		// It may be what is in the letter; or who it is from, of which some servers
+		// speak only now, and which a person will put right for all letters.
 		return Outcome{Kind: Again, Note: m.clean(se.Error()), Refused: true, Mistake: true, Answered: true}
 	case permanent(code):
 		return Outcome{Kind: Never, Note: m.clean(se.Error()), Mistake: true, Answered: true}
@@ -236,9 +238,7 @@ func barred(e *mail.SendError) bool {
 }
 
 // policy tells whether a server refuses for reasons of permission (X.7 of RFC 3463
-// section 3.8). Of a letter that it has read that may be what is in it, or that the
-// sender's domain does not vouch for this server, which a person will put right for
-// all letters (X.7.20 to X.7.26 of RFC 7372, from memory).
+// section 3.8).
 func policy(e *mail.SendError) bool { return strings.HasPrefix(e.EnhancedStatusCode(), "5.7.") }
 
 // explainBarred puts into words that a server refuses the sender. Its answer, which may
