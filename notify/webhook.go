@@ -272,6 +272,9 @@ func newClient(tc *tls.Config, timeout time.Duration) *http.Client {
 			IdleConnTimeout:        30 * time.Second,
 			DisableCompression:     true, // a small body may unpack to a huge one
 			ForceAttemptHTTP2:      true,
+			// A connection that died without a word would be used again after each
+			// request that timed out on it.
+			HTTP2: &http.HTTP2Config{SendPingTimeout: timeout / 3, PingTimeout: timeout / 2},
 		},
 		CheckRedirect: func(req *http.Request, via []*http.Request) error {
 			first := via[0]
@@ -589,7 +592,7 @@ func explain(err error, host string) string {
 		return fmt.Sprintf("%s does not answer in TLS; is it http:// rather than https://, or another port?", host)
 	case errors.Is(err, context.Canceled):
 		return "stopped in the middle of the attempt"
-	case errors.Is(err, context.DeadlineExceeded), errors.As(err, &timeout) && timeout.Timeout():
+	case errors.Is(err, context.DeadlineExceeded), errors.As(err, &timeout) && timeout.Timeout(), strings.Contains(err.Error(), "client connection lost"):
 		return fmt.Sprintf("%s did not answer in time", host)
 	}
 	return err.Error()
