@@ -17,16 +17,17 @@ const damageFile = "damage"
 
 // keepDamage keeps what an inspection found for the next start; nil: nothing.
 func (d *daemon) keepDamage(found error) {
-	d.damage.Store(nil)
 	file := filepath.Join(d.cfg.Store.Dir, damageFile)
-	err := os.Remove(file)
-	if errors.Is(err, fs.ErrNotExist) {
-		err = nil
-	}
+	var err error
 	if found != nil {
 		text := found.Error()
 		d.damage.Store(&text)
 		err = store.WriteFile(file, strings.NewReader(d.store.ID()+"\n"+text+"\n"), true)
+	} else {
+		d.damage.Store(nil)
+		if err = os.Remove(file); errors.Is(err, fs.ErrNotExist) {
+			err = nil
+		}
 	}
 	if err != nil {
 		d.log.Warn("what the inspection of the database found cannot be kept for the next start", "error", err)

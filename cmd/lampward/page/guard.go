@@ -67,8 +67,8 @@ func (s *Server) guard(next http.Handler) http.Handler {
 	})
 }
 
-// originOf writes an address as browsers write an origin (RFC 6454 section 6.1, from memory): in
-// lower case, without the usual port.
+// originOf writes an address as browsers write an origin (RFC 6454 section 6.1, from
+// memory): in lower case, without the usual port.
 func originOf(address string) string {
 	address = strings.ToLower(address)
 	for scheme, port := range map[string]string{"http://": ":80", "https://": ":443"} {
