@@ -60,7 +60,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		spike = 1
 	}
 	f.Eps = clamp(f.Eps+mul(5e-4, spike-f.Eps), leastEps, 0.02)
-	f.learnEnds([3]float64(c.Edges.V[nBuf-3:]), c.Noise.end(c.Edges.V[nBuf-2]))
+	f.learnEnds(c.Edges.V[:], c.Noise.end(c.Edges.V[nBuf-2]))
 	moved := math.Abs(b.M - was.M)
 	shown := moved
 	if b.S == Lit {

@@ -115,3 +115,57 @@ func TestEndsAreCounted(t *testing.T) {
 	}
 	none("a level near the end")
 }
+
+// A loose contact reads the end of the range for a reading to four at a time. That is no
+// change of a lamp that is known, lit or dark, and no visit by which one becomes known. What
+// stays there is told soon all the same, of a lamp whose dark level it is.
+func TestLooseContactIsNoLamp(t *testing.T) {
+	opens := func(f *feeder, level float64) {
+		for range 80 {
+			f.readAt(25+int(275*f.r.ExpFloat64()), level)
+			for range 1 + f.r.IntN(4) {
+				f.exact(0)
+			}
+		}
+	}
+	for _, seed := range []uint64{3, 4, 5} {
+		f := knownAt(250, 380)
+		f.seed(seed, 7)
+		f.got = nil
+		opens(f, 250)
+		f.want(t)
+		f.readAt(30, 630)
+		opens(f, 630)
+		f.want(t, Lit)
+		f.readAt(30, 250)
+		f.want(t, Lit, Dark)
+
+		f = feed(Config{}, time.Minute, 6).seed(seed, 8)
+		f.readAt(300, 470)
+		for range 3 {
+			f.exact(0)
+		}
+		f.readAt(30, 470)
+		if f.l.c.Known {
+			t.Errorf("a lamp of %.0f counts was learned", f.l.c.F.Step)
+		}
+		opens(f, 470)
+		f.want(t)
+	}
+	f := knownAt(0, 380)
+	f.got = nil
+	for range 5 {
+		f.readAt(60, 380)
+		from := f.at
+		f.noise = 0
+		f.readAt(3, 0)
+		if v := f.l.Verdict(); v.State != Dark {
+			t.Errorf("three readings of 0 from %v on: %v", from, v.State)
+		}
+		f.readAt(57, 0)
+		f.noise = 6
+	}
+	if n := f.times(Dark); n != 5 {
+		t.Errorf("dark was told %d times", n)
+	}
+}

@@ -91,6 +91,8 @@ const (
 
 	longest = 30 // readings that may have been lost, for which a change gets likelier
 
+	loose = 5 // readings, at most, for which a loose contact opens at a time
+
 	elsewhere   = 1.0 / 400 // chance of a change of another light that is known, a reading
 	enoughVotes = 4         // of the ambient's jumps, for a size to be that of another light
 	mostVotes   = 12
@@ -507,13 +509,19 @@ func (f *filter) between(y, m float64) bool {
 	return y > m && y < m+f.step(m)
 }
 
-// learnEnds learns how often a single reading lies at an end of the converter's range, where
-// many outliers are all alike, from the last three; end says that the middle one does.
-func (f *filter) learnEnds(v [3]float64, end bool) {
+// learnEnds learns how often readings lie at an end of the converter's range, one alone or a
+// few, where many outliers are all alike, from the last ones; end says that the last but one
+// does.
+func (f *filter) learnEnds(v []float64, end bool) {
 	const pace = 0.002
 	far := mul(3, math.Sqrt(f.R))
+	now, out := v[len(v)-1], v[len(v)-2]
+	i := len(v) - 3
+	for i > len(v)-2-loose && v[i] == out {
+		i--
+	}
 	is := 0.0
-	if end && f.best().S != Blinking && math.Abs(v[1]-v[0]) > far && math.Abs(v[1]-v[2]) > far && math.Abs(v[2]-v[0]) < far {
+	if end && f.best().S != Blinking && math.Abs(out-v[i]) > far && math.Abs(out-now) > far && math.Abs(now-v[i]) < far {
 		is = 1
 	}
 	f.Ends += mul(pace, is-f.Ends)

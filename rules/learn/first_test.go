@@ -514,6 +514,45 @@ func TestNoiseOfWholeCounts(t *testing.T) {
 	}
 }
 
+// Nor is it too small where each fourth reading, or nearly each other one, repeats the last
+// one, as of a gateway that passes on what it has; nor too large or too small where the
+// converter's step is larger than the noise, or as large.
+func TestNoiseOfRepeatsAndWideSteps(t *testing.T) {
+	for name, c := range map[string]struct {
+		sd, round float64
+		every     int // of so many readings two are equal; 0: none
+		want      float64
+	}{
+		"plain":            {6, 1, 0, 6},
+		"each fourth":      {6, 1, 4, 6},
+		"two of five":      {6, 1, 2, 6},
+		"eights":           {6, 8, 0, math.Sqrt(36 + 64.0/12)},
+		"tens":             {6, 10, 0, math.Sqrt(36 + 100.0/12)},
+		"tens, less noise": {4, 10, 0, math.Sqrt(16 + 100.0/12)},
+		"tenths":           {0.06, 0.1, 0, math.Sqrt(0.0036 + 0.01/12)},
+		"whole, coarse":    {0.45, 1, 4, math.Sqrt(0.2025 + 1.0/12)},
+	} {
+		sum := 0.0
+		for seed := range uint64(40) {
+			f := feed(Config{}, time.Minute, c.sd).seed(seed, 6)
+			level := 60 + mul(c.round, f.r.Float64())
+			last := 0.0
+			for i := range 1000 {
+				y := math.Round((level+c.sd*f.r.NormFloat64())/c.round) * c.round
+				if c.every > 0 && i > 0 && f.r.Float64() < []float64{0, 0, 0.4, 0, 0.25}[c.every] {
+					y = last
+				}
+				last = y
+				f.exact(y)
+			}
+			sum += math.Sqrt(f.l.c.Noise.steps()) / 40
+		}
+		if t.Logf("%s: %.2f, want %.2f", name, sum, c.want); sum < 0.7*c.want || sum > 1.25*c.want {
+			t.Errorf("%s: the noise is %.2f, want %.2f", name, sum, c.want)
+		}
+	}
+}
+
 // Two outliers in a row are no jump of the light: they do not keep a first edge
 // from being told for days. A jump that the light comes back from slowly is one.
 func TestTwoOutliersAreNoJump(t *testing.T) {

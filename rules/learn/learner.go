@@ -126,7 +126,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c.N++
 	c.At, c.Val = ms, value
 	y := mul(c.sign(), value)
-	c.Noise.observe(y, c.Health.Same, c.flips(y), c.Range.RHi-c.Range.RLo < mul(3, math.Sqrt(c.Noise.steps())))
+	c.Noise.observe(y, c.Health.Equal, c.Health.Same, c.flips(y), c.Range.RHi-c.Range.RLo < mul(3, math.Sqrt(c.Noise.steps())))
 	if c.Edges.N == nBuf && !c.Known {
 		c.Prelude.add(c.Edges.V[0])
 	}

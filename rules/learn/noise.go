@@ -32,10 +32,10 @@ const nRuns = 2000
 // early is the number of blocks that are simply averaged.
 const early = 6
 
-// observe takes a reading, after a run of so many that were equal; flipped says that a
-// blinking lamp's change makes the difference to the one before, calm that no light
+// observe takes a reading, after a run of so many that were equal; equal is how often readings
+// are, flipped says that a blinking lamp's change makes the difference to the one before, calm that no light
 // moved lately.
-func (n *noise) observe(y float64, run uint32, flipped, calm bool) {
+func (n *noise) observe(y, equal float64, run uint32, flipped, calm bool) {
 	if y != math.Floor(y) {
 		n.Frac = true
 	}
@@ -75,14 +75,10 @@ func (n *noise) observe(y float64, run uint32, flipped, calm bool) {
 	}
 	d := n.D[:n.N]
 	slices.Sort(d)
-	// mean square of the smallest 40 %, which is 0.0883 of the variance of a
-	// Gaussian difference, itself twice that of a reading
-	k := len(d) * 2 / 5
-	v := 0.0
-	for _, x := range d[:k] {
-		v += sq(x)
+	if i := n.repeats(d, equal); i > 0 {
+		d = d[i:]
 	}
-	v /= float64(k) * 2 * 0.0883
+	v, k := quiet(d), len(d)*2/5
 	most := d[len(d)-1-len(d)/10] // but for the largest tenth
 	switch {
 	case d[k-1] == 0:
@@ -92,9 +88,9 @@ func (n *noise) observe(y float64, run uint32, flipped, calm bool) {
 		if d[len(d)-1-len(d)/6] == 0 {
 			v = math.Min(v, sq((n.Max-n.Min)/16))
 		}
-	case d[k-1] == 1 && most <= 3 && !n.Frac:
-		// Of whole counts the small ones are no measure: one difference of 1
-		// among them may double the noise. Take all, the largest tenth cut short.
+	case n.Quantum > 0 && d[k-1] < 1.1*n.Quantum && most < 3.1*n.Quantum:
+		// Of few steps of the converter the small ones are no measure: one difference of a
+		// step among them may double the noise. Take all, the largest tenth cut short.
 		v = 0
 		for _, x := range d {
 			v += sq(math.Min(x, most))
@@ -116,6 +112,34 @@ func (n *noise) observe(y float64, run uint32, flipped, calm bool) {
 	default:
 		n.V -= math.Min(mul(n.V, 0.5*step), n.V-v)
 	}
+}
+
+// repeats is how many of the differences, sorted, are of readings that repeat the last one, as
+// of a gateway that passes on what it has: equal readings are that often by no chance, where
+// the noise is beyond some steps of the converter. Neighbours at a Gaussian noise of s steps
+// are equal with a chance of 1/(2s sqrt(pi)).
+func (n *noise) repeats(d []float64, equal float64) int {
+	const often = 0.1 // else the noise is hardly too small for them
+	i := slices.IndexFunc(d, func(x float64) bool { return x > 0 })
+	if equal < often || i <= 0 || i > len(d)*2/3 {
+		return 0
+	}
+	fresh := d[i:]
+	if fresh[len(fresh)*2/5] < 2.1*n.Quantum || equal < mul(2*0.28, n.Quantum/math.Sqrt(quiet(fresh))) {
+		return 0
+	}
+	return i
+}
+
+// quiet is the variance of a reading by differences of neighbours, sorted: by the mean square
+// of the smallest 40 %, which is 0.0883 of the variance of a Gaussian difference, itself twice
+// that of a reading.
+func quiet(d []float64) float64 {
+	k, v := len(d)*2/5, 0.0
+	for _, x := range d[:k] {
+		v += sq(x)
+	}
+	return v / (float64(k) * 2 * 0.0883)
 }
 
 // blinked tells whether a reading leads from the largest to the smallest ever, or back, by

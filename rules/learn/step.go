@@ -144,6 +144,9 @@ func (l *Learner) visit(ms int64, floor float64) bool {
 	if !ok || math.Abs(e.Size) <= 2*c.Refuted {
 		return false
 	}
+	if v := c.Edges.V[nBuf-half-1]; e.Size > 0 && c.Noise.end(v) && c.Edges.V[nBuf-half-2] == v && c.Edges.V[nBuf-half-3] == v {
+		return false // it went down to the end of the range: a loose contact, not a lamp that was off for minutes
+	}
 	if c.Range.Jump <= first && c.Range.Jump > 0.9*first { // that was its own
 		c.Range.Jump = 0
 	}
