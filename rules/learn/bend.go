@@ -255,13 +255,11 @@ func (e *edges) refit(step, rail float64) (to bend, at float64) {
 }
 
 // follow takes it that the lamp's step depends on the light in this way, and that it is so
-// large at the bend's Ref, unless another step is in use; without a bend it is what it is now.
+// large at the bend's Ref, unless another step is in use.
 func (c *core) follow(to bend, step float64) {
 	f := &c.F
 	if c.Known {
-		if to.Bend == 0 {
-			step = f.step(f.best().M)
-		} else if f.Step > 1.15*step || f.Step < mul(mul(0.95, leastBent), step) {
+		if to.Bend != 0 && (f.Step > 1.15*step || f.Step < mul(mul(0.95, leastBent), step)) {
 			return
 		}
 		for i := range int(f.N) { // while lit it is the lit level that is known

@@ -218,7 +218,7 @@ func TestBendGoesWithTheSensor(t *testing.T) {
 				y += 300 * math.Sin(math.Pi*(h-6)/12)
 			}
 			if lit {
-				y += 150
+				y += 300
 			}
 			return y
 		}
@@ -234,9 +234,10 @@ func TestBendGoesWithTheSensor(t *testing.T) {
 	if got, want := len(f.got), 2*16; got != want {
 		t.Errorf("%d of %d changes were told", got, want)
 	}
+	f.wantFaults(t)
 	for _, dark := range []float64{200, 400, 500} {
-		if step := c.F.step(dark); math.Abs(step-150) > 15 {
-			t.Errorf("at %v the step is %.0f, want 150", dark, step)
+		if step := c.F.step(dark); math.Abs(step-300) > 15 {
+			t.Errorf("at %v the step is %.0f, want 300", dark, step)
 		}
 	}
 }
