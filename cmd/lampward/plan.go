@@ -24,6 +24,10 @@ the lamp lit and dark, in the light that the room has, and give both. Ohms may
 be written 6800, 6.8k, 6k8 or 1M. The wiring taken: supply, sensor, input of
 the converter, fixed resistor, ground; so lit reads higher.
 
+A photoresistor answers to light less and less the more there is, so by day the
+lamp swings fewer counts. If daylight gets to the sensor, measure a third time, at
+the brightest hour with the lamp dark, and give that as -day.
+
 What you do not give is taken from an example, and shown with the result.
 Only the difference between lit and dark matters: lampward learns both levels
 by itself and needs no threshold.
@@ -31,6 +35,7 @@ by itself and needs no threshold.
 examples:
   lampward plan -lit 6k -dark 8k
   lampward plan -lit 6k -dark 8k -fixed 10k -bits 12 -noise 8
+  lampward plan -lit 6k -dark 8k -day 3k
   lampward plan -capacity 2500 -mean 4.5
   lampward plan -capacity 2500 -sleep 0.15 -active 80 -awake 3s -every 60s`,
 }
@@ -40,6 +45,7 @@ func init() {
 		d := bench.Divider{Lit: 6000, Dark: 8000}
 		f.Var((*ohms)(&d.Lit), "lit", "the sensor's resistance with the lamp lit, in `OHM`")
 		f.Var((*ohms)(&d.Dark), "dark", "the sensor's resistance with the lamp dark, in `OHM`")
+		f.Var((*ohms)(&d.Day), "day", "the same at the brightest hour of the day, in `OHM`; 0: no daylight gets there")
 		f.Var((*ohms)(&d.Fixed), "fixed", "the fixed resistor, in `OHM`; 0: the E24 value with about the widest swing")
 		f.IntVar(&d.Bits, "bits", 10, "`BITS` of the analogue-to-digital converter")
 		f.Float64Var(&d.Supply, "supply", 3.3, "`VOLTS` across the divider")
@@ -87,6 +93,11 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 		d.Noise, noise = rounding, "noise of %.2g counts, which rounding alone makes"
 	}
 	r, err := d.Work()
+	var swings []float64
+	var byDay bench.Reading
+	if d.Day != 0 && err == nil {
+		byDay, swings, err = faintest(d)
+	}
 	days, lifeErr := s.Life()
 	// Zero means a default to package bench, but on the command line it was
 	// written there by somebody.
@@ -160,6 +171,9 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	default:
 		p("  This is plenty.")
 	}
+	if d.Day != 0 {
+		planDay(p, d, r, byDay, swings)
+	}
 	p("")
 	p("Battery")
 	parts := ""
@@ -209,6 +223,73 @@ func planBench(out io.Writer, d bench.Divider, s bench.Supply) error {
 	p("  charge them unattended or below freezing. Never short or reverse any battery.")
 	p("  lampward is not a life-safety alarm.")
 	return nil
+}
+
+// faintest works out the divider by day, for each exponent: the reading with the smallest
+// swing, and all swings in counts.
+func faintest(d bench.Divider) (least bench.Reading, swings []float64, err error) {
+	for i, exponent := range bench.Exponents {
+		r, err := d.ByDay(exponent)
+		if err != nil {
+			return least, nil, err
+		}
+		if i == 0 || r.Swing < least.Swing {
+			least = r
+		}
+		swings = append(swings, r.Swing)
+	}
+	return least, swings, nil
+}
+
+// planDay prints what a divider does by day that reads r without daylight.
+func planDay(p func(string, ...any), d bench.Divider, r, byDay bench.Reading, swings []float64) {
+	p("")
+	p("Daylight")
+	p("  sensor              %s with the lamp dark, which reads %.0f counts", showOhms(d.Day), byDay.Dark)
+	p("  swing               %s counts if the photoresistor's exponent (gamma in its data sheet) is %g, %s if %g;",
+		showCounts(swings[0]), bench.Exponents[0], showCounts(swings[1]), bench.Exponents[1])
+	p("                      without daylight %s", showCounts(r.Swing))
+	p("  noise margin        %.1f standard deviations at worst; a single reading is wrong %s", byDay.Margin, chance(byDay.WrongEach))
+	if d.Day > d.Dark {
+		p("  NOTE: a photoresistor conducts better in light, so -day is mostly smaller than -dark.")
+	}
+	switch {
+	case byDay.Clipped:
+		p("  CAUTION: in daylight the converter is full, which hides the lamp or a part of its swing. Shade")
+		p("  the sensor from daylight, or take a smaller fixed resistor.")
+		return
+	case byDay.Margin < 2 || byDay.Swing < fewCounts:
+		p("  This is faint by day: shade or shield the sensor with a hood, a black tube, tape over the edge.")
+	case byDay.Swing < bench.LeastShare*r.Swing:
+		p("  This is under a fifth of the swing without daylight: lampward may not take it for the lamp. Shade or")
+		p("  shield the sensor with a hood, a black tube, tape over the edge.")
+	case byDay.Margin < 4:
+		p("  This works by day; a hood against daylight makes it work sooner.")
+	default:
+		p("  This is plenty by day, too.")
+		return
+	}
+	smaller := d
+	smaller.Fixed = bench.Nearest(byDay.Best)
+	day, _, err := faintest(smaller)
+	night, nightErr := smaller.Work()
+	if err != nil || nightErr != nil || smaller.Fixed >= r.Fixed || day.Swing < 1.1*byDay.Swing {
+		return
+	}
+	helps := "A smaller fixed resistor helps"
+	if day.Margin < 2 || day.Swing < fewCounts {
+		helps = "A smaller fixed resistor alone is not enough"
+	}
+	p("  %s: with %s the swing is %s counts by day at worst, %s without daylight.",
+		helps, showOhms(smaller.Fixed), showCounts(day.Swing), showCounts(night.Swing))
+}
+
+// showCounts writes few counts with their tenths.
+func showCounts(c float64) string {
+	if c < 9.95 {
+		return fmt.Sprintf("%.1f", c)
+	}
+	return fmt.Sprintf("%.0f", c)
 }
 
 // ohms is a flag value such as 6800, 6.8k, 6k8 or 1M.

@@ -93,12 +93,58 @@ func TestPlanWarns(t *testing.T) {
 	}
 }
 
+// The sums are those of TestByDay.
+func TestPlanByDay(t *testing.T) {
+	// 6 and 8 kohm over 6.8 kohm, at 3 kohm by day. derived: with exponent 0.9 lit is 2,695 ohm, with 0.6
+	// r is 0.195020 * 0.615271 = 0.119990 over 1, so 3,000 * exp(-0.6 * 0.113320) = 2,803 ohm.
+	code, out, errOut := runPlan("-lit", "6k", "-dark", "8k", "-day", "3k", "-noise", "4")
+	require.Equal(t, exitOK, code, errOut)
+	assert.Contains(t, out, "\n\nDaylight\n  sensor              3 kohm with the lamp dark, which reads 711 counts\n")
+	assert.Contains(t, out, "  swing               15 counts if the photoresistor's exponent (gamma in its data sheet) is 0.6, 23 if 0.9;\n"+
+		"                      without daylight 74\n") // 1024*6.8/9.803 and 1024*6.8/9.495, less 1024*6.8/9.8
+	assert.Contains(t, out, "noise margin        1.8 standard deviations at worst")
+	assert.Contains(t, out, "faint by day: shade or shield")
+	// 3,000/5,803 less 3,000/6,000 of 1024 are 17.4; 3,000/9,000 less 3,000/11,000 are 62.1.
+	assert.Contains(t, out, "A smaller fixed resistor helps: with 3 kohm the swing is 17 counts by day at worst, 62 without daylight.")
+
+	for args, want := range map[string]string{
+		"-day 1k":           "A smaller fixed resistor alone is not enough",
+		"-day 3k":           "A smaller fixed resistor helps",
+		"-day 3k5 -noise 4": "This works by day; a hood",
+		"-day 5k":           "This is plenty by day",
+		"-day 500":          "This is faint by day",
+		"-day 9k":           "-day is mostly smaller than -dark",
+		"-day 8k":           "is 0.6, 74 if 0.9;\n                      without daylight 74\n",
+		"-noise 0 -day 2k":  "under a fifth",
+		"-lit 2k -dark 8k -reference 2.5 -fixed 5k -day 300": "CAUTION: in daylight the converter is full",
+	} {
+		code, out, errOut = runPlan(strings.Fields(args)...)
+		require.Equal(t, exitOK, code, errOut)
+		assert.Contains(t, out, want, args)
+	}
+
+	// Nothing else depends on it, and without it nothing is said of daylight.
+	_, without, _ := runPlan("-lit", "6k", "-dark", "8k")
+	assert.NotContains(t, without, "aylight")
+	_, with, _ := runPlan("-lit", "6k", "-dark", "8k", "-day", "3k")
+	before, rest, ok := strings.Cut(with, "\nDaylight\n")
+	require.True(t, ok)
+	_, after, ok := strings.Cut(rest, "\nBattery\n")
+	require.True(t, ok)
+	assert.Equal(t, without, before+"\nBattery\n"+after)
+	_, none, _ := runPlan("-lit", "6k", "-dark", "8k", "-day", "0")
+	assert.Equal(t, without, none)
+}
+
 func TestPlanRefusesNonsense(t *testing.T) {
 	for _, c := range []struct {
 		args []string
 		want []string
 	}{
 		{[]string{"-lit", "-6k"}, []string{"lit resistance must be over 0 ohm"}},
+		{[]string{"-day", "-3k"}, []string{"dark resistance by day must be over 0 ohm"}},
+		{[]string{"-day", "bright"}, []string{"6800, 6.8k, 6k8 or 1M"}},
+		{[]string{"-lit", "8k", "-dark", "6k", "-day", "3k"}, []string{"only if the lamp adds light"}},
 		{[]string{"-every", "0s"}, []string{"report interval must be over 0 s"}},
 		{[]string{"-every", "2s"}, []string{"cannot report every 2s"}},
 		{[]string{"-lit", "6k", "-dark", "6k"}, []string{"does not see the lamp"}},

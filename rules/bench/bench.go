@@ -58,7 +58,16 @@ type Divider struct {
 	Supply    float64 // V across the divider; 0: 3.3
 	Reference float64 // V at which the converter is full; 0: Supply
 	Noise     float64 // counts, one standard deviation of a reading with the lamp steady; 0: 2 (common practice, no source)
+	Day       float64 // ohm; the sensor's resistance by day with the lamp dark, for [Divider.ByDay]; 0: unknown
 }
+
+// Exponents are the least and the most that a photoresistor's resistance falls by with
+// the light to the power of: the gamma of data sheets of cadmium sulphide cells (from memory).
+var Exponents = [2]float64{0.6, 0.9}
+
+// LeastShare is the share of the swing without daylight that package learn takes a lamp's
+// swing to keep in daylight, at least.
+const LeastShare = 1.0 / 5
 
 // Reading is what a Divider will read.
 type Reading struct {
@@ -72,8 +81,36 @@ type Reading struct {
 	Clipped   bool    // a level lies at the converter's end
 }
 
-// Work checks the divider and works it out.
+// Work checks the divider and works it out; d.Day does not matter.
 func (d Divider) Work() (Reading, error) {
+	if err := d.check(); err != nil {
+		return Reading{}, err
+	}
+	return d.read(), nil
+}
+
+// ByDay checks the divider and works out what it reads in daylight, of a photoresistor with
+// this exponent: R falls as light^-exponent. The lamp adds as much light as without daylight,
+// so with r = R^(-1/exponent), which is proportional to the light, the lit sensor has
+// r = r(d.Day) + r(d.Lit) - r(d.Dark). Best and Most are those of the widest swing by day;
+// the fixed resistor is the one of Work.
+func (d Divider) ByDay(exponent float64) (Reading, error) {
+	err := errors.Join(d.check(), positive("dark resistance by day", d.Day, "ohm"), positive("exponent", exponent, ""))
+	if err == nil && d.Lit > d.Dark {
+		err = errors.New("the lit resistance is over the dark one: how a photoresistor does by day can be worked out only if the lamp adds light to it")
+	}
+	if err != nil {
+		return Reading{}, err
+	}
+	if d.Fixed == 0 {
+		d.Fixed = Nearest(BestFixed(d.Lit, d.Dark))
+	}
+	added := math.Pow(d.Day/d.Dark, 1/exponent) * (math.Pow(d.Dark/d.Lit, 1/exponent) - 1) // shares of the daylight
+	d.Lit, d.Dark = d.Day*math.Pow(1+added, -exponent), d.Day
+	return d.read(), nil
+}
+
+func (d *Divider) check() error {
 	if d.Bits == 0 {
 		d.Bits = 10
 	}
@@ -98,9 +135,11 @@ func (d Divider) Work() (Reading, error) {
 	if err == nil && d.Lit == d.Dark {
 		err = errors.New("the lit and dark resistances are the same: such a sensor does not see the lamp")
 	}
-	if err != nil {
-		return Reading{}, err
-	}
+	return err
+}
+
+// read works out a divider that was checked.
+func (d *Divider) read() Reading {
 	r := Reading{Best: BestFixed(d.Lit, d.Dark), Fixed: d.Fixed}
 	if r.Fixed == 0 {
 		r.Fixed = Nearest(r.Best)
@@ -119,7 +158,7 @@ func (d Divider) Work() (Reading, error) {
 	r.Most = math.Abs(Ratio(d.Lit, r.Best)-Ratio(d.Dark, r.Best)) * full
 	r.Margin = r.Swing / 2 / d.Noise
 	r.WrongEach = math.Erfc(r.Margin/math.Sqrt2) / 2
-	return r, nil
+	return r
 }
 
 // Supply is a battery and what the board takes from it.

@@ -96,6 +96,70 @@ func TestMargin(t *testing.T) {
 	assert.True(t, r.Clipped)
 }
 
+// TestByDay checks daylight against examples worked by hand, derived from R = light^-exponent
+// and from light that adds up.
+func TestByDay(t *testing.T) {
+	for _, c := range []struct {
+		exponent, lit, dark, day float64
+		fixed                    float64
+		want                     float64 // ohm; lit, by day
+		why                      string
+	}{
+		{1, 6000, 12000, 4000, 12000, 3000, "derived: 1/4 + 1/6 - 1/12 = 1/3"},
+		{0.5, 12000, 20000, 20000, 10000, 12000, "derived: it is as light as without daylight"},
+		{0.5, 12000, 20000, 8000, 10000, 120000. / 17, "derived: 1/64 + 1/144 - 1/400 = 1/64 + 1/225 = (17/120)^2"},
+		// derived: r is 1/32, 1/243 and 1, so 1 + 1/32 - 1/243 = 1.0271348; ln is 0.0267732, by 0.6 0.0160639.
+		{0.6, 8000, 27000, 1000, 6800, 984.064, "derived, by natural logarithms"},
+		// derived: r(3/8) by ln 0.336280, r(8/6) 1.376642, so 1 + 0.336280 * 0.376642 = 1.126657; ln is 0.119255, by 0.9 0.107330.
+		{0.9, 6000, 8000, 3000, 6800, 2694.69, "derived, by natural logarithms"},
+	} {
+		r, err := Divider{Lit: c.lit, Dark: c.dark, Day: c.day, Fixed: c.fixed}.ByDay(c.exponent)
+		require.NoError(t, err, c.why)
+		assert.InEpsilon(t, 1024*c.fixed/(c.fixed+c.want), r.Lit, 2e-6, c.why)
+		assert.InEpsilon(t, 1024*c.fixed/(c.fixed+c.day), r.Dark, 1e-12, c.why)
+		assert.Equal(t, c.fixed, r.Fixed)
+		assert.InEpsilon(t, math.Sqrt(c.want*c.day), r.Best, 2e-6, "the widest swing is that by day")
+	}
+	r, err := Divider{Lit: 6000, Dark: 8000, Day: 3000}.ByDay(0.9)
+	require.NoError(t, err)
+	assert.Equal(t, 6800.0, r.Fixed, "the resistor is chosen without daylight")
+}
+
+// TestByDayLimits: derived.
+func TestByDayLimits(t *testing.T) {
+	d := Divider{Lit: 6000, Dark: 8000}
+	night, err := d.Work()
+	require.NoError(t, err)
+	for _, exponent := range Exponents {
+		d.Day = d.Dark
+		r, err := d.ByDay(exponent)
+		require.NoError(t, err)
+		assert.InEpsilon(t, night.Swing, r.Swing, 1e-12, "no daylight: the swing without it")
+		last := r.Swing
+		for d.Day = 7900; d.Day > 100; d.Day *= 0.9 {
+			r, err := d.ByDay(exponent)
+			require.NoError(t, err)
+			assert.Greater(t, r.Swing, 0.0)
+			assert.Less(t, r.Swing, last, "the more light, the less swing")
+			last = r.Swing
+		}
+		d.Day = 1e-30
+		r, err = d.ByDay(exponent)
+		require.NoError(t, err)
+		assert.Zero(t, r.Swing, "in boundless light none")
+		assert.True(t, r.Clipped)
+		d.Day = 1e30
+		r, err = d.ByDay(exponent)
+		require.NoError(t, err)
+		assert.Less(t, r.Dark, 1e-20)
+		assert.False(t, math.IsNaN(r.Swing))
+	}
+	d.Day = 3000
+	with, err := d.Work()
+	require.NoError(t, err)
+	assert.Equal(t, night, with, "Work is without daylight")
+}
+
 func TestMeanCurrent(t *testing.T) {
 	s := Supply{CapacityMAh: 2500, SleepMA: 0.15, ActiveMA: 80, Awake: 3 * time.Second, Every: time.Minute}
 	mean, err := s.Mean()
@@ -119,6 +183,15 @@ func TestNonsenseIsRefused(t *testing.T) {
 		_, err := d.Work()
 		assert.Error(t, err, "%+v", d)
 	}
+	for _, d := range []Divider{
+		{Lit: 1, Dark: 2}, {Lit: 1, Dark: 2, Day: -1}, {Lit: 1, Dark: 2, Day: math.NaN()}, {Lit: 1, Dark: 2, Day: math.Inf(1)},
+		{Lit: 2, Dark: 1, Day: 1}, {Lit: 1, Dark: 1, Day: 1}, {Lit: -1, Dark: 2, Day: 1},
+	} {
+		_, err := d.ByDay(0.7)
+		assert.Error(t, err, "%+v", d)
+	}
+	_, err := Divider{Lit: 1, Dark: 2, Day: 1}.ByDay(0)
+	assert.Error(t, err)
 	ok := Supply{CapacityMAh: 2500, SleepMA: 1, ActiveMA: 80, Awake: time.Second, Every: time.Minute}
 	for _, change := range []func(*Supply){
 		func(s *Supply) { s.CapacityMAh = 0 }, func(s *Supply) { s.Derate = 1.2 }, func(s *Supply) { s.Derate = -1 },
@@ -130,7 +203,7 @@ func TestNonsenseIsRefused(t *testing.T) {
 		_, err := s.Life()
 		assert.Error(t, err, "%+v", s)
 	}
-	_, err := ok.Life()
+	_, err = ok.Life()
 	assert.NoError(t, err)
 	_, err = TradeOff(Supply{}, Intervals)
 	assert.Error(t, err)
