@@ -45,7 +45,7 @@ func init() {
 		d := bench.Divider{Lit: 6000, Dark: 8000}
 		f.Var((*ohms)(&d.Lit), "lit", "the sensor's resistance with the lamp lit, in `OHM`")
 		f.Var((*ohms)(&d.Dark), "dark", "the sensor's resistance with the lamp dark, in `OHM`")
-		f.Var((*ohms)(&d.Day), "day", "the same at the brightest hour of the day, in `OHM`; 0: no daylight gets there")
+		f.Var((*ohms)(&d.Day), "day", "its resistance with the lamp dark at the brightest hour of the day, in `OHM`; 0: no daylight gets there")
 		f.Var((*ohms)(&d.Fixed), "fixed", "the fixed resistor, in `OHM`; 0: the E24 value with about the widest swing")
 		f.IntVar(&d.Bits, "bits", 10, "`BITS` of the analogue-to-digital converter")
 		f.Float64Var(&d.Supply, "supply", 3.3, "`VOLTS` across the divider")
