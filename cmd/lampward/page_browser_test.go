@@ -418,7 +418,13 @@ func TestPageInBrowser(t *testing.T) {
 			b.sound("messages")
 			b.open(c.url + "/alerts")
 			b.shot(s.name + "-5-messages")
+			c.park("old phone")
 			b.open(c.url + "/alerts?state=dead")
+			b.untilText("main", "Send all of them again")
+			gap := eval[float64](b, `document.querySelector("main > .card").getBoundingClientRect().top -
+				[...document.querySelectorAll(".acts button")].at(-1).getBoundingClientRect().bottom`)
+			assert.GreaterOrEqual(t, gap, 8.0, "the button stands apart from what is below")
+			b.shot(s.name + "-5-messages-not-delivered")
 			b.click(`.message .do`)
 			b.untilText("#said", "is back in line.")
 
