@@ -151,6 +151,27 @@ func TestWords(t *testing.T) {
 	}
 }
 
+// A trace that begins before the lamp's first reading does not show the lamp as being
+// learned in the days in which nothing was read.
+func TestNothingIsLearnedBeforeTheFirstReading(t *testing.T) {
+	strips := func(f *fake, span string) string {
+		var all []string
+		for _, m := range regexp.MustCompile(`<rect class="strip strip-[^>]*><title>([^<]*)</title>`).FindAllStringSubmatch(get(newServer(t, f, nil), "/lamp?name=tank&span="+span).Body.String(), -1) {
+			all = append(all, m[1])
+		}
+		return strings.Join(all, "; ")
+	}
+	f := newFake() // an hour of readings until 11:00
+	f.events = []Event{{Row: 1, Time: now.Add(-30 * time.Minute), Kind: "learned", State: "dark", Lamp: "tank"}}
+	assert.Equal(t, "learning from 2 May 10:00 to 2 May 10:30; dark from 2 May 10:30 to 2 May 11:00", strips(f, "7d"))
+	f.events[0].Time = now.Add(-2 * time.Hour) // of which the readings are gone
+	assert.Equal(t, "dark from 2 May 09:00 to 2 May 11:00", strips(f, "7d"))
+	f.events[0].Time = now.Add(-8 * 24 * time.Hour)
+	assert.Equal(t, "dark from 25 Apr 11:00 to 2 May 11:00", strips(f, "7d"), "it was known before")
+	f.events, f.points = nil, nil
+	assert.Equal(t, "learning from 25 Apr 11:00 to 2 May 11:00", strips(f, "7d"))
+}
+
 // Two levels that are close are named side by side, not one over the other.
 func TestAimWordsApart(t *testing.T) {
 	word := func(l Lamp, name string) string {

@@ -344,6 +344,15 @@ func (s *Server) lampOf(ctx context.Context, q url.Values, w func(time.Time) wor
 		first = stateOf(before[0])
 	}
 	known := win.From
+	if len(before) == 0 && len(points) > 0 { // of what was before its first reading there is nothing to learn
+		began := points[0].At
+		if len(events) > 0 && events[len(events)-1].Time.Before(began) {
+			began = events[len(events)-1].Time
+		}
+		if began.After(known) {
+			known = began
+		}
+	}
 	for i := len(events) - 1; len(events) == eventsMost && i >= 0; i-- { // there may be older ones
 		if first = stateOf(events[i]); first != "" {
 			known, b.Since = events[i].Time, events[i].Time
