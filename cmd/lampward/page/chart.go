@@ -293,13 +293,18 @@ func drawLevels(p *svg, l Lamp, sc scale) {
 	if on > off {
 		onUp, offUp = 14, -5
 	}
-	onWord, offWord := "lit above ", "dark below "
-	if l.Inverted {
-		onWord, offWord = "lit below ", "dark above "
-	}
-	p.add(`<text class="level-word" x="6" y="%s">%s%s</text></g>`, num(on+onUp), onWord, count(l.OnAbove))
+	onWord, offWord := levelWords(l)
+	p.add(`<text class="level-word" x="6" y="%s">%s %s</text></g>`, num(on+onUp), onWord, count(l.OnAbove))
 	p.add(`<g data-level="off"><line class="level level-off" x1="0" x2="100%%" y1="%s" y2="%s"/>`, num(off), num(off))
-	p.add(`<text class="level-word" x="6" y="%s">%s%s</text></g>`, num(off+offUp), offWord, count(l.OffBelow))
+	p.add(`<text class="level-word" x="6" y="%s">%s %s</text></g>`, num(off+offUp), offWord, count(l.OffBelow))
+}
+
+// levelWords says on which sides of the levels the lamp is lit, and dark.
+func levelWords(l Lamp) (on, off string) {
+	if l.Inverted {
+		return "lit below", "dark above"
+	}
+	return "lit above", "dark below"
 }
 
 // runs cuts points where readings are missing, so that no line is drawn over
@@ -438,7 +443,7 @@ func side(v float64, l Lamp) string {
 }
 
 // drawAim draws where the newest reading stands between the two levels, each
-// a hump as wide as the noise.
+// a hump as wide as the noise; those set by hand are lines to cross.
 func drawAim(l Lamp) template.HTML {
 	const height, base = 158.0, 112.0
 	a := l.Aim
@@ -450,10 +455,14 @@ func drawAim(l Lamp) template.HTML {
 	room := max(4*a.Noise, (hi-lo)*0.15, 1)
 	lo, hi = lo-room, hi+room
 	x := func(v float64) float64 { return 1000 * (v - lo) / (hi - lo) }
-	two := a.Dark != a.Lit
+	two := a.Dark != a.Lit || l.ByHand
 	var p svg
 	desc := fmt.Sprintf("The newest reading is %s counts.", count(l.Value))
-	if two {
+	onWord, offWord := levelWords(l)
+	switch {
+	case l.ByHand:
+		desc += fmt.Sprintf(" By the levels set by hand it is %s %s and %s %s.", onWord, count(a.Lit), offWord, count(a.Dark))
+	case two:
 		desc += fmt.Sprintf(" Dark is about %s, lit about %s, noise about %s.", count(a.Dark), count(a.Lit), count(a.Noise))
 	}
 	p.add(`<svg class="aimplot" width="100%%" height="%s" role="img" aria-label="%s">`, num(height), esc(desc))
@@ -468,22 +477,29 @@ func drawAim(l Lamp) template.HTML {
 		}
 		p.add(`<path class="hump hump-%s" d="%sZ"/>`, class, d.String())
 	}
-	if some {
+	if some && !l.ByHand {
 		hump(a.Dark, "dark")
 	}
-	if two {
+	if two && !l.ByHand {
 		hump(a.Lit, "lit")
 	}
 	p.add(`</svg><line class="axis" x1="0" x2="100%%" y1="%s" y2="%s"/>`, num(base), num(base))
+	if l.ByHand {
+		line := func(v float64, class string) {
+			p.add(`<line class="level level-%s" x1="%s%%" x2="%s%%" y1="28" y2="%s"/>`, class, num(x(v)/10), num(x(v)/10), num(base))
+		}
+		line(a.Lit, "on")
+		line(a.Dark, "off")
+	}
 	// Below the needle's head, and not over one another where the two are close.
 	label := func(v float64, word, anchor string) {
 		p.add(`<text class="aim-word" x="%s%%" y="%s" text-anchor="%s">%s</text>`, num(min(88, max(12, x(v)/10))), num(base+38), anchor, word)
 	}
 	if two {
 		dark, lit := "middle", "middle"
-		if gap := x(a.Lit) - x(a.Dark); math.Abs(gap) < 180 {
+		if gap := x(a.Lit) - x(a.Dark); math.Abs(gap) < 180 || l.ByHand {
 			dark, lit = "end", "start"
-			if gap < 0 {
+			if gap < 0 || l.Inverted {
 				dark, lit = lit, dark
 			}
 		}

@@ -2,6 +2,7 @@ package page
 
 import (
 	"encoding/xml"
+	"fmt"
 	"io"
 	"math"
 	"regexp"
@@ -170,6 +171,38 @@ func TestNothingIsLearnedBeforeTheFirstReading(t *testing.T) {
 	assert.Equal(t, "dark from 25 Apr 11:00 to 2 May 11:00", strips(f, "7d"), "it was known before")
 	f.events, f.points = nil, nil
 	assert.Equal(t, "learning from 25 Apr 11:00 to 2 May 11:00", strips(f, "7d"))
+}
+
+// Levels set by hand are where a side begins, and not where the readings of lit and dark
+// lie: the aim view draws no such hump, and says so of the numbers.
+func TestAimByHand(t *testing.T) {
+	for _, x := range []struct {
+		inverted  bool
+		on, off   float64
+		lit, dark string // as they are called
+		litStands string
+	}{
+		{false, 1800, 1700, "lit above", "dark below", "start"},
+		{true, 400, 500, "lit below", "dark above", "end"},
+		{false, 900, 900, "lit above", "dark below", "start"},
+		{true, 900, 900, "lit below", "dark above", "end"},
+	} {
+		l := Lamp{Name: "freezer", State: "dark", At: time.Unix(1, 0), Value: 1482, OnAbove: x.on, OffBelow: x.off, Inverted: x.inverted, ByHand: true,
+			Aim: Aim{Dark: x.off, Lit: x.on, Noise: 12}}
+		plot := string(drawAim(l))
+		wellFormed(t, plot)
+		assert.NotContains(t, plot, "hump")
+		assert.Equal(t, 2, strings.Count(plot, `<line class="level `))
+		assert.Contains(t, plot, fmt.Sprintf("it is %s %s and %s %s.", x.lit, count(x.on), x.dark, count(x.off)))
+		assert.Regexp(t, fmt.Sprintf(`text-anchor="%s"> lit</text>`, x.litStands), plot)
+		f := newFake()
+		f.st.Lamps = []Lamp{l}
+		page := get(newServer(t, f, nil), "/aim?name=freezer").Body.String()
+		assert.Contains(t, page, fmt.Sprintf("<dt>%s</dt><dd>%s</dd>", x.dark, count(x.off)))
+		assert.Contains(t, page, fmt.Sprintf("<dt>%s</dt><dd>%s</dd>", x.lit, count(x.on)))
+		l.ByHand = false
+		assert.Contains(t, string(drawAim(l)), "hump", "learned levels are where the readings lie")
+	}
 }
 
 // Two levels that are close are named side by side, not one over the other.
