@@ -421,10 +421,14 @@ func TestPageInBrowser(t *testing.T) {
 			c.park("old phone")
 			b.open(c.url + "/alerts?state=dead")
 			b.untilText("main", "Send all of them again")
-			gap := eval[float64](b, `document.querySelector("main > .card").getBoundingClientRect().top -
-				[...document.querySelectorAll(".acts button")].at(-1).getBoundingClientRect().bottom`)
-			assert.GreaterOrEqual(t, gap, 8.0, "the button stands apart from what is below")
+			const gap = `document.querySelector("main > .card").getBoundingClientRect().top -
+				document.querySelector("[data-part=messages]").lastElementChild.getBoundingClientRect().bottom`
+			assert.GreaterOrEqual(t, eval[float64](b, gap), 8.0, "the button stands apart from what is below")
 			b.shot(s.name + "-5-messages-not-delivered")
+			b.open(c.url + "/alerts?route=nobody")
+			b.untilText("main", "None.")
+			assert.GreaterOrEqual(t, eval[float64](b, gap), 8.0, "so does this")
+			b.open(c.url + "/alerts?state=dead")
 			b.click(`.message .do`)
 			b.untilText("#said", "is back in line.")
 
