@@ -20,7 +20,7 @@ func (d *daemon) keepDamage(found error) {
 	file := filepath.Join(d.cfg.Store.Dir, damageFile)
 	var err error
 	if found != nil {
-		text := found.Error()
+		text := strings.TrimPrefix(found.Error(), "store: check: ") // which is for the log
 		d.damage.Store(&text)
 		err = store.WriteFile(file, strings.NewReader(d.store.ID()+"\n"+text+"\n"), true)
 	} else {

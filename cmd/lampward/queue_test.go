@@ -335,7 +335,7 @@ func TestInspect(t *testing.T) {
 		}{
 			{nil, ""},
 			{errDisk, ""},
-			{fmt.Errorf("page 7 is of no use: %w", store.ErrDamaged), "page 7 is of no use"},
+			{fmt.Errorf("store: check: page 7 is of no use: %w", store.ErrDamaged), "page 7 is of no use"},
 			{errDisk, "page 7 is of no use"},
 			{nil, ""},
 		} {
