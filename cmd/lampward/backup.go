@@ -115,8 +115,8 @@ func contents(r store.Report) string {
 	if r.ID == "" {
 		return "from an older lampward, so what is in it was not counted; the start after restoring brings it up to date"
 	}
-	return fmt.Sprintf("%s, %s, %s waiting to be sent, up to input %d",
-		span.Count(r.Events, "event"), span.Count(r.Dead, "dead letter"), span.Count(r.Pending, "message"), r.LastSeq)
+	return fmt.Sprintf("%s, %s waiting to be sent, %d not delivered, up to input %d",
+		span.Count(r.Events, "event"), span.Count(r.Pending, "message"), r.Dead, r.LastSeq)
 }
 
 // backup copies the database in dir, and what belongs to it, to the file at to.
