@@ -99,7 +99,14 @@ func backup(ctx context.Context, db *sql.DB, from, path string) (rep Report, err
 		return rep, explain("backup to "+path, from, err)
 	}
 	if rep, err = Check(ctx, making); err != nil {
-		return rep, fmt.Errorf("store: backup: the copy is not sound: %w", err)
+		if errors.Is(err, ErrDamaged) {
+			what := whatIsDamaged(err)
+			if what == "" {
+				what = err.Error()
+			}
+			return rep, &explained{ErrDamaged, err, fmt.Sprintf("store: backup: the copy is damaged, so %s was left as it was: %s. Most likely %s is damaged itself: stop lampward, and run \"lampward restore BACKUP\" with the newest backup that is sound (\"lampward restore -check BACKUP\" tells). Else the disk of the backup is bad: name a file on another one", path, what, from)}
+		}
+		return rep, fmt.Errorf("store: backup: the copy cannot be checked: %w", err)
 	}
 	if err := syncFile(making); err != nil {
 		return rep, explain("backup", path, err)

@@ -254,6 +254,34 @@ func TestSnapshotIsCheckedOnce(t *testing.T) {
 	}
 }
 
+// A backup of a damaged database is refused with the way out, and leaves the backup that
+// was there before alone: it may be the last that is sound.
+func TestBackupOfADamagedDatabase(t *testing.T) {
+	ctx := context.Background()
+	dir := filled(t)
+	s := openTest(t, dir)
+	to := filepath.Join(t.TempDir(), "cellar.bak")
+	require.NoError(t, s.Backup(ctx, to))
+	sound, err := os.ReadFile(to)
+	require.NoError(t, err)
+	require.NoError(t, s.update(ctx, false, func(tx *tx) error {
+		_, err := tx.exec("UPDATE chunk SET body = zeroblob(9) WHERE id = (SELECT max(id) FROM chunk)")
+		return err
+	}))
+	err = s.Backup(ctx, to)
+	require.ErrorIs(t, err, ErrDamaged)
+	for _, part := range []string{"table chunk", to + " was left as it was", filepath.Join(dir, dbName) + " is damaged itself", "lampward restore -check BACKUP"} {
+		require.ErrorContains(t, err, part)
+	}
+	require.NotContains(t, err.Error(), ".new-", "the name of a file that is gone")
+	kept, err := os.ReadFile(to)
+	require.NoError(t, err)
+	require.True(t, bytes.Equal(sound, kept))
+	require.NoError(t, s.Close())
+	_, err = Restore(ctx, to, dir)
+	require.NoError(t, err, "the way out")
+}
+
 func TestTraceLeavesOutDamagedHistory(t *testing.T) {
 	ctx := context.Background()
 	s := openTest(t, filled(t))

@@ -72,13 +72,8 @@ func explain(op, path string, err error) error {
 	if errors.As(err, &known) {
 		return fmt.Errorf("store: %s: %w", op, err)
 	}
-	var row *rowDamage
-	if errors.As(err, &row) {
-		return damaged(op, path, row.Error(), err)
-	}
-	var unsound *integrityError
-	if errors.As(err, &unsound) {
-		return damaged(op, path, unsound.said, err)
+	if what := whatIsDamaged(err); what != "" {
+		return damaged(op, path, what, err)
 	}
 	var se *sqlite.Error
 	if !errors.As(err, &se) {
@@ -95,6 +90,20 @@ func explain(op, path string, err error) error {
 		return fmt.Errorf("store: %s: another program holds %s: close it and try again: %w", op, path, err)
 	}
 	return fmt.Errorf("store: %s: %w", op, err)
+}
+
+// whatIsDamaged says what lampward itself, or an inspection by SQLite, found wrong;
+// empty: nothing.
+func whatIsDamaged(err error) string {
+	var row *rowDamage
+	if errors.As(err, &row) {
+		return row.Error()
+	}
+	var unsound *integrityError
+	if errors.As(err, &unsound) {
+		return unsound.said
+	}
+	return ""
 }
 
 // opCheck is what is done to a file that is not in use, a backup.
