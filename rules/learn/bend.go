@@ -157,7 +157,7 @@ func (e *edges) unbent(watched, rail float64) (to bend, step float64, ok bool) {
 			continue
 		}
 		e.bend = b
-		if ev, mean, n := e.evidence(full, watched, other); n >= fewest && ev > best && e.beyond(dim.dark()+mul(0.5, light), mean) >= byDay {
+		if ev, mean, n := e.evidence(full, watched, other); n >= fewest && ev > best && e.byDay(dim.dark()+mul(0.5, light), mean, byDay) {
 			best, to, step, ok = ev, b, mean, true
 		}
 		e.bend = was
@@ -176,14 +176,27 @@ func (e *edges) most(watched, other float64) (most, step float64) {
 	return most, step
 }
 
-// beyond is the number of edges of this step where it is lighter than this.
-func (e *edges) beyond(dark, step float64) (n int) {
+// byDay tells whether so many edges of this step were seen, at least, where it is lighter than
+// mid, and others before and after one of them where it is darker, or the other way round: the
+// light comes and goes, and where it never does the sensor was moved.
+func (e *edges) byDay(mid, step float64, least int) bool {
+	n, turns, last := 0, 0, 0
 	for i := range e.E[:e.NE] {
-		if x := e.at(i); x.dark() > dark && x.speaks(step) {
+		x := e.at(i)
+		if !x.speaks(step) {
+			continue
+		}
+		side := -1
+		if x.dark() > mid {
+			side = 1
 			n++
 		}
+		if last != 0 && side != last {
+			turns++
+		}
+		last = side
 	}
-	return n
+	return n >= least && turns > 1
 }
 
 // through is the bend of a lamp with the step full at ref, of which little is left where there

@@ -3,6 +3,7 @@ package learn
 import (
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 	"time"
 )
@@ -169,7 +170,8 @@ func TestDaylightSqueezesTheLamp(t *testing.T) {
 }
 
 // A room's light is no lamp in daylight, though it is smaller and often comes while the lamp
-// shines: it comes beside the dark lamp, too. Nor is a cloud, which makes two edges of a size.
+// shines: it comes beside the dark lamp, too. Nor is a cloud, which makes two edges of a size, nor a
+// lamp that adds less since the sensor was moved, to a place that is lighter ever since.
 func TestRoomLightIsNoSqueezedLamp(t *testing.T) {
 	given := func(more ...edge) *edges {
 		e := &edges{}
@@ -185,22 +187,30 @@ func TestRoomLightIsNoSqueezedLamp(t *testing.T) {
 		}
 		return e
 	}
-	by := func(from, size float64) edge { return edge{From: from, Size: size} }
+	// at is the edges of these sizes, up from a dark level and down to it.
+	at := func(dark float64, sizes ...float64) (all []edge) {
+		for _, size := range sizes {
+			all = append(all, edge{From: dark - math.Min(size, 0), Size: size})
+		}
+		return all
+	}
+	night := at(80, 300, -300)
 	for name, c := range map[string]struct {
 		more []edge
 		ok   bool
 	}{
-		"squeezed":            {[]edge{by(380, 160), by(540, -160), by(380, 160)}, true},
-		"beside the dark one": {[]edge{by(80, 160), by(240, -160), by(380, 160), by(540, -160), by(380, 160)}, false},
-		"a cloud":             {[]edge{by(540, -160), by(380, 160)}, false},
-		"larger in daylight":  {[]edge{by(380, 450), by(830, -450), by(380, 450)}, false},
-		"no more light":       {[]edge{by(90, 160), by(250, -160), by(90, 160)}, false},
+		"squeezed":            {slices.Concat(at(380, 160, -160), night, at(380, 160)), true},
+		"beside the dark one": {slices.Concat(at(80, 160, -160), at(380, 160, -160), night, at(380, 160)), false},
+		"a cloud":             {slices.Concat(at(380, -160), night, at(380, 160)), false},
+		"larger in daylight":  {slices.Concat(at(380, 450, -450), night, at(380, 450)), false},
+		"no more light":       {slices.Concat(at(90, 160, -160), night, at(90, 160)), false},
+		"moved":               {at(380, 160, -160, 160, -160), false},
 	} {
 		if _, _, ok := given(c.more...).unbent(100, 0); ok != c.ok {
 			t.Errorf("%s: %v", name, ok)
 		}
 	}
-	if _, _, ok := given(by(380, 160), by(540, -160), by(380, 160)).unbent(100, 545); ok {
+	if _, _, ok := given(slices.Concat(at(380, 160, -160), night, at(380, 160))...).unbent(100, 545); ok {
 		t.Error("a lamp that saturates: its edges are cut short")
 	}
 }
