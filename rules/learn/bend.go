@@ -83,7 +83,7 @@ func (b *bend) under(y, step float64) float64 {
 		} else {
 			low = x
 		}
-		if x -= off / b.slope(x, step); x <= low || x >= high {
+		if x -= off / b.slope(x, step); x < low || x > high {
 			x = mul(0.5, low+high)
 		}
 	}
@@ -214,6 +214,29 @@ func through(full, little, light, ref float64) bend {
 	return bending(most, full, ref)
 }
 
+// replacedAsRead is replaced by the sizes as they were read: where they tell another tale it is
+// the bend that is wrong.
+func (e *edges) replacedAsRead(step, old float64, now int64) bool {
+	was := e.bend
+	e.bend = bend{}
+	ok := was.Bend == 0 || e.replaced(step, old, now)
+	e.bend = was
+	return ok
+}
+
+// referred is a bend, and the step, at the darkest of the edges of this step; without a bend
+// the same.
+func (e *edges) referred(to bend, step, rail float64) (bend, float64) {
+	if to.Bend == 0 {
+		return to, step
+	}
+	was := e.bend
+	e.bend = to
+	to, step = e.refit(step, rail)
+	e.bend = was
+	return to, step
+}
+
 // unbending tells whether two changes of this edge's size, or more, were seen where it is
 // darker by half of that, too: they are another light's, beside the lamp or without it.
 func (e *edges) unbending(x *edge) bool {
@@ -268,12 +291,16 @@ func (e *edges) refit(step, rail float64) (to bend, at float64) {
 }
 
 // follow takes it that the lamp's step depends on the light in this way, and that it is so
-// large at the bend's Ref, unless another step is in use.
+// large at the bend's Ref, unless another step is in use. A bend that is given up makes way for
+// no step that is much smaller.
 func (c *core) follow(to bend, step float64) {
 	f := &c.F
 	if c.Known {
-		if to.Bend != 0 && (f.Step > 1.15*step || f.Step < mul(mul(0.95, leastBent), step)) {
+		switch {
+		case to.Bend != 0 && (f.Step > 1.15*step || f.Step < mul(mul(0.95, leastBent), step)):
 			return
+		case to.Bend == 0 && step < muchLess*f.Step: // another light's: the bend goes, the step stays
+			step = f.Step
 		}
 		for i := range int(f.N) { // while lit it is the lit level that is known
 			if h := &f.H[i]; h.S == Lit || h.S == Blinking && h.Phase == 1 {

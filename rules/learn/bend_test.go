@@ -115,14 +115,18 @@ func TestUnderIsWhatIsUnder(t *testing.T) {
 // hours beside a cellar's window, as the divider reads it, until the eighth day.
 func cellarWindow(t *testing.T, d divider) *feeder {
 	t.Helper()
-	f := feed(Config{}, time.Minute, 5)
+	return d.window(feed(Config{}, time.Minute, 5), func(level func(int) float64) func(int) float64 { return level })
+}
+
+// window reads the days of cellarWindow, each level as the board has it.
+func (d divider) window(f *feeder, board func(level func(int) float64) func(int) float64) *feeder {
 	for m := 0; m < 8*1440; {
 		lit := m%420 >= 380
 		n := 380 - m%420
 		if lit {
 			n = 420 - m%420
 		}
-		f.read(n, d.noon(m, lit), 1)
+		f.read(n, board(d.noon(m, lit)), 1)
 		m += n
 	}
 	return f
@@ -167,6 +171,93 @@ func TestDaylightSqueezesTheLamp(t *testing.T) {
 	}
 	f.read(100, d.noon(1400, false), 1)
 	f.want(t, Lit, Dark, Lit, Dark, Lit, Dark, Lit, Dark)
+}
+
+// A divider the other way round reads lower in light, and no lower than zero: how far it may
+// be from there while dark is a matter of the light. Another light at noon is not the lamp.
+func TestDaylightOfALampThatReadsLower(t *testing.T) {
+	d := divider{1023, 0.7, 80, 450}
+	round := func(level func(int) float64) func(int) float64 {
+		return func(i int) float64 { return d.full - level(i) }
+	}
+	learned := d.window(feed(Config{LitLower: true}, time.Minute, 5), round)
+	if learned.l.c.F.Bend == 0 {
+		t.Fatal("no bend")
+	}
+	image, err := learned.l.MarshalBinary()
+	if err != nil {
+		t.Fatal(err)
+	}
+	told := 0
+	for _, more := range []float64{0.5, 1.5, 2, 3} { // lamps
+		for seed := range uint64(3) {
+			f := feed(Config{LitLower: true}, time.Minute, 5).seed(seed, 9)
+			if err := f.l.UnmarshalBinary(image); err != nil {
+				t.Fatal(err)
+			}
+			f.at = learned.at
+			f.read(720, round(d.noon(0, false)), 1)
+			f.got = nil
+			lamp := d.light(d.base+d.step) - d.light(d.base)
+			f.read(60, round(func(i int) float64 { return d.counts(d.light(d.noon(720, false)(i)) + more*lamp) }), 1)
+			told += len(f.got)
+		}
+	}
+	if told > 2 {
+		t.Errorf("another light was told as the lamp %d times", told)
+	}
+}
+
+// A bend that is found by edges of a dawn and of noon is that of the lamp in the dark, too, of
+// which most edges are; and one that is given up takes no other light's step for the lamp's.
+func TestBendOfTheStepInUse(t *testing.T) {
+	d := divider{1023, 0.75, 150, 200}
+	l := New(Config{})
+	c := &l.c
+	c.Noise.V, c.Noise.Block = 16, 10
+	up := func(k int, dark float64) {
+		size := d.lit(dark) - dark
+		at := int64(k) * 5_000_000
+		for i, x := range []edge{{Size: size, From: dark}, {Size: -size, From: dark + size}} {
+			x.At, x.SD, x.Leap = at+int64(i)*2_000_000, 4, size
+			c.Edges.record(x)
+			if to, step, ok := c.Edges.unbent(200, 0); ok {
+				c.follow(c.Edges.referred(to, step, 0))
+				if c.Edges.Bend == 0 {
+					t.Errorf("after %d edges a bend at %.0f was refused", c.Edges.NE, to.Ref)
+				}
+			}
+		}
+	}
+	c.adopt(d.step, 4)
+	c.F.start(Dark, d.base, 0)
+	for k, dark := range []float64{150, 151, 150, 220, 390, 390, 220, 390, 150} {
+		up(k, dark)
+	}
+	if c.F.Bend == 0 || c.F.bend != c.Edges.bend || math.Abs(c.F.step(150)-200) > 8 || math.Abs(c.F.step(390)-(d.lit(390)-390)) > 12 {
+		t.Errorf("the bend is %v, in use %v; the step %.0f and %.0f, want 200 and %.0f", c.Edges.bend, c.F.bend, c.F.step(150), c.F.step(390), d.lit(390)-390)
+	}
+	c.follow(bend{}, 90)
+	if c.F.Bend != 0 || c.Edges.Bend != 0 || c.F.Step < 190 {
+		t.Errorf("without a bend: %v, %v, a step of %.0f", c.F.bend, c.Edges.bend, c.F.Step)
+	}
+}
+
+// The converter's rail is no place for edges as they would be in the dark: another light's by
+// day, which do not come near it, tell that light.
+func TestOtherLightByDay(t *testing.T) {
+	var e edges
+	for i := range 8 {
+		x := edge{At: int64(i) * 5_000_000, Size: 80, SD: 4, From: 740, Leap: 80}
+		if i%2 == 1 {
+			x.Size, x.From = -80, 820
+		}
+		e.record(x)
+	}
+	e.bend = bending(0.9, 700, 100)
+	if got, want := e.other(700, 1023), e.other(700, 0); got != want || got < 150 {
+		t.Errorf("another light of %.0f below the rail, %.0f without one", got, want)
+	}
 }
 
 // A room's light is no lamp in daylight, though it is smaller and often comes while the lamp

@@ -186,7 +186,7 @@ func (c *core) possible() (least, most float64) {
 	case !c.Cfg.LitLower && c.Noise.Min >= 0:
 		return -far, math.Inf(1)
 	case c.Cfg.LitLower && c.Noise.Max <= 0: // the readings' signs are turned
-		return math.Inf(-1), far - c.F.Step
+		return math.Inf(-1), far + c.F.ambient(0, true)
 	}
 	return math.Inf(-1), math.Inf(1)
 }

@@ -218,18 +218,19 @@ func together(at []int64) (most int) {
 // beside the step's, of four edges at least, up and down; 0 if there is none. Those that
 // end at the converter's rail (0: unknown), cut short, may be the lamp's.
 func (e *edges) other(step, rail float64) float64 {
-	beside := func(x *edge) bool {
-		return math.Abs(math.Abs(x.Size)-step) > 0.25*step && (rail == 0 || math.Max(x.From, x.From+x.Size) < rail-mul(3, x.SD))
+	beside := func(i int) bool {
+		x := e.at(i)
+		return math.Abs(math.Abs(x.Size)-step) > 0.25*step && !e.E[i].cut(rail)
 	}
 	best, most := 0.0, 3
 	for i := range e.E[:e.NE] {
-		if x := e.at(i); !beside(&x) {
+		if !beside(i) {
 			continue
 		}
 		size := math.Abs(e.at(i).Size)
 		n, up, sum := 0, 0, 0.0
 		for k := range e.E[:e.NE] {
-			if x := e.at(k); x.speaks(size) && beside(&x) {
+			if x := e.at(k); x.speaks(size) && beside(k) {
 				n++
 				sum += math.Abs(x.Size)
 				if x.Size > 0 {

@@ -343,6 +343,9 @@ func (x *extension) outlying(h *hyp) {
 	if h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !x.clipped {
 		k = *h
 		g := mul(mul(rho, sized(d2, f.Jump))+x.others(h, d2), x.gap)
+		if !shines {
+			g /= x.slope
+		}
 		k.W = h.W * x.hazard * g * math.Min(exp(x.where.odds(h.M+d2)-x.where.odds(h.M)), 1)
 		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
 		k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+x.tau, x.ms, d2, Dark+Lit-h.S
@@ -591,9 +594,9 @@ func (f *filter) learnRhythm(y float64, intervals uint, lit float64) {
 // may be the lamp's.
 func (f *filter) learnSplit(v [5]float64, sd float64) {
 	first, second := v[2]-v[1], v[3]-v[2]
-	noise := mul(5, sd)
-	lamps := func(jump float64) bool { return math.Abs(math.Abs(jump)-f.Step) < 0.12*f.Step }
-	if math.Abs(v[1]-v[0]) > noise || math.Abs(first) < math.Max(noise, 0.1*f.Step) || lamps(first) || lamps(second) || lamps(first+second) {
+	noise, step := mul(5, sd), f.step(f.best().M)
+	lamps := func(jump float64) bool { return math.Abs(math.Abs(jump)-step) < 0.12*step }
+	if math.Abs(v[1]-v[0]) > noise || math.Abs(first) < math.Max(noise, 0.1*step) || lamps(first) || lamps(second) || lamps(first+second) {
 		return
 	}
 	size := math.Abs(second)

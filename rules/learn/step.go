@@ -42,7 +42,7 @@ func (l *Learner) edge(ms int64) {
 	c.Range.edge(e.Size, hold)
 	ended := c.Edges.ended(e, sd)
 	if to, step, ok := c.Edges.unbent(c.Range.Minutes/60, c.Noise.rail()); ok {
-		c.follow(to, step)
+		c.follow(c.Edges.referred(to, step, c.Noise.rail()))
 	}
 	if c.Known && l.ofKnown(c.Edges.straight(e), e, sd, ms) {
 		return
@@ -249,14 +249,14 @@ func (l *Learner) ofKnown(e, raw edge, sd float64, ms int64) bool {
 	d := math.Abs(a - c.F.Step)
 	// amid moving light only an edge of just the size is taken for the lamp's
 	if d < math.Max(0.1*c.F.Step, 2*e.SD) || e.credit() > 0.2 && d < math.Max(0.3*c.F.Step, 3*e.SD) {
-		c.teachStep(e)
+		c.teachStep(raw)
 		c.F.Hazard = math.Min(c.F.Hazard+recent/e.unrest(), often)
 		if c.untold(sd) {
 			l.relearned(c.F.Step, raw, ms)
 		}
 		return true
 	}
-	if a < muchLess*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && !c.wanders(a, sd) && !c.elsewhen(a) {
+	if a < muchLess*c.F.Step && a > mul(6, sd) && c.Edges.replaced(a, c.F.Step, ms) && c.Edges.replacedAsRead(math.Abs(raw.Size), c.F.Step, ms) && !c.wanders(a, sd) && !c.elsewhen(a) {
 		was := math.Max(c.Health.Was, c.F.Step)
 		_, mean, _ := c.Edges.evidence(a, c.Range.Minutes/60, 0)
 		l.relearned(mean, raw, ms)
@@ -300,7 +300,7 @@ func (c *core) believed(e edge, sd float64) (step, ev float64) {
 	if step == 0 && !known && a > mul(20, sd) && (c.quiet(e) || c.own(e)) {
 		// where no light moved by itself so far, there and back is enough: a
 		// room's light is fainter
-		if back, mean, n := c.Edges.evidence(a, c.Range.Minutes/60, 0); n > 1 && back > 2.5 {
+		if back, mean, n := c.Edges.evidence(math.Abs(c.Edges.straight(e).Size), c.Range.Minutes/60, 0); n > 1 && back > 2.5 {
 			step, ev = mean, back
 		}
 	}
@@ -383,14 +383,15 @@ func (c *core) teachAll(step float64) (last edge, ok bool) {
 	for i := range c.Edges.E[:c.Edges.NE] {
 		if x := c.Edges.at(i); math.Abs(math.Abs(x.Size)-step) <= 0.2*step {
 			last, ok = x, true
-			c.teachStep(x)
+			c.teachStep(c.Edges.E[i])
 		}
 	}
 	return last, ok
 }
 
 // teachStep lets a matching edge refine the step.
-func (c *core) teachStep(e edge) {
+func (c *core) teachStep(raw edge) {
+	e := c.Edges.straight(raw)
 	a := math.Abs(e.Size)
 	if e.Size > 0 {
 		c.NUp++
@@ -399,7 +400,7 @@ func (c *core) teachStep(e edge) {
 	}
 	c.Matched = e.At
 	d := a - c.F.Step
-	if rail := c.Noise.rail(); rail != 0 && math.Max(e.From, e.From+e.Size) > rail-mul(3, e.SD) && d < 0 {
+	if d < 0 && raw.cut(c.Noise.rail()) {
 		return // cut short by saturation
 	}
 	// a board that averages shows a reading in between at nearly every edge; so
@@ -424,7 +425,7 @@ func (c *core) teachStep(e edge) {
 	}
 	for i := range int(c.F.N) { // while lit it is the lit level that is known
 		if h := &c.F.H[i]; h.S == Lit {
-			h.M -= (c.F.Step - was) / c.F.ratio(h.M)
+			h.M -= c.F.Step - was
 		}
 	}
 	// moving light makes sizes scatter, too
@@ -490,7 +491,7 @@ func (c *core) refuted() bool {
 		return false
 	}
 	sd := math.Sqrt(c.Noise.variance())
-	if rail := c.Noise.rail(); rail != 0 && math.Max(c.Range.Hi, c.F.best().M+c.F.Step) > rail-mul(3, sd) {
+	if rail := c.Noise.rail(); rail != 0 && math.Max(c.Range.Hi, c.F.best().M+c.F.step(c.F.best().M)) > rail-mul(3, sd) {
 		return false // its edges are cut short; outliers alone may saturate as well
 	}
 	step := c.F.Step
