@@ -219,7 +219,7 @@ func TestExternalComesBack(t *testing.T) {
 		sink := &heard{}
 		u := uplinkTo(t, br, ExternalOptions{}, sink)
 		synctest.Wait()
-		time.Sleep(time.Hour)
+		time.Sleep(time.Hour + 7*time.Second) // between two pings
 		u.setDown(true)
 		u.cut()
 		synctest.Wait()
@@ -252,7 +252,7 @@ func TestExternalComesBackSoon(t *testing.T) {
 		for away := time.Second; away < time.Minute; away += 2 * time.Second {
 			sink := &heard{}
 			u := uplinkTo(t, br, ExternalOptions{User: "tank", Password: func() (string, error) { return "tank pw", nil }}, sink)
-			time.Sleep(time.Hour)
+			time.Sleep(time.Hour + 7*time.Second) // between two pings: one that is cut short is noticed ten seconds later
 			u.setDown(true)
 			u.cut()
 			time.Sleep(away)
