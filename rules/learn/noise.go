@@ -33,8 +33,8 @@ const nRuns = 2000
 const early = 6
 
 // observe takes a reading, after a run of so many that were equal; equal is how often readings
-// are, flipped says that a blinking lamp's change makes the difference to the one before, calm that no light
-// moved lately.
+// are, flipped says that a blinking lamp's change makes the difference to the one before, calm
+// that no light moved lately.
 func (n *noise) observe(y, equal float64, run uint32, flipped, calm bool) {
 	if y != math.Floor(y) {
 		n.Frac = true

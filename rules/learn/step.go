@@ -79,8 +79,8 @@ func (l *Learner) edge(ms int64) {
 // light made it.
 func (c *core) givesWay(e edge, sd float64) bool {
 	few, small := c.NUp+c.NDown < 12, c.F.Step < mul(beyondSmall, sd)
-	e = c.Edges.straight(e)
-	return math.Abs(e.Size) > 1.5*c.F.Step && ((few || small) && c.weak() && !c.both(e) || c.unlike(e))
+	x := c.Edges.straight(e)
+	return math.Abs(x.Size) > 1.5*c.F.Step && ((few || small) && c.weak() && !c.both(x) || c.unlike(e))
 }
 
 // both tells whether an edge is as large as the step in use and another light's change
