@@ -135,16 +135,8 @@ func Families() []Family {
 			s.Step = uni(r, 180, 400)
 			leak(r, s)
 		}),
-		mod("daylight", func(r *rand.Rand, s *Spec) {
-			s.Rail = 4095
-			s.Step, s.Sun, s.Sky = 300, 700, sky(r)
-		}),
-		mod("drift", func(r *rand.Rand, s *Spec) {
-			s.Drift = -600
-			s.Base += 650
-			s.Rail = 4095
-			s.Step = uni(r, 200, 400)
-		}),
+		mod("daylight", func(r *rand.Rand, s *Spec) { daylight(r, s) }),
+		mod("drift", func(r *rand.Rand, s *Spec) { drift(r, s) }),
 		mod("blink", func(r *rand.Rand, s *Spec) { blink(r, s) }),
 		mod("spikes", func(r *rand.Rand, s *Spec) {
 			s.Spikes = 0.01
@@ -175,6 +167,14 @@ func Families() []Family {
 }
 
 func leak(r *rand.Rand, s *Spec) { s.Sun, s.Sky, s.Room = 200, sky(r), 110 }
+
+func daylight(r *rand.Rand, s *Spec) { s.Rail, s.Step, s.Sun, s.Sky = 4095, 300, 700, sky(r) }
+
+func drift(r *rand.Rand, s *Spec) {
+	s.Drift, s.Rail = -600, 4095
+	s.Base += 650
+	s.Step = uni(r, 200, 400)
+}
 
 func sky(r *rand.Rand) Clouds { return pick(r, Mild, Wandering, Patches, Flicker) }
 
@@ -229,16 +229,16 @@ func Mixtures() []Family {
 			blink(r, s)
 		}),
 		mod("daylight+sag", func(r *rand.Rand, s *Spec) {
-			s.Rail, s.Sag = 4095, 0.08
-			s.Step, s.Sun, s.Sky = 300, 700, sky(r)
+			daylight(r, s)
+			s.Sag = 0.08
 		}),
 		mod("still+spikes", func(r *rand.Rand, s *Spec) {
 			s.Never, s.Spikes = true, 0.01
 			s.Sun, s.Sky, s.Step = uni(r, 30, 300), sky(r), uni(r, 100, 380)
 		}),
 		mod("daylight+divider", func(r *rand.Rand, s *Spec) {
-			s.Rail, s.Base = 4095, uni(r, 60, 200)
-			s.Step, s.Sun, s.Sky = 300, 700, sky(r)
+			s.Base = uni(r, 60, 200)
+			daylight(r, s)
 			s.Gamma = uni(r, 0.6, 0.9)
 		}),
 		mod("leak+divider", func(r *rand.Rand, s *Spec) {
@@ -247,10 +247,7 @@ func Mixtures() []Family {
 			s.Gamma = uni(r, 0.6, 0.9)
 		}),
 		mod("drift+divider", func(r *rand.Rand, s *Spec) {
-			s.Drift = -600
-			s.Base += 650
-			s.Rail = 4095
-			s.Step = uni(r, 200, 400)
+			drift(r, s)
 			s.Gamma = uni(r, 0.6, 0.9)
 		}),
 	}
