@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"lampward/rules/bench"
+	"lampward/rules/learn"
 )
 
 var planCommand = command{
@@ -260,7 +261,7 @@ func planDay(p func(string, ...any), d bench.Divider, r, byDay bench.Reading, sw
 		return
 	case byDay.Margin < 2 || byDay.Swing < fewCounts:
 		p("  This is faint by day: shade or shield the sensor with a hood, a black tube, tape over the edge.")
-	case byDay.Swing < bench.LeastShare*r.Swing:
+	case byDay.Swing < learn.LeastShare*r.Swing:
 		p("  This is under a fifth of the swing without daylight: lampward may not take it for the lamp. Shade or")
 		p("  shield the sensor with a hood, a black tube, tape over the edge.")
 	case byDay.Margin < 4:

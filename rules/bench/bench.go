@@ -65,10 +65,6 @@ type Divider struct {
 // the light to the power of: the gamma of data sheets of cadmium sulphide cells (from memory).
 var Exponents = [2]float64{0.6, 0.9}
 
-// LeastShare is the share of the swing without daylight that package learn takes a lamp's
-// swing to keep in daylight, at least.
-const LeastShare = 1.0 / 5
-
 // Reading is what a Divider will read.
 type Reading struct {
 	Best      float64 // ohm; the fixed resistor with the widest swing

@@ -16,9 +16,12 @@ type bend struct {
 	Ref   float64 // dark level at which the step is counted
 }
 
+// LeastShare is the share of its step without daylight that a lamp is taken to keep in
+// daylight, at least.
+const LeastShare = 1.0 / 5
+
 const (
-	leastBent = 1.0 / 5   // of the step at Ref, in daylight, at least
-	mostBent  = 1.0 / 0.8 // and in the dark, at most
+	mostBent  = 1.0 / 0.8 // of the step at Ref, in the dark, at most
 	mostLost  = 0.9       // most of a count of light that the lit level does not show
 	leastLost = 0.05      // as little as is worth while
 )
@@ -43,7 +46,7 @@ func pow(x, n float64) float64 { return exp(mul(n, ln(x))) }
 // all levels beyond as well.
 func (b *bend) share(dark float64) (share float64, flat bool) {
 	share = pow(b.root(dark), b.Power)
-	return clamp(share, leastBent, mostBent), share <= leastBent || share >= mostBent
+	return clamp(share, LeastShare, mostBent), share <= LeastShare || share >= mostBent
 }
 
 // ratio is how many times as large the step is at Ref as at this dark level.
@@ -74,7 +77,7 @@ func (b *bend) under(y, step float64) float64 {
 		return y - step
 	}
 	low, high := y-mul(mostBent, step), y
-	x := y - mul(leastBent, step)
+	x := y - mul(LeastShare, step)
 	for range 10 {
 		share, _ := b.share(x)
 		off := x + mul(share, step) - y
@@ -108,6 +111,13 @@ func (x *edge) cut(rail float64) bool {
 	return rail != 0 && math.Max(x.From, x.From+x.Size) > rail-mul(3, x.SD)
 }
 
+// by is the edges by another bend.
+func (e *edges) by(b bend) edges {
+	x := *e
+	x.bend = b
+	return x
+}
+
 // at is edge i as it would be at Ref.
 func (e *edges) at(i int) edge { return e.straight(e.E[i]) }
 
@@ -133,15 +143,17 @@ func (e *edges) unbent(watched, rail float64) (to bend, step float64, ok bool) {
 	if !plain(last) {
 		return to, 0, false
 	}
-	was := e.bend
-	best, _ := e.most(watched, other)
-	best = math.Max(best+margin, least)
-	if was.Bend != 0 {
-		e.bend = bend{}
-		if ev, mean := e.most(watched, other); ev > best {
+	best := 0.0 // evidence to be surpassed; 0: not worked out, for in most places nothing asks for it
+	bar := func() float64 {
+		ev, _ := e.most(watched, other)
+		return math.Max(ev+margin, least)
+	}
+	if e.Bend != 0 {
+		best = bar()
+		none := e.by(bend{})
+		if ev, mean := none.most(watched, other); ev > best {
 			best, step, ok = ev+margin, mean, true
 		}
-		e.bend = was
 	}
 	for i := range e.E[:e.NE-1] {
 		dim, bright := &e.E[i], last
@@ -149,18 +161,20 @@ func (e *edges) unbent(watched, rail float64) (to bend, step float64, ok bool) {
 			dim, bright = bright, dim
 		}
 		full, little, light := math.Abs(dim.Size), math.Abs(bright.Size), bright.dark()-dim.dark()
-		if !plain(&e.E[i]) || light < mul(0.25, math.Abs(last.Size)) || full < mul(apart, little) || mul(leastBent, full) > little || e.unbending(bright) {
+		if !plain(&e.E[i]) || light < mul(0.25, math.Abs(last.Size)) || full < mul(apart, little) || mul(LeastShare, full) > little || e.unbending(bright) {
 			continue
 		}
 		b := through(full, little, light, dim.dark())
 		if b.ratio(bright.dark()) < mul(0.98, full/little) { // no bend does as much
 			continue
 		}
-		e.bend = b
-		if ev, mean, n := e.evidence(full, watched, other); n >= fewest && ev > best && e.byDay(dim.dark()+mul(0.5, light), mean, byDay) {
+		if best == 0 {
+			best = bar()
+		}
+		bent := e.by(b)
+		if ev, mean, n := bent.evidence(full, watched, other); n >= fewest && ev > best && bent.byDay(dim.dark()+mul(0.5, light), mean, byDay) {
 			best, to, step, ok = ev, b, mean, true
 		}
-		e.bend = was
 	}
 	return to, step, ok
 }
@@ -217,11 +231,8 @@ func through(full, little, light, ref float64) bend {
 // replacedAsRead is replaced by the sizes as they were read: where they tell another tale it is
 // the bend that is wrong.
 func (e *edges) replacedAsRead(step, old float64, now int64) bool {
-	was := e.bend
-	e.bend = bend{}
-	ok := was.Bend == 0 || e.replaced(step, old, now)
-	e.bend = was
-	return ok
+	read := e.by(bend{})
+	return read.replaced(step, old, now)
 }
 
 // referred is a bend, and the step, at the darkest of the edges of this step; without a bend
@@ -230,11 +241,8 @@ func (e *edges) referred(to bend, step, rail float64) (bend, float64) {
 	if to.Bend == 0 {
 		return to, step
 	}
-	was := e.bend
-	e.bend = to
-	to, step = e.refit(step, rail)
-	e.bend = was
-	return to, step
+	bent := e.by(to)
+	return bent.refit(step, rail)
 }
 
 // unbending tells whether two changes of this edge's size, or more, were seen where it is
@@ -297,13 +305,13 @@ func (c *core) follow(to bend, step float64) {
 	f := &c.F
 	if c.Known {
 		switch {
-		case to.Bend != 0 && (f.Step > 1.15*step || f.Step < mul(mul(0.95, leastBent), step)):
+		case to.Bend != 0 && (f.Step > 1.15*step || f.Step < mul(mul(0.95, LeastShare), step)):
 			return
 		case to.Bend == 0 && step < muchLess*f.Step: // another light's: the bend goes, the step stays
 			step = f.Step
 		}
 		for i := range int(f.N) { // while lit it is the lit level that is known
-			if h := &f.H[i]; h.S == Lit || h.S == Blinking && h.Phase == 1 {
+			if h := &f.H[i]; h.shines() {
 				h.M = to.under(h.M+f.step(h.M), step)
 			}
 		}

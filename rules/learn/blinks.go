@@ -7,7 +7,7 @@ import (
 
 // flips tells whether the reading is at the other level of a lamp that blinks.
 func (c *core) flips(y float64) bool {
-	return c.Known && c.F.best().S == Blinking && math.Abs(y-c.Noise.Last) > mul(0.5, c.F.step(c.F.best().M))
+	return c.Known && c.F.best().S == Blinking && math.Abs(y-c.Noise.Last) > mul(0.5, c.F.stepNow())
 }
 
 // blinks looks at the last readings for two levels that alternate.

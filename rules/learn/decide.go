@@ -9,7 +9,7 @@ import (
 func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	c := &l.c
 	f := &c.F
-	step := f.step(f.best().M)
+	step := f.stepNow()
 	least := math.Max(c.Noise.variance(), sq(0.01*step))
 	if sq(step) > beyondNoise*beyondNoise*least { // no noise comes near it
 		f.R = least
@@ -81,7 +81,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		c.Hours.jump(ms, minutes, 0, calm)
 	}
 	if b.By == byNormal {
-		if b.S == Lit || b.S == Blinking && b.Phase == 1 {
+		if b.shines() {
 			pred += f.step(pred)
 		}
 		if f.Rail != 0 {
@@ -205,7 +205,7 @@ func (c *core) priorBlink() float64 {
 // not the lamp: the light goes as far by itself at this hour, and the readings
 // of late do not lie on two levels.
 func (c *core) flickers(ms int64) bool {
-	if by, _ := c.stirs(ms); by < mul(0.5, c.F.step(c.F.best().M)) {
+	if by, _ := c.stirs(ms); by < mul(0.5, c.F.stepNow()) {
 		return false
 	}
 	floor := c.Noise.variance()
@@ -338,7 +338,7 @@ func (c *core) visits(ms int64) bool {
 		return true
 	}
 	by, _ := c.stirs(ms)
-	return by < mul(0.25, c.F.step(c.F.best().M))
+	return by < mul(0.25, c.F.stepNow())
 }
 
 // steadyVisit tells whether the blinking that was over at this time, Unix ms, never
@@ -368,7 +368,7 @@ func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) 
 	c.Prov = !c.Cfg.manual() && (c.NUp == 0 || c.NDown == 0)
 	on, off := c.levels()
 	c.Why = why{State: s, From: c.State, At: ms, Enter: enter, Held: held, Value: c.Val,
-		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.step(c.F.best().M), Conf: conf, Prov: c.Prov, Manual: c.Cfg.manual()}
+		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.stepNow(), Conf: conf, Prov: c.Prov, Manual: c.Cfg.manual()}
 	for i := max(1, nBuf-int(min(held, nBuf))); i < nBuf; i++ {
 		is := c.Edges.V[i] > 0.5*(on+off)
 		if is != (c.Edges.V[i-1] > 0.5*(on+off)) {
@@ -387,5 +387,5 @@ func (l *Learner) settle(ms int64, how uint8) {
 	c.Settled = true
 	on, off := c.levels()
 	c.Why = why{State: c.State, From: Learning, At: ms, Enter: c.Since, Value: c.Val,
-		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.step(c.F.best().M), Conf: c.Conf, How: how}
+		On: mul(c.sign(), on), Off: mul(c.sign(), off), Step: c.F.stepNow(), Conf: c.Conf, How: how}
 }

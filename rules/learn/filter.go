@@ -132,6 +132,9 @@ func (f *filter) step(dark float64) float64 {
 	return f.Step / f.ratio(dark)
 }
 
+// stepNow is the lamp's step in the light of now.
+func (f *filter) stepNow() float64 { return f.step(f.best().M) }
+
 // ambient is the dark level at which a lamp that is lit or not reads y.
 func (f *filter) ambient(y float64, lit bool) float64 {
 	if lit {
@@ -139,6 +142,9 @@ func (f *filter) ambient(y float64, lit bool) float64 {
 	}
 	return y
 }
+
+// shines tells whether the lamp shone at the last reading.
+func (h *hyp) shines() bool { return h.S == Lit || h.S == Blinking && h.Phase == 1 }
 
 func (f *filter) best() *hyp {
 	b := &f.H[0]
@@ -286,7 +292,7 @@ func (x *extension) update(h *hyp, mean, extra float64, shines bool) hyp {
 // a jump and the lamp at once.
 func (x *extension) outlying(h *hyp) {
 	f, lit, level := x.f, h.M+x.step, h.M
-	shines := h.S == Lit || h.S == Blinking && h.Phase == 1
+	shines := h.shines()
 	if shines {
 		level = lit
 	}
@@ -594,7 +600,7 @@ func (f *filter) learnRhythm(y float64, intervals uint, lit float64) {
 // may be the lamp's.
 func (f *filter) learnSplit(v [5]float64, sd float64) {
 	first, second := v[2]-v[1], v[3]-v[2]
-	noise, step := mul(5, sd), f.step(f.best().M)
+	noise, step := mul(5, sd), f.stepNow()
 	lamps := func(jump float64) bool { return math.Abs(math.Abs(jump)-step) < 0.12*step }
 	if math.Abs(v[1]-v[0]) > noise || math.Abs(first) < math.Max(noise, 0.1*step) || lamps(first) || lamps(second) || lamps(first+second) {
 		return

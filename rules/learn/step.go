@@ -44,7 +44,7 @@ func (l *Learner) edge(ms int64) {
 	if to, step, ok := c.Edges.unbent(c.Range.Minutes/60, c.Noise.rail()); ok {
 		c.follow(c.Edges.referred(to, step, c.Noise.rail()))
 	}
-	if c.Known && l.ofKnown(c.Edges.straight(e), e, sd, ms) {
+	if c.Known && l.ofKnown(e, sd, ms) {
 		return
 	}
 	if c.Known {
@@ -243,8 +243,9 @@ func (c *core) crisp(e edge) bool {
 
 // ofKnown takes a recorded edge for one of the known lamp's, or sees by it that the
 // lamp became much smaller.
-func (l *Learner) ofKnown(e, raw edge, sd float64, ms int64) bool {
+func (l *Learner) ofKnown(raw edge, sd float64, ms int64) bool {
 	c := &l.c
+	e := c.Edges.straight(raw)
 	a := math.Abs(e.Size)
 	d := math.Abs(a - c.F.Step)
 	// amid moving light only an edge of just the size is taken for the lamp's
@@ -413,10 +414,16 @@ func (c *core) teachStep(raw edge) {
 	}
 	if c.Edges.Bend != 0 {
 		c.follow(c.Edges.refit(c.F.Step, c.Noise.rail()))
-		c.F.Tau2 += mul(0.1, mul(trust, sq(d)-c.F.Tau2))
-		c.F.Tau2 = clamp(c.F.Tau2, sq(0.03*c.F.Step), sq(0.15*c.F.Step))
-		return
+	} else {
+		c.remeasure(d)
 	}
+	// moving light makes sizes scatter, too
+	c.F.Tau2 += mul(0.1, mul(trust, sq(d)-c.F.Tau2))
+	c.F.Tau2 = clamp(c.F.Tau2, sq(0.03*c.F.Step), sq(0.15*c.F.Step))
+}
+
+// remeasure takes the step from its last edges, the newest of which differs by d.
+func (c *core) remeasure(d float64) {
 	was := c.F.Step
 	if mean, ok := c.Edges.measure(c.F.Step); ok && c.NUp+c.NDown > 3 && c.NBlink == 0 {
 		c.F.Step = mean
@@ -428,9 +435,6 @@ func (c *core) teachStep(raw edge) {
 			h.M -= c.F.Step - was
 		}
 	}
-	// moving light makes sizes scatter, too
-	c.F.Tau2 += mul(0.1, mul(trust, sq(d)-c.F.Tau2))
-	c.F.Tau2 = clamp(c.F.Tau2, sq(0.03*c.F.Step), sq(0.15*c.F.Step))
 }
 
 // untold tells whether the last four edges of the step, up and down in turn in
@@ -491,7 +495,7 @@ func (c *core) refuted() bool {
 		return false
 	}
 	sd := math.Sqrt(c.Noise.variance())
-	if rail := c.Noise.rail(); rail != 0 && math.Max(c.Range.Hi, c.F.best().M+c.F.step(c.F.best().M)) > rail-mul(3, sd) {
+	if rail := c.Noise.rail(); rail != 0 && math.Max(c.Range.Hi, c.F.best().M+c.F.stepNow()) > rail-mul(3, sd) {
 		return false // its edges are cut short; outliers alone may saturate as well
 	}
 	step := c.F.Step

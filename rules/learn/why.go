@@ -197,7 +197,7 @@ func (l *Learner) Swapped(s State) string {
 		}
 	case c.Known:
 		// How far the reading is beyond the middle, on the side of s, in steps.
-		if mul(way, y-mul(0.5, on+off))/c.F.step(c.F.best().M) < -0.25 {
+		if mul(way, y-mul(0.5, on+off))/c.F.stepNow() < -0.25 {
 			return fmt.Sprintf("its newest reading, %s, lies where it is known as %s", num(c.Val), other)
 		}
 	case c.Taught[other-Dark]:
