@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"strings"
 	"time"
 
 	"lampward/rules"
@@ -121,4 +122,113 @@ func (t *tx) without(m Move) (to *Target, route int64, err error) {
 		}
 	}
 	return nil, 0, nil
+}
+
+// RouteMark is a route by the name that it has now, and what stands for where it
+// leads, so that it is known again under another name; 0: nothing does.
+type RouteMark struct {
+	Name string
+	Mark int64
+}
+
+// RouteName is a route that is called otherwise from now on.
+type RouteName struct {
+	Was, Is string
+}
+
+const (
+	routeFact = "route/" // and its name: the mark of a route, in meta
+	// Former begins the name of a route whose name another one took over.
+	Former = "former "
+)
+
+// Follow has all deliveries of a route go with it, whatever became of them, if it is
+// known by its mark under another name: one that has no name of its own is called by
+// its place. Who had the name that it takes over is called Former and that name from
+// now on. It returns who is called otherwise. The marks are kept for the next call.
+func (s *Store) Follow(ctx context.Context, routes []RouteMark) (renamed []RouteName, err error) {
+	had := map[string]int64{}
+	err = s.view(ctx, func(r *reader) error {
+		return r.each("SELECT name, value FROM meta WHERE substr(name, 1, length(?1)) = ?1", []any{routeFact}, func(row scan) error {
+			var name string
+			var mark int64
+			err := row(&name, &mark)
+			had[strings.TrimPrefix(name, routeFact)] = mark
+			return err
+		})
+	})
+	if err != nil {
+		return nil, s.fail("find the routes of before", err)
+	}
+	renamed, changed := follow(had, routes)
+	if !changed {
+		return nil, nil
+	}
+	err = s.update(ctx, true, func(t *tx) error {
+		for i, n := range renamed { // in two steps, for two may change names
+			was, err := t.name(n.Was)
+			if err != nil {
+				return err
+			}
+			if _, err := t.exec("UPDATE outbox SET route = ?2 WHERE route = ?1", was, -1-i); err != nil {
+				return err
+			}
+			if _, err := t.exec("DELETE FROM meta WHERE name = ?1", routeFact+n.Was); err != nil {
+				return err
+			}
+		}
+		for i, n := range renamed {
+			is, err := t.name(n.Is)
+			if err != nil {
+				return err
+			}
+			if _, err := t.exec("UPDATE outbox SET route = ?2 WHERE route = ?1", -1-i, is); err != nil {
+				return err
+			}
+			if err := t.setMeta(routeFact+n.Is, had[n.Was]); err != nil {
+				return err
+			}
+		}
+		for _, r := range routes {
+			if err := t.setMeta(routeFact+r.Name, r.Mark); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, s.fail("note the routes", err)
+	}
+	return renamed, nil
+}
+
+// follow returns who is called otherwise now than in had, and whether anything is
+// otherwise. A mark that several have says nothing.
+func follow(had map[string]int64, routes []RouteMark) (renamed []RouteName, changed bool) {
+	names, now := map[int64]string{}, map[int64]int{} // by mark
+	for name, mark := range had {
+		if _, twice := names[mark]; twice {
+			name = ""
+		}
+		names[mark] = name
+	}
+	for _, r := range routes {
+		now[r.Mark]++
+	}
+	left, taken := map[string]bool{}, []string(nil)
+	for _, r := range routes {
+		changed = changed || had[r.Name] != r.Mark
+		was := names[r.Mark]
+		if r.Mark == 0 || was == "" || was == r.Name || now[r.Mark] > 1 {
+			continue
+		}
+		renamed = append(renamed, RouteName{was, r.Name})
+		left[was], taken = true, append(taken, r.Name)
+	}
+	for _, name := range taken {
+		if !left[name] {
+			renamed = append(renamed, RouteName{name, Former + name})
+		}
+	}
+	return renamed, changed
 }

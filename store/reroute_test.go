@@ -151,3 +151,48 @@ func TestVoid(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, rows, 9)
 }
+
+// Routes that are known by their marks keep their deliveries under other names, also
+// when they change names; and a second call changes nothing.
+func TestFollow(t *testing.T) {
+	dir := t.TempDir()
+	s := openTest(t, dir)
+	ctx := t.Context()
+	follow := func(marks ...RouteMark) []RouteName {
+		t.Helper()
+		got, err := s.Follow(ctx, marks)
+		require.NoError(t, err)
+		again, err := s.Follow(ctx, marks)
+		require.NoError(t, err)
+		require.Empty(t, again)
+		return got
+	}
+	list := func() (out []string) {
+		rows, err := s.Deliveries(ctx, DeliveryFilter{})
+		require.NoError(t, err)
+		for i := range rows {
+			r := rows[len(rows)-1-i]
+			out = append(out, fmt.Sprintf("%s %s %d", r.Route, r.State, r.Fold))
+		}
+		return out
+	}
+	require.Empty(t, follow(RouteMark{"one", 11}, RouteMark{"two", 22}, RouteMark{"three", 33}))
+	appendAll(t, s, alert(day0, "tank", rules.Lit, "one", "two", "three"), alert(day0, "tank", rules.Dark, "one", "two", "three"))
+	require.NoError(t, s.Sent(ctx, 2, day0, "204"))
+	require.NoError(t, s.Dead(ctx, 5, day0, "410"))
+	require.NoError(t, s.Fold(ctx, []int64{3, 6}))
+	require.Equal(t, []RouteName{{"three", "one"}, {"one", "two"}, {"two", "three"}}, follow(RouteMark{"one", 33}, RouteMark{"two", 11}, RouteMark{"three", 22}))
+	want := []string{"two pending 0", "three sent 0", "one pending 3", "two pending 0", "three dead 0", "one pending 3"}
+	require.Equal(t, want, list())
+	require.NoError(t, s.Close())
+	s = openTest(t, dir)
+	require.Equal(t, want, list())
+	require.Equal(t, []RouteName{{"two", "one"}, {"one", "former one"}}, follow(RouteMark{"one", 11}))
+	require.Equal(t, []string{"one pending 0", "three sent 0", "former one pending 3", "one pending 0", "three dead 0", "former one pending 3"}, list())
+	// What no mark is known of, or has the mark of several, goes by its name.
+	require.Empty(t, follow(RouteMark{"one", 0}, RouteMark{"two", 44}, RouteMark{"four", 44}))
+	require.Empty(t, follow(RouteMark{"five", 44}))
+	require.NoError(t, s.Close())
+	_, err := s.Follow(ctx, nil)
+	require.ErrorIs(t, err, ErrClosed)
+}

@@ -87,6 +87,20 @@ func (d *daemon) adopt(ctx context.Context, now time.Time) (out strays) {
 	return out
 }
 
+// follow has what was sent, and what waits, go with a route that has another name now:
+// of two webhooks without a name, the second is called as the first was once that is
+// taken out of the configuration, and is not to be sent what was the other's.
+func (d *daemon) follow(ctx context.Context) error {
+	renamed, err := d.store.Follow(ctx, d.routes.marks(d.cfg, d.linkKey))
+	if err != nil {
+		return fmt.Errorf("seeing which routes have other names now: %w", err)
+	}
+	for _, n := range renamed {
+		d.log.Info("a route has another name now; what it was sent, and what waits for it, goes with it", "was", n.Was, "is", n.Is)
+	}
+	return nil
+}
+
 // words lists what is in a set.
 func words(set map[string]bool) string {
 	return strings.Join(slices.Sorted(maps.Keys(set)), ", ")

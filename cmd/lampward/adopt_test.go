@@ -69,11 +69,73 @@ func (h *harness) outbox() (out []string) {
 	return out
 }
 
-// Who gives a webhook a name, or replaces a service, loses no message, and no
-// route gets one twice.
+// A route is known again by where it leads: what it was sent, and what waits for it,
+// goes with its name, so that nobody gets what was another's, or the same twice.
+func TestRoutesThatHaveOtherNames(t *testing.T) {
+	hook := func(to string) string { return fmt.Sprintf("[[webhook]]\nurl = \"http://192.0.2.1/%s\"\n", to) }
+	mail := func(to string) string {
+		return "[[mail]]\nserver = \"mail.example.com:587\"\nfrom = \"lampward@example.com\"\nto = [\"" + to + "@example.com\"]\n"
+	}
+	// sent has what waits for a route arrive.
+	sent := func(h *harness, route string) {
+		rows, err := h.st.Deliveries(t.Context(), store.DeliveryFilter{Route: route})
+		require.NoError(t, err)
+		require.Len(t, rows, 2)
+		for _, r := range rows {
+			require.NoError(t, h.st.Sent(t.Context(), r.ID, h.clock.Now(), "204"))
+		}
+	}
+	const gone = " is no longer configured, and every other route has it"
+	// The first of two that have no names is taken out, and the second has its name.
+	h := adoptHarness(t, hook("ann")+hook("ben"))
+	sent(h, "webhook-2")
+	h.again(hook("ben"), time.Hour)
+	require.Equal(t, []string{
+		"former webhook-1 lit dead former webhook-1" + gone, "webhook-1 lit sent 204",
+		"former webhook-1 dark dead former webhook-1" + gone, "webhook-1 dark sent 204"}, h.outbox())
+	// Ann's comes back, and they are as they were.
+	h.again(hook("ann")+hook("ben"), time.Hour)
+	require.Equal(t, []string{
+		"webhook-1 lit dead former webhook-1" + gone, "webhook-2 lit sent 204",
+		"webhook-1 dark dead former webhook-1" + gone, "webhook-2 dark sent 204"}, h.outbox())
+
+	// They change places.
+	h = adoptHarness(t, hook("ann")+hook("ben"))
+	sent(h, "webhook-2")
+	h.again(hook("ben")+hook("ann"), time.Hour)
+	require.Equal(t, []string{"webhook-2 lit pending ", "webhook-1 lit sent 204", "webhook-2 dark pending ", "webhook-1 dark sent 204"}, h.outbox())
+
+	// The first is taken out, and the second gets a name of its own; so with mail.
+	h = adoptHarness(t, hook("ann")+hook("ben"))
+	sent(h, "webhook-2")
+	h.again(hook("ben")+"name = \"phone\"\n", time.Hour)
+	require.Equal(t, []string{"webhook-1 lit dead webhook-1" + gone, "phone lit sent 204", "webhook-1 dark dead webhook-1" + gone, "phone dark sent 204"}, h.outbox())
+	h = adoptHarness(t, mail("ann")+mail("ben"))
+	sent(h, "mail-2 to ben@example.com")
+	h.again(mail("ben"), time.Hour)
+	const ann, ben = "mail-1 to ann@example.com", "mail-1 to ben@example.com"
+	require.Equal(t, []string{ann + " lit dead " + ann + gone, ben + " lit sent 204", ann + " dark dead " + ann + gone, ben + " dark sent 204"}, h.outbox())
+
+	// One that has a new address keeps what waits for it; two that lead to one place
+	// are told apart by their names alone.
+	h = adoptHarness(t, hook("ann")+hook("ben"))
+	sent(h, "webhook-2")
+	before := h.outbox()
+	h.again(hook("new")+hook("ben"), time.Hour)
+	require.Equal(t, before, h.outbox())
+	h = adoptHarness(t, hook("ann")+hook("ann"))
+	sent(h, "webhook-2")
+	before = h.outbox()
+	h.again(hook("ann")+hook("ann")+hook("ben"), time.Hour)
+	require.Equal(t, before, h.outbox())
+}
+
+// Who replaces a service loses no message, and no route gets one twice.
 func TestRoutesThatAreGone(t *testing.T) {
 	const hook = "[[webhook]]\nurl = \"http://192.0.2.1/\"\n"
-	name := func(n string) string { return hook + fmt.Sprintf("name = %q\n", n) }
+	name := func(n string) string {
+		return fmt.Sprintf("[[webhook]]\nurl = \"http://192.0.2.1/%s\"\nname = %q\n", n, n)
+	}
 
 	h := adoptHarness(t, hook)
 	require.Equal(t, []string{"webhook-1 lit pending ", "webhook-1 dark pending "}, h.outbox())
@@ -176,7 +238,7 @@ func TestResendAfterTheAddressIsPutRight(t *testing.T) {
 func TestRoutesThatAreGoneDiskFull(t *testing.T) {
 	const (
 		hook  = "[[webhook]]\nurl = \"http://192.0.2.1/\"\n"
-		phone = hook + "name = \"phone\"\nkinds = [\"lit\"]\n"
+		phone = "[[webhook]]\nurl = \"http://192.0.2.2/\"\nname = \"phone\"\nkinds = [\"lit\"]\n"
 	)
 	left := []string{"webhook-1 lit pending ", "webhook-1 dark pending "}
 	moved := []string{"phone lit pending webhook-1 is no longer configured", "webhook-1 dark pending "}
@@ -220,6 +282,6 @@ func TestRoutesThatAreGoneMany(t *testing.T) {
 	require.NoError(t, err)
 	require.Greater(t, owed.Pending, int64(2*adoptBatch))
 	h.fixed = true
-	assert.Contains(t, h.again("[[webhook]]\nurl = \"http://192.0.2.1/\"\nname = \"phone\"\n", time.Hour),
+	assert.Contains(t, h.again("[[webhook]]\nurl = \"http://192.0.2.2/\"\nname = \"phone\"\n", time.Hour),
 		fmt.Sprintf("was not seen, and no board is blamed for it. %d messages from before: not sent yet", owed.Pending))
 }

@@ -89,6 +89,7 @@ type keeper interface {
 	CorrectWall(ctx context.Context, fromSeq int64, offset time.Duration) error
 	Held(ctx context.Context, line string) ([]rules.Delivery, error)
 	Hold(ctx context.Context, id int64, due time.Time, note string) error
+	Follow(ctx context.Context, routes []store.RouteMark) ([]store.RouteName, error)
 	Stray(ctx context.Context, routes []string, after int64, limit int) ([]rules.Delivery, error)
 	Reroute(ctx context.Context, at time.Time, moves []store.Move) (moved int, err error)
 	Owed(ctx context.Context) (store.Owed, error)
@@ -657,6 +658,9 @@ func (d *daemon) boot(ctx context.Context) error {
 	}
 	if have, err := json.Marshal(d.machine.Config()); err != nil || !bytes.Equal(have, want) {
 		d.step(rules.Input{Kind: rules.InConfig, Config: &d.cfg.Rules}, now)
+	}
+	if err := d.follow(ctx); err != nil {
+		return err
 	}
 	d.wall.rehold(d) // before adopt, for what that holds was held by nobody so far
 	if d.broken != nil {

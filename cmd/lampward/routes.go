@@ -2,8 +2,12 @@ package main
 
 import (
 	"context"
+	"crypto/hmac"
+	"crypto/sha256"
 	"crypto/tls"
 	"crypto/x509"
+	"encoding/binary"
+	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -100,6 +104,25 @@ func recipients(m config.Mail) (out []config.Mail) {
 		one.Name, one.To = m.Name+" to "+address, []string{to}
 		one.Policy.Route = one.Name
 		out = append(out, one)
+	}
+	return out
+}
+
+// marks are the routes as store.Follow knows them again: by all that says where a
+// message goes. They are keyed, for an address may hold a secret.
+func (r *routes) marks(cfg *config.Config, key []byte) (out []store.RouteMark) {
+	add := func(name string, to ...any) {
+		sum := hmac.New(sha256.New, key)
+		_ = json.NewEncoder(sum).Encode(to) // words, and maps of words: cannot fail
+		out = append(out, store.RouteMark{Name: name, Mark: int64(binary.BigEndian.Uint64(sum.Sum(nil))>>1) | 1})
+	}
+	for _, w := range cfg.Webhooks {
+		add(w.Name, "webhook", w.Method, w.URL, w.Headers, w.Form, w.Body)
+	}
+	for _, m := range cfg.Mails {
+		for _, one := range recipients(m) {
+			add(one.Name, "mail", one.To)
+		}
 	}
 	return out
 }
