@@ -42,8 +42,11 @@ func newDevice(cfg DeviceConfig) *device {
 // configure takes a new configuration and keeps what was learned, but for the
 // lamps: reads tells which they are.
 func (d *device) configure(cfg DeviceConfig) {
-	if cfg.Battery.InPercent != d.cfg.Battery.InPercent {
+	if cfg.Battery.InPercent != d.cfg.Battery.InPercent || cfg.Battery.Chemistry == battery.None {
 		d.voltsOK = false
+	}
+	if cfg.Battery.Chemistry == battery.None {
+		d.warned = false
 	}
 	d.cfg, d.lamps = cfg, nil
 	d.cadence.Configure(silence.Config{
@@ -80,7 +83,7 @@ func (d *device) report(in *Input, out []Event) []Event {
 	if in.RSSI != nil && finite(*in.RSSI) {
 		d.rssi, d.rsOK = *in.RSSI, true
 	}
-	if in.Volts != nil && finite(*in.Volts) {
+	if in.Volts != nil && finite(*in.Volts) && d.cfg.Battery.Chemistry != battery.None {
 		before, had := d.volts, d.voltsOK
 		d.volts, d.voltsOK = *in.Volts, true
 		if d.cell.Volts(in.At, d.volts) {

@@ -195,6 +195,64 @@ func TestBatteryByVoltage(t *testing.T) {
 	assert.Contains(t, got[0].Text, "changed or charged")
 }
 
+// A board that runs on mains from now on is not warned of by how long its batteries
+// lasted, shows none, and what was told of the last is over; on a battery again, it is
+// warned of.
+func TestBatteryGone(t *testing.T) {
+	cfg := DeviceConfig{Name: "freezer", ReportEvery: 10 * time.Minute, Battery: BatteryConfig{Chemistry: "lithium_ion"}}
+	h, b := one(t, cfg)
+	b.every = 10 * time.Minute
+	drain := func() {
+		b.volts = f64(4.1)
+		h.step(Input{Kind: InBattery, Device: "freezer"})
+		for i := 0; h.m.alarms[0].s.Conds&condBattery == 0; i++ {
+			require.Less(t, i, 40*24)
+			b.volts = f64(4.1 - 1.1*float64(i)/(40*24))
+			h.run(time.Hour)
+		}
+	}
+	drain()
+	drain()
+	require.Equal(t, []Kind{BatteryNew, BatteryLow, BatteryNew, BatteryLow}, kinds(h.events))
+	set := func(chemistry string) []Event {
+		cfg.Battery.Chemistry = chemistry
+		return h.step(Input{Kind: InConfig, Config: &Config{Devices: []DeviceConfig{cfg}}})
+	}
+	got := set(battery.None)
+	require.Equal(t, []Kind{BatteryNew}, kinds(got))
+	assert.Equal(t, "freezer: no battery any more", got[0].Text)
+	a, _ := h.m.DeviceAlarm("freezer")
+	assert.False(t, a.State == AlarmUnacknowledged || a.State == AlarmAcknowledged, a.State)
+	require.Empty(t, set(battery.None), "it is said once")
+	for _, volts := range []*float64{f64(3.0), f64(5.0), f64(3.1), nil} { // of the supply
+		b.volts = volts
+		require.Empty(t, h.run(20*24*time.Hour))
+		s, _ := h.m.DeviceStatus("freezer", h.now)
+		require.Nil(t, s.Volts)
+		require.Nil(t, s.Charge)
+		require.Nil(t, s.Battery)
+		parts, err := h.m.Snapshot()
+		require.NoError(t, err)
+		h.m, err = Restore(parts)
+		require.NoError(t, err)
+		require.Empty(t, h.step(Input{Kind: InStart}))
+	}
+	b.dead = true
+	got = h.run(time.Hour)
+	require.Equal(t, []Kind{Silent}, kinds(got))
+	assert.NotContains(t, got[0].Why, "battery")
+	b.dead, b.next = false, h.now
+	require.Equal(t, []Kind{Returned}, kinds(h.run(time.Hour)))
+
+	require.Empty(t, set("lithium_ion"))
+	h.run(time.Hour)
+	s, _ := h.m.DeviceStatus("freezer", h.now)
+	require.NotNil(t, s.Battery)
+	assert.Equal(t, "swaps", s.Battery.Basis)
+	assert.WithinDuration(t, h.now, s.Battery.Since, 2*time.Hour)
+	assert.Equal(t, []Kind{BatteryLow}, kinds(h.run(60*24*time.Hour)))
+}
+
 // A board that reports its charge in per cent needs no chemistry, and is told of in
 // per cent.
 func TestBatteryByCharge(t *testing.T) {

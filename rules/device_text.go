@@ -234,6 +234,16 @@ func (d *device) batteryChanged(in *Input) Event {
 	}
 }
 
+// batteryGone makes the BatteryNew event of a board that was warned of, and has no
+// battery any more.
+func (d *device) batteryGone(at time.Time) Event {
+	return Event{
+		At: at, Kind: BatteryNew, Device: d.cfg.Name, Confidence: 1,
+		Text: d.cfg.Name + ": no battery any more",
+		Why:  "The configuration says that it has none, so none goes flat.",
+	}
+}
+
 func (d *device) batteryRose(at time.Time, before float64, had bool) Event {
 	what, unit := "voltage", "%.2f V"
 	if d.cfg.Battery.InPercent {

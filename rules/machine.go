@@ -16,6 +16,7 @@ import (
 	"strings"
 	"time"
 
+	"lampward/rules/battery"
 	"lampward/rules/learn"
 	"lampward/rules/span"
 )
@@ -353,6 +354,9 @@ func (m *Machine) configure(in *Input) {
 		a := newAlarm("device/" + d.cfg.Name)
 		if i, ok := old.deviceAt[d.cfg.Name]; ok {
 			a = old.alarms[len(old.lamps)+i]
+		}
+		if d.cfg.Battery.Chemistry == battery.None && a.s.Conds&condBattery != 0 {
+			m.raw = append(m.raw, d.batteryGone(in.At))
 		}
 		deviceAlarms = append(deviceAlarms, a)
 	}

@@ -97,7 +97,7 @@ const (
 	Unshelved    Kind = "unshelved"    // the shelf time is over, or a person ended it
 	OutOfService Kind = "out_of_service"
 	InServiceNow Kind = "in_service"
-	BatteryNew   Kind = "battery_new" // a person put in a fresh battery
+	BatteryNew   Kind = "battery_new" // a fresh battery was put in, or there is none any more
 	Downtime     Kind = "downtime"    // lampward itself was down: from Since to At
 	Test         Kind = "test"        // a test message
 )
@@ -240,7 +240,7 @@ type DeviceConfig struct {
 // known, and no flat date is forecast until swaps or voltages teach it.
 type BatteryConfig struct {
 	InPercent   bool          `json:"in_percent,omitempty"`   // the board tells its battery's charge in per cent where others tell volts; then what is of chemistry, cells and volts counts for nothing
-	Chemistry   string        `json:"chemistry,omitempty"`    // name of a discharge curve, see battery.Chemistries; empty: none
+	Chemistry   string        `json:"chemistry,omitempty"`    // name of a discharge curve, see battery.Chemistries; empty: not known; battery.None: the board has no battery
 	Cells       int           `json:"cells,omitempty"`        // cells in series; 0: guessed from the highest voltage seen
 	FlatVolts   float64       `json:"flat_volts,omitempty"`   // V of the whole battery at which the board stops, unless it stopped at more before; 0: where it stopped before, else the usual cut-off of the chemistry
 	CapacityMAh float64       `json:"capacity_mah,omitempty"` // 0: unknown

@@ -20,6 +20,7 @@ import (
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
 	"lampward/rules"
+	"lampward/rules/battery"
 	"lampward/rules/span"
 )
 
@@ -291,6 +292,10 @@ func doubts(cfg *config.Config) (out []string) {
 	}
 	for i, v := range cfg.Devices {
 		switch b := cfg.Rules.Devices[i].Battery; {
+		case b.Chemistry == battery.None:
+			if v.Battery != "" || b.Cells != 0 || b.FlatVolts != 0 || b.CapacityMAh != 0 || b.CurrentMA != 0 {
+				out = append(out, fmt.Sprintf("device %q has no battery, says its chemistry, so what else is said of its battery counts for nothing; leave it out", v.Name))
+			}
 		case b.InPercent && (b.Chemistry != "" || b.Cells != 0 || b.FlatVolts != 0):
 			out = append(out, fmt.Sprintf("device %q reports its charge, beside which chemistry, cells and flat_volts in its [device.battery] count for nothing; leave them out", v.Name))
 		case v.Battery != "" && !b.InPercent && b.Chemistry == "" && (b.CapacityMAh == 0 || b.CurrentMA == 0):

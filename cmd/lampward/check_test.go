@@ -101,7 +101,7 @@ func TestCheckDoubtsHTTP(t *testing.T) {
 // Volts alone say nothing of when the battery is flat; a charge needs no more.
 func TestCheckDoubtsVolts(t *testing.T) {
 	const text = "[[lamp]]\nname = \"tank\"\ntopic = \"t\"\nvalue = \"/v\"\n[[webhook]]\nurl = \"https://push.example.com/x\"\n[[device]]\nname = \"tank\"\n"
-	const set, leave = "set chemistry in its [device.battery]", "reports its charge"
+	const set, leave, none = "set chemistry in its [device.battery]", "reports its charge", "has no battery, says its chemistry"
 	for more, doubted := range map[string]string{
 		"":                      "",
 		"volts = \"/b\"\n":      set,
@@ -114,6 +114,10 @@ func TestCheckDoubtsVolts(t *testing.T) {
 		"charge = \"/b\"\n[device.battery]\nchemistry = \"nimh\"\n": leave,
 		"charge = \"/b\"\n[device.battery]\ncells = 2\n":            leave,
 		"charge = \"/b\"\n[device.battery]\nflat_volts = 3\n":       leave,
+		"charge = \"/b\"\n[device.battery]\nchemistry = \"none\"\n": none,
+		"volts = \"/b\"\n[device.battery]\nchemistry = \"none\"\n":  none,
+		"[device.battery]\nchemistry = \"none\"\ncells = 2\n":       none,
+		"[device.battery]\nchemistry = \"none\"\n":                  "",
 	} {
 		cfg, err := config.Parse("t.toml", []byte(text+more))
 		require.NoError(t, err)

@@ -785,6 +785,27 @@ func TestNothingToStoreIsAnswered(t *testing.T) {
 	assert.Zero(t, h.d.jobs.len())
 }
 
+// Of a board that has no battery, nothing is taken for one's voltage, and nobody can
+// have changed it.
+func TestNoBattery(t *testing.T) {
+	h := newHarness(t, "[[lamp]]\nname = \"tank\"\ntopic = \"cellar/tank\"\nvalue = \"/light\"\n[[device]]\nname = \"tank\"\nvolts = \"/battery\"\n[device.battery]\nchemistry = \"none\"\n")
+	var log bytes.Buffer
+	for _, volts := range []string{"5.01", "5012"} {
+		got := newIntake(h.cfg, slog.New(slog.NewTextHandler(&log, nil))).inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(`{"light": 512, "battery": ` + volts + `}`)}, time.Now)
+		require.Len(t, got, 1)
+		assert.Nil(t, got[0].Volts)
+	}
+	assert.Empty(t, log.String())
+	ctx, stop := context.WithCancel(t.Context())
+	looped := make(chan error, 1)
+	go func() { looped <- h.d.loop(ctx) }()
+	_, err := (&pageSource{d: h.d}).Do(ctx, page.Action{Verb: page.Battery, Board: "tank"})
+	assert.ErrorIs(t, err, page.ErrRefused)
+	assert.ErrorContains(t, err, "tank has no battery, says the configuration.")
+	stop()
+	require.NoError(t, <-looped)
+}
+
 // Millivolts and per cent are no volts: who sends them is told, and no
 // battery of 21 cells is guessed.
 func TestVoltsThatCanBeNone(t *testing.T) {

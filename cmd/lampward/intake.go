@@ -15,6 +15,7 @@ import (
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
 	"lampward/rules"
+	"lampward/rules/battery"
 	"lampward/rules/span"
 )
 
@@ -85,6 +86,7 @@ type topicLamp struct {
 type cell struct {
 	milli   bool    // in mV
 	percent bool    // the charge, in per cent
+	none    bool    // there is no battery
 	most    float64 // V, or per cent; more cannot be
 }
 
@@ -101,6 +103,8 @@ const (
 func cellOf(v config.Device, b rules.BatteryConfig) cell {
 	c := cell{milli: v.Millivolts, percent: b.InPercent, most: mostVolts}
 	switch {
+	case b.Chemistry == battery.None:
+		c.none = true
 	case b.InPercent:
 		c.most = 100
 	case b.Chemistry != "" && b.Cells == 0:
@@ -111,6 +115,9 @@ func cellOf(v config.Device, b rules.BatteryConfig) cell {
 
 // take returns what rules.Input.Volts is to be; wrong says why it can be none.
 func (c cell) take(told float64) (v *float64, wrong string) {
+	if c.none {
+		return nil, ""
+	}
 	got := told
 	if c.milli {
 		got /= 1000

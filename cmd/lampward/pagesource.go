@@ -14,6 +14,7 @@ import (
 	"lampward/notify"
 	"lampward/notify/link"
 	"lampward/rules"
+	"lampward/rules/battery"
 	"lampward/rules/learn"
 	"lampward/rules/span"
 	"lampward/store"
@@ -308,7 +309,7 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 	}
 	name := a.Lamp + a.Board // one of them is empty
 	var alarm rules.AlarmStatus
-	var known, manual, unheard, silent bool
+	var known, manual, unheard, silent, none bool
 	swapped := "" // what a person says who teaches fits if lit and dark are
 	err := p.look(ctx, func(m *rules.Machine) {
 		if a.Lamp != "" {
@@ -322,6 +323,9 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 				swapped = ifSwapped(m, a, c)
 			}
 		}
+		none = slices.ContainsFunc(m.Config().Devices, func(d rules.DeviceConfig) bool {
+			return d.Name == a.Board && d.Battery.Chemistry == battery.None
+		})
 		alarm, known = alarmFor(m, a)
 	})
 	if err != nil {
@@ -374,6 +378,9 @@ func (p *pageSource) Do(ctx context.Context, a page.Action) (string, error) {
 		}
 		said += swapped
 	case page.Battery:
+		if none {
+			return "", refusal("%s has no battery, says the configuration. If it has one again, take chemistry = \"none\" out of its [device.battery], reload, and say so then.", name)
+		}
 		in.Kind, said = rules.InBattery, name+": fresh battery noted."
 	case page.Levels, page.Relearn:
 		return p.setLevels(ctx, a)

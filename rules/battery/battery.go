@@ -29,7 +29,7 @@ import (
 // Config is what is known of the battery.
 type Config struct {
 	InPercent   bool          // Volts takes the state of charge as the board tells it, in per cent; then Chemistry, Cells and FlatVolts count for nothing
-	Chemistry   string        // one of Chemistries; empty: unknown, and the voltage forecasts nothing
+	Chemistry   string        // one of Chemistries, or None; empty: unknown, and the voltage forecasts nothing
 	Cells       int           // cells in series; 0: guessed from the highest voltage seen
 	FlatVolts   float64       // V of the whole battery at which the board stops, unless it stopped at more before; 0: where it stopped before, else the usual cut-off of the chemistry
 	CapacityMAh float64       // mAh; 0: unknown
@@ -37,6 +37,10 @@ type Config struct {
 	Derate      float64       // usable share of the capacity; 0: DefaultDerate
 	Warn        time.Duration // how long ahead of the flat date to warn; 0: DefaultWarn
 }
+
+// None is the Chemistry of a device without a battery: nothing that it reports is of
+// one, and nothing is forecast.
+const None = "none"
 
 const (
 	// DefaultDerate is the share of the rated capacity that a board gets out
@@ -136,24 +140,34 @@ func New(cfg Config) *Estimator {
 }
 
 // Configure changes what is known of the battery and keeps what was learned; but
-// voltages say nothing of a charge in per cent, nor that of them.
+// voltages say nothing of a charge in per cent, nor that of them. A device that has
+// none keeps how long its batteries lasted, and counts as one with a fresh battery
+// when it has one again.
 func (e *Estimator) Configure(cfg Config) {
+	if cfg.Chemistry == None {
+		cfg = Config{Chemistry: None, InPercent: e.cfg.InPercent}
+		e.clear()
+		e.known, e.told, e.died = false, false, 0
+	}
 	if cfg.InPercent != e.cfg.InPercent {
 		e.clear()
 		e.stop, e.died = 0, 0
 	}
 	e.curve = findCurve(cfg.Chemistry)
-	if cfg.InPercent {
+	if cfg.InPercent && cfg.Chemistry != None {
 		e.curve, cfg.Cells = &percent, 1
 	}
 	e.cfg = cfg
 	e.derive(e.now)
 }
 
+// none tells that there is no battery.
+func (e *Estimator) none() bool { return e.cfg.Chemistry == None }
+
 // Heard tells that the device reported. The battery counts as fresh at the
 // first report, unless and until somebody tells better.
 func (e *Estimator) Heard(at time.Time) {
-	if !e.known {
+	if !e.known && !e.none() {
 		e.start, e.known = at.UnixMilli(), true
 		e.derive(e.start)
 	}
@@ -162,6 +176,9 @@ func (e *Estimator) Heard(at time.Time) {
 // Fresh tells that a fresh battery was put in at at. The old one lasted until
 // end: when the device was last heard, if it fell silent, or else at.
 func (e *Estimator) Fresh(at, end time.Time) {
+	if e.none() {
+		return
+	}
 	if end.Before(at) {
 		if e.awake > end.UnixMilli() { // it has reported since, by the fresh one
 			e.stopped(e.died)
@@ -245,6 +262,9 @@ func (e *Estimator) swap(at, end int64, flat bool) {
 // per cent if that is configured. It returns true if that shows that the battery
 // was changed or charged since the hour before.
 func (e *Estimator) Volts(at time.Time, v float64) (fresh bool) {
+	if e.none() {
+		return false
+	}
 	if e.cfg.InPercent && v == 0 {
 		v = 0.1 // less than one; a board that reports is not at its end
 	}

@@ -531,7 +531,7 @@ func (c *Config) readDevice(t *table) {
 	t.duration("silent_after", time.Second, 365*24*time.Hour, &r.SilentAfter)
 	t.duration("false_every", 24*time.Hour, 36500*24*time.Hour, &r.FalseEvery)
 	if b, ok := t.table("battery"); ok {
-		b.choice("chemistry", battery.Chemistries(), &r.Battery.Chemistry)
+		b.choice("chemistry", append(battery.Chemistries(), battery.None), &r.Battery.Chemistry)
 		b.whole("cells", 1, 100, &r.Battery.Cells)
 		b.number("flat_volts", 0.1, 1000, &r.Battery.FlatVolts)
 		b.number("capacity_mah", 1, 1e7, &r.Battery.CapacityMAh)
