@@ -529,10 +529,19 @@ func (r *Restorer) add(p Part) error {
 func (r *Restorer) Stale() []string { return r.stale }
 
 // Relearn has a lamp learn from an input that was stepped before, without
-// telling of it; see Restorer.Stale. Other inputs than readings and what a
-// person taught change nothing. If the lamp then shows otherwise than what was
-// told last, the next InStart tells it.
+// telling of it; see Restorer.Stale. Other inputs than readings, what a person
+// taught, and a configuration without the lamp, over which it is forgotten, change
+// nothing. If the lamp then shows otherwise than what was told last, the next InStart
+// tells it.
 func (m *Machine) Relearn(in Input) {
+	if in.Kind == InConfig && in.Config != nil {
+		for _, l := range m.lamps {
+			if l.relearned && !slices.ContainsFunc(in.Config.Lamps, func(c LampConfig) bool { return c.Name == l.cfg.Name }) {
+				l.learner = learn.New(l.cfg.Learn)
+			}
+		}
+		return
+	}
 	i, ok := m.lampAt[in.Lamp]
 	if !ok {
 		return

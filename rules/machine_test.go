@@ -309,6 +309,44 @@ func TestRelearn(t *testing.T) {
 	}
 }
 
+// What was stored of a lamp before it was out of the configuration for a time is of
+// another sensor, and not learned from again either.
+func TestRelearnForgetsTheLampOfBefore(t *testing.T) {
+	cfg := cellar()
+	without := cfg
+	without.Lamps = slices.DeleteFunc(slices.Clone(cfg.Lamps), func(c LampConfig) bool { return c.Name == "tank" })
+	rng := rand.New(rand.NewPCG(8, 3))
+	log := []Input{{At: epoch, Kind: InConfig, Config: &cfg}}
+	at := epoch
+	live := func(n int, dark, step float64) {
+		for i := range n {
+			at = at.Add(time.Minute)
+			for _, lamp := range []string{"tank", "salt"} {
+				log = append(log, Input{At: at, Kind: InReading, Lamp: lamp, Value: dark + step*float64(i/100%2) + 4*rng.NormFloat64()})
+			}
+		}
+	}
+	live(1000, 300, 80)
+	at = at.Add(time.Hour)
+	log = append(log, Input{At: at, Kind: InConfig, Config: &without})
+	at = at.Add(60 * 24 * time.Hour)
+	log = append(log, Input{At: at, Kind: InConfig, Config: &cfg})
+	live(550, 150, 400)
+	m := New()
+	for _, in := range log {
+		m.Step(in)
+	}
+	whole, err := m.Snapshot()
+	require.NoError(t, err)
+	again := ofOldVersion(t, m, "tank", "salt")
+	for _, in := range log {
+		again.Relearn(in)
+	}
+	have, err := again.Snapshot()
+	require.NoError(t, err)
+	require.Equal(t, whole, have)
+}
+
 // A new version that sees a lamp otherwise than the old one did says so once,
 // at the start; one that sees the same says nothing.
 func TestRelearnTellsTheDifference(t *testing.T) {

@@ -505,7 +505,7 @@ func (d *daemon) relearn(ctx context.Context, m *rules.Machine, lamps []string, 
 		if err := passed(at); err != nil {
 			return err
 		}
-		if stale[in.Lamp] {
+		if stale[in.Lamp] || in.Kind == rules.InConfig {
 			m.Relearn(in)
 		}
 		return nil

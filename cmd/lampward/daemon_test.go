@@ -276,6 +276,13 @@ func (h *harness) ageLearner(named string, more ...store.Part) {
 // from the stored readings, and what else was known is kept.
 func TestUpgradeOfTheLearner(t *testing.T) {
 	h := newHarness(t, harnessConfig)
+	for i := range 300 { // by another sensor, before it was out of the configuration
+		h.clock.Advance(time.Minute)
+		require.NoError(t, h.publish("cellar/tank", fmt.Sprint(50+20*(i/60%2)+i%3)))
+	}
+	require.NoError(t, h.turn(&entry{inputs: []rules.Input{{Kind: rules.InConfig, Config: &rules.Config{Lamps: h.cfg.Rules.Lamps[1:]}}}}))
+	h.clock.Advance(24 * time.Hour)
+	require.NoError(t, h.turn(&entry{inputs: []rules.Input{{Kind: rules.InConfig, Config: &h.cfg.Rules}}}))
 	for i := range 600 {
 		h.clock.Advance(time.Minute)
 		level := 200 + i%7
