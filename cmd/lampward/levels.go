@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -73,6 +74,38 @@ func withLevels(cfg *config.Config) (*config.Config, error) {
 	return cfg, nil
 }
 
+// dropLevels gives up the levels of lamps that are not in the configuration any more, as
+// the rules forget what was learned of them: a lamp by that name that is there months
+// later may have another sensor.
+func dropLevels(cfg *config.Config, log *slog.Logger) {
+	levels, err := readLevels(cfg.Store.Dir)
+	if err != nil {
+		return // a start has read them
+	}
+	before := len(levels)
+	maps.DeleteFunc(levels, func(name string, _ learn.Levels) bool {
+		gone := !slices.ContainsFunc(cfg.Rules.Lamps, func(l rules.LampConfig) bool { return l.Name == name })
+		if gone {
+			log.Info("the levels of a lamp that were set by hand are given up, for it is not in the configuration any more", "lamp", name)
+		}
+		return gone
+	})
+	if len(levels) == before {
+		return
+	}
+	if err := writeLevels(cfg.Store.Dir, levels); err != nil {
+		log.Warn("the levels of lamps that are not in the configuration any more could not be given up; the next start tries again", "error", err)
+	}
+}
+
+func writeLevels(dir string, levels map[string]learn.Levels) error {
+	b, err := json.MarshalIndent(levels, "", "  ")
+	if err != nil {
+		return err
+	}
+	return store.WriteFile(filepath.Join(dir, levelsFile), bytes.NewReader(append(b, '\n')), true)
+}
+
 // setLevels sets the levels of a lamp by hand, or has them learned again: as a new
 // configuration for this run, and in the file for the next start.
 func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, error) {
@@ -116,10 +149,6 @@ func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, erro
 	} else {
 		delete(levels, a.Lamp)
 	}
-	b, err := json.MarshalIndent(levels, "", "  ")
-	if err != nil {
-		return "", err
-	}
 	// Once the loop has it, it is done: who no longer waits for it changes nothing.
 	mine = false
 	err = p.act(ctx, rules.Input{Kind: rules.InConfig, Config: &cfg, By: a.By}, func(err error) error {
@@ -128,7 +157,7 @@ func (p *pageSource) setLevels(ctx context.Context, a page.Action) (string, erro
 			return err
 		}
 		p.d.tell(a.Lamp)
-		if err := store.WriteFile(filepath.Join(p.d.cfg.Store.Dir, levelsFile), bytes.NewReader(append(b, '\n')), true); err != nil {
+		if err := writeLevels(p.d.cfg.Store.Dir, levels); err != nil {
 			return fmt.Errorf("the levels were changed, but only until the next start, for they cannot be kept: %w", err)
 		}
 		return nil

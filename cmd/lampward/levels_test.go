@@ -93,6 +93,36 @@ func TestLevelsThatCannotBeStored(t *testing.T) {
 	require.NoError(t, <-done)
 }
 
+// Levels that were set by hand go with the lamp: one by that name that comes back is
+// learned anew.
+func TestLevelsOfLampsThatAreGone(t *testing.T) {
+	dir := t.TempDir()
+	b, err := json.Marshal(map[string]learn.Levels{"tank": {OnAbove: 700, OffBelow: 300}, "salt": {OnAbove: 500, OffBelow: 400}})
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(filepath.Join(dir, levelsFile), b, 0o600))
+	log := &logBuffer{more: make(chan struct{}, 1)}
+	run := func(lamps string) (manual map[string]learn.Levels) {
+		cfg, err := config.Parse("test.toml", fmt.Appendf(nil, "[broker]\nlisten = \"127.0.0.1:0\"\n[store]\ndir = %q\n[page]\nlisten = \"\"\n%s", dir, lamps))
+		require.NoError(t, err)
+		ctx, stop := context.WithCancel(t.Context())
+		manual = map[string]learn.Levels{}
+		err = serve(ctx, cfg, serveOptions{log: newLog(log, cfg.Log), ready: func(addresses) { stop() }, inside: func(d *daemon) {
+			for _, l := range d.cfg.Rules.Lamps {
+				manual[l.Name] = l.Learn.Manual
+			}
+		}})
+		require.NoError(t, err)
+		return manual
+	}
+	const both = tankOnly + "[[lamp]]\nname = \"salt\"\ntopic = \"cellar/salt\"\n"
+	tank := learn.Levels{OnAbove: 700, OffBelow: 300}
+	assert.Equal(t, map[string]learn.Levels{"tank": tank, "salt": {OnAbove: 500, OffBelow: 400}}, run(both))
+	assert.NotContains(t, log.String(), "given up")
+	assert.Equal(t, map[string]learn.Levels{"tank": tank}, run(tankOnly))
+	assert.Equal(t, 1, strings.Count(log.String(), "given up"))
+	assert.Equal(t, map[string]learn.Levels{"tank": tank, "salt": {}}, run(both))
+}
+
 // Levels that were set by hand hold where the configuration sets none and they still
 // fit; what cannot be is refused.
 func TestLevelsByHand(t *testing.T) {

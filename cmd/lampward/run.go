@@ -164,6 +164,7 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	if err != nil {
 		return o.starting(ctx, err)
 	}
+	dropLevels(cfg, o.log)
 	return d.runAll(ctx, o)
 }
 
