@@ -96,7 +96,7 @@ func backup(ctx context.Context, db *sql.DB, from, path string) (rep Report, err
 	}
 	// VACUUM INTO reads in one transaction, and leaves out free pages.
 	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", making); err != nil {
-		return rep, explain("backup to "+path, from, err)
+		return rep, explainCopy(from, path, err)
 	}
 	if rep, err = Check(ctx, making); err != nil {
 		if errors.Is(err, ErrDamaged) {
@@ -118,6 +118,16 @@ func backup(ctx context.Context, db *sql.DB, from, path string) (rep Report, err
 		return rep, explain("backup", path, err)
 	}
 	return rep, nil
+}
+
+// explainCopy explains why from could not be copied to path. The disk that has no room
+// is that of the copy: from is only read.
+func explainCopy(from, path string, err error) error {
+	var se *sqlite.Error
+	if errors.As(err, &se) && se.Code()&0xff == codeFull {
+		return explain("backup", path, err)
+	}
+	return explain("backup to "+path, from, err)
 }
 
 func same(a, b string) bool {

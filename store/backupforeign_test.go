@@ -2,12 +2,14 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"modernc.org/sqlite"
 )
 
 // A backup touches no file but its own, whatever the names of those beside it.
@@ -44,4 +46,23 @@ func TestBackupLeavesOthersAlone(t *testing.T) {
 	_, err := Backup(gone, filepath.Dir(s.path), filepath.Join(filepath.Dir(path), "other"))
 	require.Error(t, err)
 	require.ElementsMatch(t, append(there, filepath.Base(path)), names())
+}
+
+// A disk without room is that of the backup; what is damaged is the database.
+func TestBackupNamesTheRightDisk(t *testing.T) {
+	const from, to = "/var/lib/lampward/lampward.db", "/media/usb/lampward.bak"
+	c, err := sqlite.NewConnector(dsn(filepath.Join(t.TempDir(), "small.db"), pragmas("max_page_count(2)")...))
+	require.NoError(t, err)
+	db := sql.OpenDB(c)
+	defer db.Close()
+	_, full := db.Exec("CREATE TABLE t (x); INSERT INTO t VALUES (zeroblob(100000))")
+	require.Error(t, full)
+	err = explainCopy(from, to, full)
+	require.ErrorIs(t, err, ErrDiskFull)
+	require.ErrorContains(t, err, "the disk that holds "+to+" is full")
+	require.NotContains(t, err.Error(), from)
+
+	err = explainCopy(from, to, &integrityError{"a page is lost"})
+	require.ErrorIs(t, err, ErrDamaged)
+	require.ErrorContains(t, err, from+" is damaged")
 }
