@@ -315,7 +315,13 @@ func (s *Store) checkOpen(ctx context.Context, know int) error {
 			r.one("PRAGMA user_version", nil, &version)); err != nil {
 			return err
 		}
-		if version > int64(know) { // as the log has it; checkFile saw the file's
+		var has int64
+		if version == withdrawn {
+			if err := r.one(hasWithdrawn, nil, &has); err != nil {
+				return err
+			}
+		}
+		if version > int64(know) && has == 0 { // as the log has it; checkFile saw the file's
 			return newer(s.path, int(version), know)
 		}
 		large := pages*size > s.o.CheckLimit

@@ -45,11 +45,55 @@ func mustMigrations(files fs.FS) []migration {
 	return ms
 }
 
+// withdrawn is the version of a step that was taken back before a release: it added one
+// column to the version before it, which nothing reads. Who ran such a version is not to
+// be left with a database that no other one takes.
+const withdrawn = 3
+
+// hasWithdrawn finds that column.
+const hasWithdrawn = "SELECT count(*) FROM pragma_table_info('outbox') WHERE name = 'had'"
+
+// isWithdrawn tells whether the database at path, of that version by its header, is one.
+func isWithdrawn(path string) bool {
+	db, err := openReader(path, "mode=ro")
+	if err != nil {
+		return false
+	}
+	defer db.Close()
+	var has int
+	return db.QueryRow(hasWithdrawn).Scan(&has) == nil && has > 0
+}
+
+// takeBack makes the version before of a withdrawn one.
+func (s *Store) takeBack(ctx context.Context) error {
+	var has int
+	if err := s.wdbQuery(ctx, hasWithdrawn, &has); err != nil || has == 0 {
+		return err
+	}
+	return s.update(ctx, true, func(t *tx) error {
+		for _, q := range []string{"ALTER TABLE outbox DROP COLUMN had", fmt.Sprintf("PRAGMA user_version=%d", withdrawn-1)} {
+			if _, err := t.w.conn.ExecContext(ctx, q); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
 // migrate brings the schema up to date, each step in a transaction of its own.
 func (s *Store) migrate(ctx context.Context, steps []migration) error {
 	var have int
 	if err := s.wdbQuery(ctx, "PRAGMA user_version", &have); err != nil {
 		return s.fail("open", err)
+	}
+	if have == withdrawn {
+		err := s.takeBack(ctx)
+		if err == nil {
+			err = s.wdbQuery(ctx, "PRAGMA user_version", &have)
+		}
+		if err != nil {
+			return s.fail("open", err)
+		}
 	}
 	var pages, size int64
 	if err := errors.Join(s.wdbQuery(ctx, "PRAGMA page_count", &pages), s.wdbQuery(ctx, "PRAGMA page_size", &size)); err != nil {
@@ -117,7 +161,7 @@ func checkFile(op, path string, know int) (fresh bool, err error) {
 	if id := be(68); id != applicationID {
 		return false, damaged(op, path, fmt.Sprintf("it is an SQLite database, but not one of lampward's (application id %#x)", id), nil)
 	}
-	if v := be(60); v > know {
+	if v := be(60); v > know && !(v == withdrawn && isWithdrawn(path)) {
 		return false, newer(path, v, know)
 	}
 	// With a log beside it the file may be shorter than it will be.

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"database/sql/driver"
 	"flag"
 	"fmt"
@@ -137,6 +138,51 @@ func TestFromVersion1(t *testing.T) {
 	_, err = open(ctx, Options{Dir: dir, Log: quiet()}, migrations[:1])
 	require.ErrorIs(t, err, ErrNewer)
 	require.ErrorContains(t, err, fmt.Sprintf("database version %d; this one knows up to 1", len(migrations)))
+}
+
+// A version that added a column, and was taken back: its database is brought back, with
+// all that is in it; one of the next version, which may well have that number, is not.
+func TestWithdrawnVersion(t *testing.T) {
+	ctx := context.Background()
+	dir := oldDatabase(t, withdrawn-1)
+	file := filepath.Join(dir, dbName)
+	alter := func(statements string) {
+		c, err := sqlite.NewConnector(dsn(file))
+		require.NoError(t, err)
+		db := sql.OpenDB(c)
+		_, err = db.Exec(statements)
+		require.NoError(t, err)
+		require.NoError(t, db.Close())
+	}
+	alter("ALTER TABLE outbox ADD COLUMN had TEXT NOT NULL DEFAULT ''; PRAGMA user_version=3")
+	rep, err := Check(ctx, file)
+	require.NoError(t, err, "a backup of then can be restored")
+	require.NotZero(t, rep.Pending)
+	bak := filepath.Join(t.TempDir(), "bak")
+	made, err := Backup(ctx, dir, bak)
+	require.NoError(t, err)
+	require.Equal(t, rep, made)
+	other := t.TempDir()
+	_, err = Restore(ctx, bak, other)
+	require.NoError(t, err)
+	golden, err := os.ReadFile(filepath.Join("testdata", "schema.golden"))
+	require.NoError(t, err)
+	for _, dir := range []string{dir, other} {
+		for range 2 {
+			s := openTest(t, dir)
+			require.Equal(t, string(golden), schemaOf(t, s))
+			now, err := s.Check(ctx)
+			require.NoError(t, err)
+			require.Equal(t, len(migrations), now.Version)
+			require.Equal(t, rep.Pending, now.Pending)
+			require.NoError(t, s.Close())
+		}
+	}
+	alter("ALTER TABLE outbox ADD COLUMN colour TEXT NOT NULL DEFAULT ''; PRAGMA user_version=3")
+	_, err = Open(ctx, Options{Dir: dir, Log: quiet()})
+	require.ErrorIs(t, err, ErrNewer)
+	_, err = Check(ctx, file)
+	require.ErrorIs(t, err, ErrNewer)
 }
 
 func TestMigrationFilesAreNumbered(t *testing.T) {
