@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -231,9 +232,9 @@ func (d *daemon) record(in rules.Input, at time.Time) {
 		in.At = last
 	}
 	now := in.At
-	var before []string
+	var before map[string]bool
 	if in.Kind == rules.InConfig {
-		before = d.subjects(now)
+		before = d.waits(now)
 	}
 	events := d.machine.Step(in)
 	d.stepped.Add(1)
@@ -247,7 +248,7 @@ func (d *daemon) record(in rules.Input, at time.Time) {
 		rec.Void = d.void(rec.Events)
 	}
 	if before != nil {
-		rec.Void = append(rec.Void, d.voidGone(before, now)...)
+		rec.Void = append(rec.Void, d.voidOver(before, now)...)
 	}
 	d.pending = append(d.pending, rec)
 	if d.tap != nil {
@@ -310,27 +311,34 @@ func voidOf(subject string, kinds []rules.Kind, note string) (out []store.Void) 
 	return out
 }
 
-// subjects are what events may be about: the lamps and the boards.
-func (d *daemon) subjects(now time.Time) (keys []string) {
+// waits are the lamps and boards, by key, and whether what is told of each waits for
+// somebody to acknowledge it.
+func (d *daemon) waits(now time.Time) map[string]bool {
+	out := map[string]bool{}
 	for _, l := range d.machine.Config().Lamps {
-		keys = append(keys, key(l.Name, ""))
+		a, _ := d.machine.LampAlarm(l.Name)
+		out[key(l.Name, "")] = a.State == rules.AlarmUnacknowledged
 	}
 	for _, b := range d.machine.Devices(now) {
-		keys = append(keys, key("", b.Name))
+		a, _ := d.machine.DeviceAlarm(b.Name)
+		out[key("", b.Name)] = a.State == rules.AlarmUnacknowledged
 	}
-	return keys
+	return out
 }
 
-// voidGone takes back the reminders of lamps and boards that a configuration does not
-// have any more.
-func (d *daemon) voidGone(before []string, now time.Time) (out []store.Void) {
-	have := map[string]bool{}
-	for _, k := range d.subjects(now) {
-		have[k] = true
-	}
-	for _, k := range before {
-		if !have[k] {
-			out = append(out, voidOf(k, []rules.Kind{rules.Reminder, rules.Escalated}, "it was not in the configuration any more by then")...)
+// voidOver takes back the reminders of lamps and boards that a configuration does not
+// have any more, and of those whose state it does not call an alert any more.
+func (d *daemon) voidOver(before map[string]bool, now time.Time) (out []store.Void) {
+	after := d.waits(now)
+	for _, k := range slices.Sorted(maps.Keys(before)) {
+		note := ""
+		if waits, have := after[k]; !have {
+			note = "it was not in the configuration any more by then"
+		} else if before[k] && !waits {
+			note = "by the configuration it was no alert any more by then"
+		}
+		if note != "" {
+			out = append(out, voidOf(k, []rules.Kind{rules.Reminder, rules.Escalated}, note)...)
 		}
 	}
 	return out

@@ -104,14 +104,18 @@ remind_every = "1h"
 }
 
 // A lamp or board that is taken out of the configuration in the night is not reminded of
-// in the morning; one that stays is.
+// in the morning, nor is a lamp whose state is no alert by it any more; one that stays is.
 func TestNoRemindersOfWhatIsGone(t *testing.T) {
 	const text = harnessConfig + `quiet_hours = ["00:00-07:00 UTC"]
 quiet_through = ["lit"]
 [alarm]
 remind_every = "1h"
 `
-	for _, gone := range []bool{false, true} {
+	for change, want := range map[string]map[string]int{
+		`name = "freezer"`:                    {"lamp/freezer": 1, "device/freezer": 1},
+		`name = "chest"`:                      {},
+		"name = \"freezer\"\nnormal = \"lit\"": {"device/freezer": 1},
+	} {
 		h := newHarness(t, text)
 		for i := range 5 * 60 {
 			h.clock.Advance(time.Minute)
@@ -135,14 +139,15 @@ remind_every = "1h"
 		require.Equal(t, map[string]int{"lamp/freezer": 1, "device/freezer": 1}, before)
 		require.NoError(t, h.d.stop())
 		h.crash()
-		if gone {
-			cfg, err := config.Parse("test.toml", []byte(strings.ReplaceAll(text, `name = "freezer"`, `name = "chest"`)))
-			require.NoError(t, err)
-			cfg.Store.Dir = h.dir
-			h.cfg = cfg
-			before = map[string]int{}
+		with := strings.Replace(text, `name = "freezer"`, change, 1) // the lamp
+		if change == `name = "chest"` {
+			with = strings.ReplaceAll(text, `name = "freezer"`, change)
 		}
+		cfg, err := config.Parse("test.toml", []byte(with))
+		require.NoError(t, err)
+		cfg.Store.Dir = h.dir
+		h.cfg = cfg
 		h.boot()
-		require.Equal(t, before, waiting())
+		require.Equal(t, want, waiting(), change)
 	}
 }
