@@ -96,6 +96,10 @@ func (d *daemon) follow(ctx context.Context) error {
 		return fmt.Errorf("seeing which routes have other names now: %w", err)
 	}
 	for _, n := range renamed {
+		if strings.HasPrefix(n.Is, store.Former) {
+			d.log.Info("a route that is not configured any more had a name that another one has now; what it was sent is shown under the new name", "was", n.Was, "is", n.Is)
+			continue
+		}
 		d.log.Info("a route has another name now; what it was sent, and what waits for it, goes with it", "was", n.Was, "is", n.Is)
 	}
 	return nil

@@ -112,8 +112,8 @@ quiet_through = ["lit"]
 remind_every = "1h"
 `
 	for change, want := range map[string]map[string]int{
-		`name = "freezer"`:                    {"lamp/freezer": 1, "device/freezer": 1},
-		`name = "chest"`:                      {},
+		`name = "freezer"`:                     {"lamp/freezer": 1, "device/freezer": 1},
+		`name = "chest"`:                       {},
 		"name = \"freezer\"\nnormal = \"lit\"": {"device/freezer": 1},
 	} {
 		h := newHarness(t, text)
