@@ -33,6 +33,9 @@ const levelsFile = "levels.json"
 func readLevels(dir string) (map[string]learn.Levels, error) {
 	out := map[string]learn.Levels{}
 	file := filepath.Join(dir, levelsFile)
+	if info, err := os.Stat(dir); err == nil && !info.IsDir() {
+		return nil, fmt.Errorf("%s is a file; name a folder that lampward may write", dir)
+	}
 	b, err := os.ReadFile(file)
 	if errors.Is(err, fs.ErrNotExist) {
 		return out, nil
