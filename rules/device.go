@@ -15,12 +15,13 @@ type device struct {
 	cadence *silence.Estimator
 	cell    *battery.Estimator
 
-	silent bool      // called silent, whether or not a person was told
-	warned bool      // BatteryLow was told of this battery
-	since  time.Time // if silent: since when a report was waited for
-	died   time.Time // the newest report before the newest silence of its own that is over
-	back   time.Time // when that was over
-	away   bool      // lampward cannot hear any device now, so no lateness counts
+	silent bool          // called silent, whether or not a person was told
+	warned bool          // BatteryLow was told of this battery
+	since  time.Time     // if silent: since when a report was waited for
+	died   time.Time     // the newest report before the newest silence of its own that is over
+	back   time.Time     // when that was over
+	expect time.Duration // how long its first report may take, for another board read a lamp of its before; 0: none is expected
+	away   bool          // lampward cannot hear any device now, so no lateness counts
 
 	// The fleet's marks; see fleet.go.
 	heldBack bool // silent, but not told yet
@@ -167,8 +168,40 @@ func (d *device) silentAt() (time.Time, bool) {
 	if d.silent || d.away {
 		return time.Time{}, false
 	}
-	return d.cadence.Deadline()
+	if at, ok := d.cadence.Deadline(); ok {
+		return at, true
+	}
+	since, waiting := d.cadence.Waiting()
+	return since.Add(d.expect), waiting && d.expected()
 }
+
+// expected tells whether the board's first report is waited for though nobody knows how
+// often it reports.
+func (d *device) expected() bool {
+	_, heard := d.cadence.Last()
+	return d.expect > 0 && !heard
+}
+
+// follows tells that the board, if it was never heard so far, reads a lamp now that old
+// read: one that never is, because its topic or account is wrong, leaves the lamp
+// unwatched.
+func (d *device) follows(old *device, at time.Time) {
+	every := old.cadence.Every()
+	if _, heard := d.cadence.Last(); heard || every <= 0 {
+		return
+	}
+	d.expect = max(d.expect, firstReport, firstReports*every)
+	if _, waiting := d.cadence.Waiting(); !waiting {
+		d.cadence.Rearm(at)
+	}
+}
+
+// How long a board may take to report first that reads a lamp in the place of another:
+// it may report less often than that did.
+const (
+	firstReport  = time.Hour
+	firstReports = 20 // intervals of the other's reports
+)
 
 func (d *device) warnAt() (at time.Time, ok bool) {
 	if d.warned || d.silent && !d.folded { // that it is silent says more

@@ -20,6 +20,7 @@ type deviceState struct {
 	Back     time.Time `json:"back,omitzero"`
 	Warned   bool      `json:"warned,omitempty"`
 	Away     bool      `json:"away,omitempty"`
+	Expect   int64     `json:"expect,omitempty"` // ms
 	HeldBack bool      `json:"held_back,omitempty"`
 	Folded   bool      `json:"folded,omitempty"`
 	Volts    *float64  `json:"volts,omitempty"`
@@ -33,7 +34,7 @@ type deviceState struct {
 func (d *device) marshal() []byte {
 	s := deviceState{
 		Version: deviceVersion, Silent: d.silent, Since: d.since, Died: d.died, Back: d.back, Warned: d.warned, Away: d.away,
-		HeldBack: d.heldBack, Folded: d.folded,
+		Expect: d.expect.Milliseconds(), HeldBack: d.heldBack, Folded: d.folded,
 		Word: d.word, WordAt: d.wordAt, Gone: d.gone,
 	}
 	s.Cadence, _ = d.cadence.AppendBinary(nil)
@@ -64,6 +65,7 @@ func (d *device) unmarshal(b []byte) error {
 	}
 	d.silent, d.since, d.warned, d.away = s.Silent, s.Since.UTC(), s.Warned, s.Away
 	d.died, d.back = s.Died.UTC(), s.Back.UTC()
+	d.expect = time.Duration(max(s.Expect, 0)) * time.Millisecond
 	d.heldBack, d.folded = s.HeldBack, s.Folded
 	d.word, d.wordAt, d.gone = s.Word, s.WordAt.UTC(), s.Gone
 	if d.voltsOK = s.Volts != nil; d.voltsOK {

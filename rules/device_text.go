@@ -139,7 +139,10 @@ func (d *device) silence(at time.Time) Event {
 		e.Text = d.cfg.Name + " has not reported yet"
 		why.WriteString("No report since lampward started")
 	}
-	if d.cfg.SilentAfter > 0 {
+	if _, ok := d.cadence.Limit(); !ok && d.expected() {
+		why.Reset()
+		fmt.Fprintf(&why, "By the configuration it reads what another board read before, and no report of it has come within %s: look at the topic and account that it uses, and at the configuration's.", span.Text(d.expect))
+	} else if d.cfg.SilentAfter > 0 {
 		why.WriteString("; the limit of " + span.Text(d.cfg.SilentAfter) + " is set by hand.")
 	} else {
 		every := d.cfg.FalseEvery

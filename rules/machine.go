@@ -333,8 +333,10 @@ func (m *Machine) configure(in *Input) {
 	for _, c := range cfg.Lamps {
 		l := newLamp(c)
 		a := newAlarm("lamp/" + c.Name)
+		was := "" // the board that read it
 		if i, ok := old.lampAt[c.Name]; ok {
 			l, a = old.lamps[i], old.alarms[i]
+			was = l.cfg.Board()
 			before := len(m.raw)
 			m.raw = l.configure(in, c, m.raw)
 			m.stands(l, before)
@@ -348,7 +350,11 @@ func (m *Machine) configure(in *Input) {
 		if _, ok := m.deviceAt[l.cfg.Board()]; !ok {
 			m.addDevice(&old, DeviceConfig{Name: l.cfg.Board()})
 		}
-		m.devices[m.deviceAt[l.cfg.Board()]].reads(l)
+		d := m.devices[m.deviceAt[l.cfg.Board()]]
+		d.reads(l)
+		if i, ok := old.deviceAt[was]; ok && was != l.cfg.Board() {
+			d.follows(old.devices[i], in.At)
+		}
 	}
 	for _, d := range m.devices {
 		a := newAlarm("device/" + d.cfg.Name)

@@ -460,6 +460,68 @@ func TestUnlearned(t *testing.T) {
 // A person's word that the sensor was moved takes back what was told of the lamp,
 // in the person's name; a hand's readings do so with another reason. Relearning
 // the same inputs leads to the same.
+// A board that reads a lamp in the place of another, and is never heard, is missed: the
+// lamp is watched by nobody. One that reports, be it late, is not, nor is one of which
+// nothing is known.
+func TestNewBoardIsMissed(t *testing.T) {
+	config := func(board string, lamps ...string) *Config {
+		cfg := &Config{}
+		for _, name := range lamps {
+			cfg.Lamps = append(cfg.Lamps, LampConfig{Name: name, Device: board})
+		}
+		return cfg
+	}
+	for name, c := range map[string]struct {
+		every time.Duration // of the board before
+		then  *Config
+		hears time.Duration // after that; 0: never
+		want  []Kind
+	}{
+		"never heard":             {time.Minute, config("new", "tank", "salt"), 0, []Kind{Silent}},
+		"heard in time":           {time.Minute, config("new", "tank"), 50 * time.Minute, nil},
+		"heard late":              {time.Minute, config("new", "tank"), 90 * time.Minute, []Kind{Silent, Returned}},
+		"in the place of a slow":  {10 * time.Minute, config("new", "tank"), 3 * time.Hour, nil},
+		"another lamp":            {time.Minute, config("new", "salt"), 0, nil},
+		"nothing known of before": {0, config("new", "tank"), 0, nil},
+	} {
+		m, at := New(), epoch
+		m.Step(Input{At: at, Kind: InConfig, Config: config("old", "tank")})
+		m.Step(Input{At: at, Kind: InStart})
+		for range 100 {
+			if c.every == 0 {
+				break
+			}
+			at = at.Add(c.every)
+			m.Step(Input{At: at, Kind: InReading, Lamp: "tank", Value: 300})
+		}
+		m.Step(Input{At: at, Kind: InStop})
+		m.Step(Input{At: at, Kind: InConfig, Config: c.then})
+		m.Step(Input{At: at, Kind: InStart})
+		var got []Event
+		changed := at
+		for end := at.Add(5 * time.Hour); at.Before(end); at = at.Add(time.Minute) {
+			parts, err := m.Snapshot()
+			require.NoError(t, err)
+			m, err = Restore(parts)
+			require.NoError(t, err)
+			in := Input{At: at, Kind: InTick}
+			if at.Sub(changed) == c.hears && c.hears > 0 {
+				in = Input{At: at, Kind: InReading, Lamp: "tank", Value: 300}
+			}
+			got = append(got, m.Step(in)...)
+		}
+		require.Equal(t, len(c.want), len(got), name)
+		if len(c.want) > 0 {
+			require.Equal(t, c.want, kinds(got), name)
+		}
+		if len(got) > 0 {
+			assert.Equal(t, "new has not reported yet", got[0].Text, name)
+			assert.Contains(t, got[0].Why, "reads what another board read before, and no report of it has come within 60 min", name)
+			assert.Equal(t, changed.Add(time.Hour), got[0].At, name)
+		}
+	}
+}
+
 func TestAnew(t *testing.T) {
 	reading := func(i int, v float64) Input {
 		return Input{At: epoch.Add(time.Duration(i) * time.Minute), Kind: InReading, Lamp: "tank", Value: v}
