@@ -13,7 +13,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	least := math.Max(c.Noise.variance(), sq(0.01*step))
 	if sq(step) > beyondNoise*beyondNoise*least { // no noise comes near it
 		f.R = least
-		if v := c.Edges.flicker(step, math.Max(4*least, sq(step)/49)); v > 0 {
+		from := 4 * least
+		if f.Ripple == 0 {
+			from = math.Max(from, sq(step)/49)
+		}
+		if v := c.Edges.flicker(step, from) - c.ripple(step); v > from {
 			f.R, least = v, v // restless light: for now the lamp is a faint one
 		}
 	}
@@ -36,7 +40,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	}
 
 	b := f.best()
-	pred, v := b.M, b.P+mul(f.Q, dt)+f.R
+	pred, v := b.M, b.P+mul(f.Q, dt)+f.noise(b.shines(), step)
 	where := c.Hours.where(ms, minutes, step, f.R)
 	where.Least, where.Most = c.possible()
 	where.End = c.Noise.end(y)
@@ -66,7 +70,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	if b.S == Lit {
 		shown = mul(moved, f.slope(b.M, f.Step))
 	}
-	jumped := b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*step && sq(shown) > 16*(was.P+f.R+mul(f.Q, dt))
+	jumped := b.S == was.S && b.Enter == was.Enter && b.Age > 3 && moved > 0.1*step && sq(shown) > 16*(was.P+f.noise(b.shines(), step)+mul(f.Q, dt))
 	if jumped {
 		f.vote(b.M - was.M)
 	}
@@ -98,7 +102,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		if b.S == Blinking && f.Blur > 0.1 { // one reading in ten of no level at all: it is they that differ, not the ambient
 			most = 1.5 * f.R
 		}
-		e2 := math.Min(sq(y-pred), most)
+		e2 := math.Min(mul(sq(y-pred), f.R/(f.R+c.ripple(step))), most)
 		f.C += mul(0.1, e2-f.C)
 	}
 	// no faster than the ambient moves at this hour, or did lately
@@ -120,6 +124,15 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		}
 		f.learnBlur(b.By != byNormal && f.between(y, was.M))
 	}
+}
+
+// ripple is what the variance of a reading is more now than in the dark, for the lamp, with a
+// step so large, shines.
+func (c *core) ripple(step float64) float64 {
+	if c.State == Lit || c.F.best().shines() {
+		return c.F.noise(true, step) - c.F.R
+	}
+	return 0
 }
 
 // calmRho is the chance of a jump of the ambient, as seen lately, below which it did not

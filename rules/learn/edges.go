@@ -29,19 +29,21 @@ type edge struct {
 // edges is the detector and its memory.
 type edges struct {
 	bend
-	V    [nBuf]float64 // last readings, newest last
-	T    [nBuf]int64
-	N    uint32 // readings in V
-	E    [nEdges]edge
-	NE   uint32 // edges in E, oldest first
-	Wait uint32 // readings to wait before the next edge may be seen
-	Next change // a small one that has yet to show that it holds; Next.N is 0 if none
+	V      [nBuf]float64 // last readings, newest last
+	T      [nBuf]int64
+	N      uint32 // readings in V
+	E      [nEdges]edge
+	NE     uint32  // edges in E, oldest first
+	Wait   uint32  // readings to wait before the next edge may be seen
+	Ripple float64 // of the edge the last reading made plain, as ripples has it; -1: there was none
+	Next   change  // a small one that has yet to show that it holds; Next.N is 0 if none
 }
 
 func (e *edges) push(ms int64, y float64) {
 	copy(e.V[:], e.V[1:])
 	copy(e.T[:], e.T[1:])
 	e.V[nBuf-1], e.T[nBuf-1] = y, ms
+	e.Ripple = -1
 	if e.N < nBuf {
 		e.N++
 	}
@@ -110,6 +112,7 @@ func (e *edges) detect(floor float64, still bool) (edge, bool) {
 	if wrong > 2 {
 		return edge{}, false
 	}
+	e.Ripple = e.ripples(cut, size, floor, vPre, vPost)
 	// a cloud's edge ends in a slope: the new level must be as flat as noise
 	// or as the old level was; and a steady slope is no edge
 	sPre, sPost, most := 0.0, 0.0, 0.3*math.Abs(size)
@@ -132,18 +135,61 @@ func (e *edges) detect(floor float64, still bool) (edge, bool) {
 	if d := e.V[cut] - post; b < 0.9 && s2 < 2*floor && sq(d) > 9*s2 {
 		common += mul(0.5*3.5/42, clamp(d, -most, most))
 	}
-	if (common > 0) == (size > 0) && sq(common) > least2*s2/84 {
+	if e.Ripple <= 0 && (common > 0) == (size > 0) && sq(common) > least2*s2/84 {
 		size -= mul(half, common)
 		if sq(size) < 9*least || math.Abs(size) < half*math.Abs(common) {
 			return edge{}, false
 		}
 	}
-	if turn := sq(sPost - sPre); !e.abrupt(cut, size, floor) && (mul(turn, half*half) > mul(0.12, sq(size)) && turn > mul(12.0/42, s2) ||
+	if turn := sq(sPost - sPre); e.Ripple <= 0 && !e.abrupt(cut, size, floor) && (mul(turn, half*half) > mul(0.12, sq(size)) && turn > mul(12.0/42, s2) ||
 		vPost > 9*math.Max(vPre, floor) && vPost > mul(0.005, sq(size))) {
 		return edge{}, false
 	}
 	e.Wait = half - 1
 	return edge{At: e.T[cut], Size: size, Leap: e.leap(cut), SD: math.Sqrt(s2), From: pre}, true
+}
+
+// ripples is what the variance of the lit level is more than that of the dark one, as a share
+// of size squared, as of a lamp that flickers with the mains and is read at chance moments: the
+// dark level is as flat as noise, and the readings of the lit one differ by chance, none of them
+// near the dark one. 0 where they do not, -1 where the light moves and nobody knows.
+func (e *edges) ripples(cut int, size, floor, vPre, vPost float64) float64 {
+	// A lamp that swings between dark and bright a hundred times a second, before a sensor of
+	// some tens of milliseconds, makes a twentieth at most (common practice, no source).
+	const most = 0.05
+	dark, lit, vDark, vLit := e.V[cut-half:cut], e.V[cut:cut+half], vPre, vPost
+	if size < 0 {
+		dark, lit, vDark, vLit = lit, dark, vPost, vPre
+	}
+	if vDark > mul(3, floor) {
+		return -1
+	}
+	if vLit < 4*math.Max(vDark, floor) || slices.Min(lit)-slices.Max(dark) < mul(0.4, math.Abs(size)) {
+		return 0
+	}
+	mean, sum, turns := 0.0, 0.0, 0.0
+	for _, y := range lit {
+		mean += mul(1.0/half, y)
+	}
+	for i, y := range lit {
+		sum += sq(y - mean)
+		if i > 0 {
+			turns += sq(y - lit[i-1])
+		}
+	}
+	if turns < 0.8*sum { // by chance twice that (von Neumann's ratio), of a slope far less
+		return 0
+	}
+	// A blinking lamp before a board that averages reads bright, and now and then less.
+	v := [half]float64(lit)
+	slices.Sort(v[:])
+	if v[half-1]-mul(0.5, v[half/2-1]+v[half/2]) < mul(0.15, v[half-1]-v[0]) {
+		return 0
+	}
+	if share := (sum/(half-1) - vDark) / sq(size); share < most {
+		return share
+	}
+	return 0
 }
 
 // later tells whether a cut up to four readings after this one divides the two levels

@@ -68,6 +68,9 @@ type filter struct {
 	Runs    [maxRun]float64 // runs of one phase that reached this length, in this blinking
 	Going   uint8           // length of the run going on
 	Alias   alias           // the rhythm of this blinking
+	Ripple  float64         // what a reading's variance is more while the lamp shines, as a share of the step squared
+	Ripples [6]float64      // the same at its last edges, newest first
+	NRipple uint32          // how many of them
 	Rail    float64         // readings saturate here; 0: unknown
 	PB      float64         // share of blinking among what follows dark (or lit)
 	Hazard  float64         // chance of a switch a reading, from a steady state
@@ -141,6 +144,36 @@ func (f *filter) ambient(y float64, lit bool) float64 {
 		return f.under(y, f.Step)
 	}
 	return y
+}
+
+// learnRipple takes note of what edges.ripples gave for one more edge of the lamp. Restless
+// light may look like it now and then: more than half of the last edges must.
+func (f *filter) learnRipple(share float64) {
+	if share < 0 {
+		return
+	}
+	copy(f.Ripples[1:], f.Ripples[:])
+	f.Ripples[0] = share
+	f.NRipple = min(f.NRipple+1, uint32(len(f.Ripples)))
+	sum, n := 0.0, 0
+	for _, x := range f.Ripples[:f.NRipple] {
+		if x > 0 {
+			sum += x
+			n++
+		}
+	}
+	f.Ripple = 0
+	if 2*n > int(f.NRipple) {
+		f.Ripple = sum / float64(n)
+	}
+}
+
+// noise is the variance of a reading while the lamp, whose step is so large here, shines or not.
+func (f *filter) noise(shines bool, step float64) float64 {
+	if !shines || f.Ripple == 0 {
+		return f.R
+	}
+	return f.R + mul(f.Ripple, sq(step))
 }
 
 // shines tells whether the lamp shone at the last reading.
@@ -278,13 +311,14 @@ func (x *extension) update(h *hyp, mean, extra float64, shines bool) hyp {
 		}
 		return k // a clipped reading tells nothing of the ambient
 	}
-	g := k.P / (k.P + x.f.R)
+	r := x.f.noise(shines, x.step)
+	g := k.P / (k.P + r)
 	if x.f.Bend != 0 {
 		k.M = x.f.ambient(mean+mul(g, x.y-mean), shines)
 	} else {
 		k.M += mul(g, x.y-mean)
 	}
-	k.P = mul(g, x.f.R)
+	k.P = mul(g, r)
 	return k
 }
 
@@ -296,7 +330,8 @@ func (x *extension) outlying(h *hyp) {
 	if shines {
 		level = lit
 	}
-	sd := math.Sqrt(h.P + f.R)
+	r := f.noise(shines, x.step)
+	sd := math.Sqrt(h.P + r)
 	d := x.y - level
 	if math.Abs(d) <= 2.5*sd {
 		return
@@ -338,7 +373,7 @@ func (x *extension) outlying(h *hyp) {
 		g /= x.slope
 	}
 	k.W, k.By = h.W*g*math.Min(exp(x.where.odds(h.M+d)-x.where.odds(h.M)), 1), byJump
-	k.M, k.P, k.Jump, k.Leap = h.M+d, f.R, x.ms, d
+	k.M, k.P, k.Jump, k.Leap = h.M+d, r, x.ms, d
 	x.switched(&k, h, d)
 	x.addJump(&k)
 	// both at once: the lamp changes as a room's light does
@@ -354,7 +389,7 @@ func (x *extension) outlying(h *hyp) {
 		}
 		k.W = h.W * x.hazard * g * math.Min(exp(x.where.odds(h.M+d2)-x.where.odds(h.M)), 1)
 		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
-		k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.R+x.tau, x.ms, d2, Dark+Lit-h.S
+		k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.noise(!shines, x.step)+x.tau, x.ms, d2, Dark+Lit-h.S
 		x.switched(&k, h, d2)
 		x.addJump(&k)
 	}
@@ -446,7 +481,7 @@ func (x *extension) steady(h *hyp) {
 		level, other, to, phase, pb = lit, h.M, Dark, 0, math.Min(pb, 0.1)
 	}
 	k := x.update(h, level, 0, h.S == Lit)
-	k.W, k.By = h.W*x.stay()*x.likely(level, h.P+f.R), byNormal
+	k.W, k.By = h.W*x.stay()*x.likely(level, h.P+f.noise(h.S == Lit, x.step)), byNormal
 	x.add(&k)
 	// known in the counts of the one level, it is in those of the other
 	if h.S == Lit {
@@ -454,7 +489,7 @@ func (x *extension) steady(h *hyp) {
 	} else {
 		h.P *= sq(x.slope)
 	}
-	g := x.likely(other, h.P+f.R+x.tau)
+	g := x.likely(other, h.P+f.noise(h.S != Lit, x.step)+x.tau)
 	k = x.update(h, other, x.tau, h.S != Lit)
 	g *= math.Min(exp(x.where.odds(k.M)-x.where.odds(h.M)), 1)
 	k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
@@ -486,7 +521,7 @@ func (x *extension) blinking(h *hyp) {
 	lit += mul(x.rhythm, x.lit-lit)
 	on := 1 - f.Eps - f.Rho - f.Calms // it goes on
 	for ph := range uint8(2) {
-		mean, v, p, run := h.M, h.P+f.R, 1-lit, min(h.Run+1, maxRun)
+		mean, v, p, run := h.M, h.P+f.noise(ph == 1, x.step), 1-lit, min(h.Run+1, maxRun)
 		if ph == 1 {
 			mean, p = h.M+x.step, lit
 		}

@@ -108,6 +108,7 @@ func (c *core) image(m *image) {
 	m.u64(&c.N)
 	m.i64(&c.At)
 	m.f64s(&c.Val, &c.IV)
+	c.Smooth.image(m)
 	c.Noise.image(m)
 	c.Edges.image(m)
 	m.f64s(&c.Prelude.N, &c.Prelude.S, &c.Prelude.I, &c.Prelude.SS, &c.Prelude.First)
@@ -146,6 +147,27 @@ func (c *config) image(m *image) {
 	m.i64s(&c.OnDelay, &c.OffDelay, &c.FalseEvery)
 }
 
+func (s *smoother) image(m *image) {
+	m.u8(&s.Kind)
+	m.u32(&s.N)
+	m.f64s(&s.Quantum, &s.Y)
+	m.row(s.D[:])
+	m.f64(&s.Usual)
+	m.u32(&s.Quiet)
+	m.row(s.Lag[:])
+	m.f64s(&s.Weight, &s.S0, &s.S1)
+	m.u32s(&s.Small, &s.Blocks)
+	m.f64s(&s.Low, &s.Runs)
+	m.f64s(&s.Stay, &s.Fits)
+	m.bools(&s.Going, &s.Sharp)
+	m.f64(&s.Hint)
+	m.u32(&s.Long)
+	m.f64(&s.Means)
+	m.u32(&s.Run)
+	m.f64(&s.First)
+	m.row(s.X[:])
+}
+
 func (n *noise) image(m *image) {
 	m.f64(&n.Last)
 	m.row(n.D[:])
@@ -173,6 +195,7 @@ func (e *edges) image(m *image) {
 		e.E[i].image(m)
 	}
 	m.u32s(&e.NE, &e.Wait)
+	m.f64(&e.Ripple)
 	x := &e.Next
 	x.Edge.image(m)
 	m.f64s(&x.Pre, &x.Post, &x.Brink)
@@ -220,6 +243,9 @@ func (f *filter) image(m *image) {
 	m.u64(&f.Alias.Side)
 	m.u64(&f.Alias.Seen)
 	m.f64s(&f.Alias.Odds, &f.Alias.Since)
+	m.f64(&f.Ripple)
+	m.row(f.Ripples[:])
+	m.u32(&f.NRipple)
 	m.f64s(&f.Rail, &f.PB, &f.Hazard, &f.Calms)
 }
 
@@ -229,7 +255,7 @@ func (w *why) image(m *image) {
 	m.i64s(&w.At, &w.Enter)
 	m.u32s(&w.Held, &w.Flips)
 	m.f64s(&w.Value, &w.On, &w.Off, &w.Step, &w.Conf)
-	m.bools(&w.Prov, &w.Manual, &w.Beyond)
+	m.bools(&w.Prov, &w.Manual, &w.Beyond, &w.Smoothed)
 	m.u8(&w.How)
 }
 

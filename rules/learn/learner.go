@@ -23,6 +23,7 @@ type core struct {
 	Val   float64 // last reading as published
 	IV    float64 // usual interval, ms
 
+	Smooth  smoother
 	Noise   noise
 	Edges   edges
 	Prelude prelude
@@ -99,13 +100,18 @@ func (c *core) sign() float64 {
 // Constant time, no allocation.
 func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c := &l.c
-	told, known := c.Changed, c.State != Learning
-	c.Changed, c.Settled, c.FaultChanged = false, false, false
 	if !finite(value) {
+		c.Changed, c.Settled, c.FaultChanged = false, false, false
 		return l.Verdict()
 	}
-	value = clamp(value, -1e12, 1e12)
-	ms := at.UnixMilli()
+	return l.take(at.UnixMilli(), clamp(value, -1e12, 1e12), true)
+}
+
+// take takes a reading, as the board sent it or (else) with its smoothing taken out.
+func (l *Learner) take(ms int64, value float64, sent bool) Verdict {
+	c := &l.c
+	told, known := c.Changed, c.State != Learning
+	c.Changed, c.Settled, c.FaultChanged = false, false, false
 	gap := float64(ms - c.At)
 	if c.Begin == 0 {
 		c.Begin = ms
@@ -126,7 +132,17 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 	c.N++
 	c.At, c.Val = ms, value
 	y := mul(c.sign(), value)
-	c.Noise.observe(y, c.Health.Equal, c.Health.Same, c.flips(y), c.Range.RHi-c.Range.RLo < mul(3, math.Sqrt(c.Noise.steps())))
+	switch {
+	case c.Cfg.manual(): // a person set levels for what the board sends
+		c.Smooth = smoother{}
+	case sent:
+		y = c.measured(y, gap/math.Max(c.IV, 1))
+	}
+	dim := 1.0 // differences as they would be in the dark
+	if c.Known && c.F.Ripple > 0 {
+		dim = math.Sqrt(c.F.R / (c.F.R + c.ripple(c.F.stepNow())))
+	}
+	c.Noise.observe(y, dim, c.Health.Equal, c.Health.Same, c.flips(y), c.Range.RHi-c.Range.RLo < mul(3, math.Sqrt(c.Noise.steps())))
 	if c.Edges.N == nBuf && !c.Known {
 		c.Prelude.add(c.Edges.V[0])
 	}
@@ -203,9 +219,12 @@ func (c *core) torch() uint32 {
 func (l *Learner) again(n uint32) {
 	c := &l.c
 	old := *c
-	*c = core{Cfg: old.Cfg, Begin: old.Begin}
+	*c = core{Cfg: old.Cfg, Begin: old.Begin, Smooth: old.Smooth}
 	for i := nBuf - min(n, old.Edges.N); i < nBuf; i++ {
-		l.Observe(time.UnixMilli(old.Edges.T[i]), mul(c.sign(), old.Edges.V[i]))
+		if c.Begin == 0 {
+			c.Begin = old.Edges.T[i]
+		}
+		l.take(old.Edges.T[i], mul(c.sign(), old.Edges.V[i]), false)
 	}
 	c.FaultChanged = c.Fault != old.Fault
 }
@@ -219,9 +238,12 @@ func (l *Learner) Anew() Verdict {
 	if c.Cfg.manual() {
 		return l.Verdict()
 	}
-	known := c.State != Learning
-	c.Begin = 0
-	l.again(1)
+	old, known := *c, c.State != Learning
+	*c = core{Cfg: old.Cfg}
+	if old.N > 0 {
+		l.take(old.At, old.Val, true)
+	}
+	c.FaultChanged = c.Fault != old.Fault
 	v := l.Verdict()
 	v.GivenUp = known
 	return v
@@ -269,7 +291,7 @@ func (l *Learner) Teach(at time.Time, s State) Verdict {
 		return l.Verdict()
 	}
 	ms := max(at.UnixMilli(), c.At)
-	y := mul(c.sign(), c.Val)
+	y := c.Edges.V[nBuf-1]
 	c.Taught[s-Dark], c.TaughtAs[s-Dark], c.TaughtAt[s-Dark] = true, y, ms
 	switch {
 	case c.Cfg.manual():

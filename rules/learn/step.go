@@ -192,6 +192,9 @@ func (c *core) weigh(e *edge, floor float64) {
 		move += c.Range.Slid
 	}
 	rough := clamp((e.SD/a-0.05)/0.1, 0, 1)
+	if c.Edges.Ripple > 0 {
+		rough = 0
+	}
 	e.Act = clamp((move-mul(1.2, sd))/a+mul(rough, 0.2*math.Max(sq(e.SD)/floor-1.7, 0)), 0, 100)
 	if e.Act > 0.1 && e.Leap > 0.85*a && a > mul(15, sd) {
 		// amid moving light the two levels tell less than the jump itself, which
@@ -251,6 +254,7 @@ func (l *Learner) ofKnown(raw edge, sd float64, ms int64) bool {
 	// amid moving light only an edge of just the size is taken for the lamp's
 	if d < math.Max(0.1*c.F.Step, 2*e.SD) || e.credit() > 0.2 && d < math.Max(0.3*c.F.Step, 3*e.SD) {
 		c.teachStep(raw)
+		c.F.learnRipple(c.Edges.Ripple)
 		c.F.Hazard = math.Min(c.F.Hazard+recent/e.unrest(), often)
 		if c.untold(sd) {
 			l.relearned(c.F.Step, raw, ms)
@@ -332,6 +336,7 @@ func (c *core) adopt(step, sd float64) {
 	}
 	r := c.Noise.variance()
 	c.F = filter{bend: c.Edges.bend, Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1, Blur: leastBlur, Hazard: seldom}
+	c.F.learnRipple(c.Edges.Ripple)
 	c.Known = true
 	c.Edges.Next = change{}
 	c.NUp, c.NDown, c.Told = 0, 0, 0

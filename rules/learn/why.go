@@ -20,6 +20,7 @@ type why struct {
 	Conf           float64
 	Prov, Manual   bool
 	Beyond         bool  // Value is beyond the level of State
+	Smoothed       bool  // Value is what the board measured, and not what it sent
 	How            uint8 // how the state became known without a change; 0: by a change
 }
 
@@ -78,6 +79,9 @@ func (l *Learner) Why() string {
 	if !w.Manual && w.State != Blinking {
 		fmt.Fprintf(&b, "; the lamp makes %s counts of difference", num(w.Step))
 	}
+	if w.Smoothed {
+		b.WriteString("; the board sends a running mean of what it measures, which is taken out here")
+	}
 	fmt.Fprintf(&b, "; %s sure", Sure(w.Conf))
 	if w.Prov {
 		b.WriteString(", provisional until both states were seen")
@@ -96,7 +100,7 @@ func (c *core) explain() {
 	}
 	on, off := c.levels()
 	w.On, w.Off = mul(c.sign(), on), mul(c.sign(), off)
-	w.Beyond = false
+	w.Beyond, w.Smoothed = false, c.Smooth.Kind != notSmoothed
 	for i := nBuf - 1; i >= nBuf-int(c.Edges.N) && c.Edges.T[i] >= w.Enter; i-- {
 		if y := c.Edges.V[i]; w.State == Lit && y >= on || w.State == Dark && y <= off {
 			w.Beyond, w.Value = true, mul(c.sign(), y)
@@ -126,8 +130,8 @@ func Sure(p float64) string {
 
 // Aim tells how well the two levels can be told apart right now.
 //
-// Separation is Ashman's D = sqrt(2)|m1-m2|/sqrt(s1^2+s2^2), here with one
-// noise for both levels; above 2 two levels are cleanly separate (Ashman, Bird
+// Separation is Ashman's D = sqrt(2)|m1-m2|/sqrt(s1^2+s2^2), where s2 is larger than
+// s1 for a lamp that flickers; above 2 two levels are cleanly separate (Ashman, Bird
 // and Zepf, Astronomical Journal 108 (1994) 2348, from memory). One reading
 // then still errs once in six, so the grades ask for more.
 func (l *Learner) Aim() Aim {
@@ -136,6 +140,7 @@ func (l *Learner) Aim() Aim {
 	a := Aim{Value: c.Val, Dark: c.Val, Lit: c.Val, Noise: sd, Grade: "unknown",
 		Hint: "only one level seen so far: switch the lamp once, or teach lit and dark"}
 	var dark, lit float64
+	bright := sd // noise while the lamp shines
 	switch {
 	case c.Cfg.manual():
 		a.Dark, a.Lit = c.Cfg.OffBelow, c.Cfg.OnAbove
@@ -143,7 +148,8 @@ func (l *Learner) Aim() Aim {
 		return a
 	case c.Known:
 		dark = c.F.best().M
-		lit = dark + c.F.step(dark)
+		step := c.F.step(dark)
+		lit, bright = dark+step, math.Sqrt(sq(sd)+mul(c.F.Ripple, sq(step)))
 	case c.Taught[0] && c.Taught[1]:
 		dark, lit = c.TaughtAs[0], c.TaughtAs[1]
 		if lit <= dark {
@@ -158,7 +164,7 @@ func (l *Learner) Aim() Aim {
 		return a
 	}
 	a.Dark, a.Lit = mul(c.sign(), dark), mul(c.sign(), lit)
-	a.Separation = math.Min(AshmanD(dark, sd, lit, sd), 1e6)
+	a.Separation = math.Min(AshmanD(dark, sd, lit, bright), 1e6)
 	a.Hint = ""
 	switch d := a.Separation; {
 	case d < 3:
@@ -173,6 +179,9 @@ func (l *Learner) Aim() Aim {
 	// Without noise readings pile up wherever the lamp's light is.
 	if rail := c.Noise.rail(); rail != 0 && lit > rail-mul(3, sd) && (isEnd(mul(c.sign(), rail)) || c.Noise.steps() > 1) {
 		a.Hint = "lit reads at the end of the converter's range: another divider resistor would leave room for daylight"
+	}
+	if a.Hint == "" && c.Smooth.Kind != notSmoothed {
+		a.Hint = "the board sends a running mean of what it measures: lampward takes that out, but single readings tell more, and sooner"
 	}
 	return a
 }

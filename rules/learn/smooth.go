@@ -1,0 +1,377 @@
+package learn
+
+import "math"
+
+// Many boards smooth what they measure before they send it: by a share of the way to it,
+// y += (1-stay)*(x-y), or by the mean of the last few. A change of the lamp then takes some
+// readings, as a cloud's may, and the noise comes in runs. Both leave their mark. After a
+// change in still light each difference is the same share (stay) of the one before, or so many
+// are alike and then there are none. And the noise, if it was white, has in its differences k
+// readings apart the correlation -(1-stay)/2 * stay^(k-1), or -1/2 where k is the length of the
+// mean, and 0 elsewhere (from the autocorrelations of a first-order autoregression and of a
+// moving average; Box and Jenkins, Time Series Analysis, from memory). Where that is seen the
+// smoothing is taken out, and all the rest of the learner reads what was measured.
+
+// How a board smooths.
+const (
+	notSmoothed = iota
+	byShare
+	byMean
+)
+
+// smoother finds out how the board smooths, and takes it out.
+type smoother struct {
+	Kind    uint8
+	N       uint32                // readings
+	Quantum float64               // the converter's step
+	Y       float64               // last reading as it was sent
+	D       [mostMean]float64     // differences of the last ones, newest first
+	Usual   float64               // median of the |differences|
+	Quiet   uint32                // how many of them in a row noise explains
+	Lag     [mostMean + 1]float64 // sums of products of quiet differences so many readings apart, lately
+	Weight  float64               // of how many
+	S0, S1  float64               // the same of this block, 0 and 1 apart
+	Small   uint32                // of how many
+	Blocks  uint32                // blocks seen
+	Low     float64               // correlation of neighbouring readings in the blocks where it is least; -1: the converter's steps hide it
+	Runs    float64               // correlation of neighbouring readings by all blocks
+
+	Stay  float64 // by changes in still light: what a difference is of the one before it
+	Fits  float64 // differences that fit that, more than those that do not
+	Going bool    // such a change is going on
+	Sharp bool    // one came from one reading to the next, as no smoothing leaves it
+	Hint  float64 // the same by the noise; 0: that says nothing of it
+
+	Long  uint32  // readings that the mean is of
+	Means float64 // what speaks for that
+	Run   uint32  // differences alike since a change in still light began
+	First float64 // their mean
+
+	X [mostMean]float64 // byMean: what was measured, newest first
+}
+
+const (
+	mostMean = 12 // readings, at most, that a mean is known to be of
+	blockOf  = 60 // quiet differences
+
+	leastStay, mostStay = 0.2, 0.94 // with less a change is sharp enough; with more it is hardly told from light that goes on
+	leastHint, mostHint = 0.5, 0.9
+	fewFits             = 5
+	mostFits            = 40
+	sharpCounts         = 4 // fits that a change from one reading to the next counts against
+
+	leak = 0.1 // of its errors that a mean taken out forgets with each reading
+)
+
+// observe takes a reading as it was sent, times usual intervals after the last one, and tells
+// whether the board proves to smooth in another way than was thought.
+func (s *smoother) observe(y, times float64) (turned bool) {
+	d := y - s.Y
+	s.Y = y
+	s.N++
+	if s.N == 1 || times < 0.3 || times > 1.7 {
+		s.Quiet, s.Going, s.Run, s.D[0] = 0, false, 0, 0
+		return false
+	}
+	a := math.Abs(d)
+	switch k := 0.02 + 1/float64(min(s.N, 100)); {
+	case s.N == 2:
+		s.Usual = a
+	case a > s.Usual:
+		s.Usual += mul(k, math.Min(s.Usual+mul(0.1, s.Quantum), a-s.Usual))
+	default:
+		s.Usual -= mul(k, s.Usual)
+	}
+	// the median of a Gaussian is 0.6745 deviations, and rounding alone makes 1/sqrt(6) steps
+	sd := math.Max(s.Usual/0.6745, 0.41*s.Quantum)
+	begins := a > 10*sd && s.Quiet >= 3
+	s.decay(d, sd, begins)
+	s.ramp(d, sd, begins)
+	if a < 4*sd {
+		if s.Quiet = min(s.Quiet+1, 2*mostMean); s.Quiet > mostMean {
+			s.quiet(d)
+		}
+	} else {
+		s.Quiet = 0
+	}
+	copy(s.D[1:], s.D[:])
+	s.D[0] = d
+	was := s.Kind
+	switch hinted := s.Hint > 0 && !s.Sharp; {
+	case was == byMean && s.Means > 0, was == byShare && (s.Fits > 0 || hinted):
+	case s.Means > fewFits && s.Blocks >= 3 && s.Low > 0.5 && (s.apart(s.Long) < -0.3 || s.Means >= 20 && s.Long > 3):
+		s.Kind = byMean
+	case s.fits(), hinted:
+		s.Kind = byShare
+	default:
+		s.Kind = notSmoothed
+	}
+	return s.Kind != was
+}
+
+// fits tells whether changes in still light and the noise together say that the board smooths
+// by a share. Where the light moves as clouds do the noise seems to come in longer runs.
+func (s *smoother) fits() bool {
+	switch {
+	case s.Low == -1:
+		return s.Fits >= 3*fewFits && s.Blocks >= 5
+	case s.Low < mul(0.35, s.Stay):
+		return false
+	case math.Abs(1+2*s.apart(1)-s.Stay) > 0.2:
+		return s.Fits >= 3*fewFits && s.Blocks >= 3
+	}
+	return s.Fits >= fewFits && s.Blocks >= 3 || s.Fits >= 2*fewFits && s.Blocks > 0
+}
+
+// decay looks for changes of which each difference is the same share of the one before.
+func (s *smoother) decay(d, sd float64, begins bool) {
+	if !s.Going {
+		s.Going = begins
+		return
+	}
+	last := s.D[0]
+	r, off := d/last, (mul(1.3, sd)+mul(0.4, s.Quantum))/math.Abs(last)
+	near := 0.02 + off + off
+	switch {
+	case off > 0.12: // it tells no more
+		s.Going = false
+	case s.Fits > 0 && math.Abs(r+1-s.Stay) < near: // an outlier goes
+	case math.Abs(r) < 0.12:
+		s.Fits, s.Going, s.Sharp = math.Max(s.Fits-sharpCounts, 0), false, true
+	case r < leastStay-off-off || r > mostStay || s.Fits > 0 && math.Abs(r-s.Stay) > near:
+		s.Fits, s.Going = math.Max(s.Fits-1, 0), false
+	default:
+		s.Stay += mul(math.Max(1/(1+s.Fits), 0.05), r-s.Stay)
+		s.Fits = math.Min(s.Fits+1, mostFits)
+	}
+}
+
+// ramp looks for changes of so many differences alike.
+func (s *smoother) ramp(d, sd float64, begins bool) {
+	still, more := math.Abs(d) < 4*sd, float64(s.Run)-1
+	switch {
+	case s.Run == 0:
+		if begins {
+			s.Run, s.First = 1, d
+		}
+		return
+	case !still && math.Abs(d-s.First) < 5*sd && s.Run < mostMean:
+		s.Run++
+		s.First += (d - s.First) / float64(s.Run)
+		return
+	case !still:
+		s.Means = math.Max(s.Means-1, 0)
+	case s.Run == 1: // from one reading to the next; or an outlier comes into the mean, or goes
+		s.Means = math.Max(s.Means-0.5, 0)
+	case s.Run == s.Long:
+		s.Means = math.Min(s.Means+more, mostFits)
+	default:
+		if s.Means -= more; s.Means < 0 {
+			s.Long, s.Means = s.Run, more
+		}
+	}
+	s.Run = 0
+}
+
+// quiet takes a difference that noise explains, after others that it does.
+func (s *smoother) quiet(d float64) {
+	s.Lag[0] += sq(d)
+	for i, x := range s.D {
+		s.Lag[i+1] += mul(d, x)
+	}
+	s.Weight++
+	s.S0 += sq(d)
+	s.S1 += mul(d, s.D[0])
+	if s.Small++; s.Small < blockOf {
+		return
+	}
+	s.block()
+	s.Small, s.S0, s.S1 = 0, 0, 0
+	const keep = 0.85
+	for i := range s.Lag {
+		s.Lag[i] *= keep
+	}
+	s.Weight *= keep
+}
+
+// block learns from a block of quiet differences.
+func (s *smoother) block() {
+	s.Blocks = min(s.Blocks+1, 1000)
+	first := s.Blocks == 1
+	if v, cov := s.unrounded(s.S0, s.S1, blockOf); v < mul(0.3*blockOf, sq(s.Quantum)) || v <= 0 {
+		if first {
+			s.Low = -1
+		}
+	} else {
+		rho, k := clamp(1+2*cov/v, -0.99, 1), 0.05
+		if rho < s.Low {
+			k = 0.5
+		}
+		if first || s.Low == -1 {
+			k, s.Low = 1, 0
+		}
+		s.Low += mul(k, rho-s.Low)
+	}
+	if s.Low > -1 && s.Low < 0 && s.Fits < 3*fewFits { // white
+		s.Fits, s.Hint = 0, 0
+	}
+	s.marks()
+}
+
+// unrounded is what sums of n squares and of n products of neighbouring differences come to
+// without the converter's rounding.
+func (s *smoother) unrounded(squares, products, n float64) (v, cov float64) {
+	q := sq(s.Quantum)
+	return squares - mul(n/6, q), products + mul(n/12, q)
+}
+
+// apart is the correlation of quiet differences so many readings apart, of late.
+func (s *smoother) apart(lag uint32) float64 {
+	v, cov := s.unrounded(s.Lag[0], s.Lag[1], s.Weight)
+	if lag > 1 {
+		cov = s.Lag[lag]
+	}
+	if v <= 0 {
+		return 0
+	}
+	return cov / v
+}
+
+// marks looks for what smoothing leaves in the noise.
+func (s *smoother) marks() {
+	v, _ := s.unrounded(s.Lag[0], 0, s.Weight)
+	steps := mul(s.Weight, sq(s.Quantum))
+	if s.Blocks < 5 || v < 0.5*steps || v <= 0 {
+		return
+	}
+	var c [mostMean + 1]float64
+	most, second := uint32(1), 0.0 // where it is most negative, and how much it is elsewhere
+	for i := uint32(1); i <= mostMean; i++ {
+		if c[i] = s.apart(i); c[i] < c[most] {
+			most = i
+		}
+	}
+	for i := uint32(1); i <= mostMean; i++ {
+		if i != most {
+			second = math.Min(second, c[i])
+		}
+	}
+	if most > 1 && c[most] < -0.38 && second > -0.16 {
+		if s.Long != most {
+			s.Long, s.Means = most, 0
+		}
+		s.Means = math.Min(math.Max(s.Means, fewFits)+1, mostFits)
+		return
+	}
+	s.Runs += mul(math.Max(1/float64(s.Blocks-4), 0.04), 1+2*c[1]-s.Runs)
+	if s.Runs < 0.8*leastHint {
+		s.Hint = 0
+	}
+	if s.Blocks < 10 || s.Runs < leastHint || s.Runs > mostHint || s.Low < 0.5*s.Runs || v < steps {
+		return
+	}
+	want, off := c[1], 0.0
+	for _, x := range c[2:] {
+		want = mul(want, s.Runs)
+		off += sq(x - want)
+	}
+	// by chance a correlation of n differences is off by 1/sqrt(n), so that this is about mostMean
+	switch off = mul(off, s.Weight); {
+	case off > 40:
+		s.Hint = 0
+	case s.Hint > 0 || off < 15:
+		s.Hint = s.Runs
+	}
+}
+
+// stays is the share of the last reading that is in the next.
+func (s *smoother) stays() float64 {
+	if s.Fits >= fewFits || s.Hint == 0 {
+		return s.Stay
+	}
+	return s.Hint
+}
+
+// variance is that of what was measured, by the quiet differences.
+func (s *smoother) variance() float64 {
+	v := s.Lag[0] / (2 * s.Weight)
+	if s.Kind == byMean {
+		return mul(v, sq(float64(s.Long)))
+	}
+	stay := s.stays()
+	return (mul(v, 1+sq(stay)) - mul(stay, s.Lag[1])/s.Weight) / sq(1-stay)
+}
+
+// measured is what the board measured, if it sends y, times usual intervals after last: some
+// readings may have been lost in between.
+func (s *smoother) measured(last, y, times float64) float64 {
+	k := int(clamp(math.Round(times), 1, 1000))
+	switch s.Kind {
+	case byShare:
+		stay := s.stays()
+		if k > 1 {
+			stay = pow(stay, float64(k))
+		}
+		return last + (y-last)/(1-stay)
+	case byMean:
+		x, n := y, int(s.Long)
+		if k < n { // what was lost is alike, as far as is known
+			sum := mul(float64(n), y-last)
+			for _, v := range s.X[n-k : n] { // these went out of the mean
+				sum += v + mul(leak, y-v)
+			}
+			x = sum / float64(k)
+		}
+		k = min(k, mostMean)
+		copy(s.X[k:], s.X[:])
+		for i := range k {
+			s.X[i] = x
+		}
+		return x
+	}
+	return y
+}
+
+// measured is what the board measured, as far as is known, now that it sends y, times usual
+// intervals after its last reading.
+func (c *core) measured(y, times float64) float64 {
+	s := &c.Smooth
+	if s.Kind == notSmoothed {
+		s.Quantum = c.Noise.Quantum
+	}
+	last := s.Y
+	if s.observe(y, times) {
+		c.unsmooth()
+	}
+	return clamp(s.measured(last, y, times), -1e12, 1e12)
+}
+
+// unsmooth reads the last readings anew, now that it is known how the board smooths, or is not
+// any more. What was learned by slopes that passed for the light's, or by what was no slope, is
+// given up.
+func (c *core) unsmooth() {
+	s, n, e := &c.Smooth, &c.Noise, &c.Edges
+	if s.Kind == notSmoothed {
+		n.Block = 0
+	} else {
+		n.V = s.variance()
+		n.Now = n.V
+		oldest := nBuf - int(e.N)
+		last := e.V[min(oldest, nBuf-1)]
+		for i := range s.X {
+			s.X[i] = last
+		}
+		for i := oldest + 1; i < nBuf; i++ {
+			y := e.V[i]
+			e.V[i] = s.measured(last, y, float64(e.T[i]-e.T[i-1])/math.Max(c.IV, 1))
+			last = y
+		}
+	}
+	n.Seen, n.N, n.Calm, n.Sq, n.Prod, n.Rho, n.Quantum = false, 0, 0, 0, 0, 0, 0
+	*e = edges{V: e.V, T: e.T, N: e.N}
+	c.Range.Jump = 0
+	if c.Known {
+		c.Hours.forget()
+		c.forget()
+	}
+}

@@ -1,0 +1,344 @@
+package learn
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+)
+
+// firmware is what a board sends for each measurement.
+type firmware func(x float64) float64
+
+// byShareOf sends the last number and a share of the way to what was measured.
+func byShareOf(share float64) firmware {
+	y, begun := 0.0, false
+	return func(x float64) float64 {
+		if !begun {
+			y, begun = x, true
+		}
+		y += share * (x - y)
+		return y
+	}
+}
+
+// meanOf sends the mean of the last n.
+func meanOf(n int) firmware {
+	var v []float64
+	return func(x float64) float64 {
+		if v = append(v, x); len(v) > n {
+			v = v[1:]
+		}
+		sum := 0.0
+		for _, y := range v {
+			sum += y
+		}
+		return sum / float64(len(v))
+	}
+}
+
+// asItIs sends what was measured.
+func asItIs(x float64) float64 { return x }
+
+// sent feeds n readings of a level as a board sends them, in whole counts.
+func (f *feeder) sent(board firmware, n int, level float64, noise float64) {
+	f.read(n, func(int) float64 { return board(level + noise*f.r.NormFloat64()) }, 1)
+}
+
+// What the board measured is got back from what it sends. The forward way is the one above.
+func TestSmoothingIsTakenOut(t *testing.T) {
+	r := rand.New(rand.NewPCG(7, 8))
+	for name, c := range map[string]struct {
+		s     smoother
+		board firmware
+		near  float64 // a mean forgets a tenth of its errors a reading, and so as much of what it lags by
+	}{
+		"a share of a half":   {smoother{Kind: byShare, Stay: 0.5, Fits: 40}, byShareOf(0.5), 1e-9},
+		"a share of a tenth":  {smoother{Kind: byShare, Stay: 0.9, Fits: 40}, byShareOf(0.1), 1e-9},
+		"by the noise alone":  {smoother{Kind: byShare, Stay: 0.3, Hint: 0.8}, byShareOf(0.2), 1e-9},
+		"a mean of two":       {smoother{Kind: byMean, Long: 2}, meanOf(2), 60},
+		"a mean of ten":       {smoother{Kind: byMean, Long: 10}, meanOf(10), 60},
+		"not smoothed at all": {smoother{}, asItIs, 0},
+	} {
+		x, last, off := 200.0, c.board(200), 0.0
+		for i := range c.s.X {
+			c.s.X[i] = x
+		}
+		for i := range 600 {
+			if i%40 == 0 {
+				x = 200 + 400*float64(i/40%2)
+			}
+			was := x + 6*r.NormFloat64()
+			y := c.board(was)
+			off = math.Max(off, math.Abs(c.s.measured(last, y, 1)-was))
+			last = y
+		}
+		if off > c.near+1e-9 {
+			t.Errorf("%s: off by %.1f", name, off)
+		}
+	}
+	// three readings lost: what it measured meanwhile counts as alike
+	board := byShareOf(0.3)
+	s := smoother{Kind: byShare, Stay: 0.7, Fits: 40}
+	last, y := board(100), 0.0
+	for range 4 {
+		y = board(500)
+	}
+	if got := s.measured(last, y, 4.2); math.Abs(got-500) > 1e-9 {
+		t.Errorf("after a gap: %v", got)
+	}
+}
+
+// The correlations of the differences of smoothed white noise are those of the formulas (Box
+// and Jenkins, from memory), and tell how it was smoothed before any lamp changed.
+func TestSmoothedNoiseIsKnown(t *testing.T) {
+	for _, stay := range []float64{0.6, 0.7, 0.8} {
+		f := feed(Config{}, time.Minute, 0)
+		f.sent(byShareOf(1-stay), 4000, 300, 6)
+		s := &f.l.c.Smooth
+		if s.Kind != byShare || math.Abs(s.stays()-stay) > 0.08 {
+			t.Errorf("a share of %.1f: kind %d, %.2f stays", 1-stay, s.Kind, s.stays())
+		}
+		for k := uint32(1); k < 4; k++ {
+			if want := -(1 - stay) / 2 * math.Pow(stay, float64(k-1)); math.Abs(s.apart(k)-want) > 0.15 {
+				t.Errorf("a share of %.1f: a correlation of %.2f of differences %d apart, not %.2f", 1-stay, s.apart(k), k, want)
+			}
+		}
+		if sd := math.Sqrt(f.l.c.Noise.variance()); sd < 4.8 || sd > 7.5 {
+			t.Errorf("a share of %.1f: noise %.1f, it is 6", 1-stay, sd)
+		}
+	}
+	for _, n := range []uint32{2, 3, 5, 8, 12} {
+		f := feed(Config{}, time.Minute, 0)
+		f.sent(meanOf(int(n)), 2000, 300, 6)
+		s := &f.l.c.Smooth
+		if s.Kind != byMean || s.Long != n || math.Abs(s.apart(n)+0.5) > 0.15 {
+			t.Errorf("a mean of %d: kind %d, a mean of %d, correlation %.2f", n, s.Kind, s.Long, s.apart(n))
+		}
+		if n <= 5 {
+			if sd := math.Sqrt(f.l.c.Noise.variance()); sd < 4.8 || sd > 10 { // the rounding of the mean counts n times
+				t.Errorf("a mean of %d: noise %.1f, it is 6", n, sd)
+			}
+		}
+	}
+}
+
+// days feeds a lamp that is lit for 20 to 200 minutes, again and again, and returns how many of
+// its changes after the first day were not told within so many readings, and how often something
+// was told that was none of them.
+func (f *feeder) days(board firmware, n int, step, noise float64, within time.Duration) (missed, wrong int) {
+	type change struct {
+		at time.Time
+		to State
+	}
+	var all []change
+	f.sent(board, 500, 300, noise)
+	end := f.at.Add(time.Duration(n) * 24 * time.Hour)
+	for f.at.Before(end) {
+		for _, to := range []State{Lit, Dark} {
+			all = append(all, change{f.at, to})
+			level := 300.0
+			if to == Lit {
+				level += step
+			}
+			f.sent(board, 20+f.r.IntN(180), level, noise)
+		}
+	}
+	told := 0
+	for _, c := range all {
+		if c.at.Sub(t0) < 24*time.Hour {
+			continue
+		}
+		found := false
+		for _, v := range f.got {
+			if d := v.Since.Sub(c.at); v.State == c.to && d > -2*time.Minute && d <= within {
+				found = true
+				told++
+				break
+			}
+		}
+		if !found {
+			missed++
+		}
+	}
+	for _, v := range f.got {
+		if v.Since.Sub(t0) > 24*time.Hour {
+			wrong++
+		}
+	}
+	return missed, wrong - told
+}
+
+// A lamp before a board that smooths is told as before one that does not. Without the smoother
+// nearly all of its changes are missed, but for a mean of two.
+func TestBoardsThatSmooth(t *testing.T) {
+	for name, board := range map[string]func() firmware{
+		"as it is":     func() firmware { return asItIs },
+		"share 0.7":    func() firmware { return byShareOf(0.7) },
+		"share 0.5":    func() firmware { return byShareOf(0.5) },
+		"share 0.3":    func() firmware { return byShareOf(0.3) },
+		"share 0.2":    func() firmware { return byShareOf(0.2) },
+		"share 0.1":    func() firmware { return byShareOf(0.1) },
+		"mean of two":  func() firmware { return meanOf(2) },
+		"mean of five": func() firmware { return meanOf(5) },
+		"mean of ten":  func() firmware { return meanOf(10) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := feed(Config{}, time.Minute, 0)
+			if missed, wrong := f.days(board(), 6, 300, 6, 3*time.Minute); missed+wrong > 2 {
+				t.Errorf("%d missed, %d wrong; kind %d", missed, wrong, f.l.c.Smooth.Kind)
+			}
+			last := f.why[len(f.why)-1]
+			if smoothed := f.l.c.Smooth.Kind != notSmoothed; strings.Contains(last, "running mean") != smoothed {
+				t.Errorf("smoothed %v, and the reason is %q", smoothed, last)
+			}
+			if name == "share 0.3" && !strings.Contains(f.l.Aim().Hint, "running mean") {
+				t.Errorf("aim says %q", f.l.Aim().Hint)
+			}
+		})
+	}
+}
+
+// A faint lamp before such a board is known by its noise: no difference of its changes is beyond
+// ten deviations.
+func TestFaintLampSmoothed(t *testing.T) {
+	for _, share := range []float64{0.4, 0.3} {
+		f := feed(Config{}, time.Minute, 0)
+		f.sent(byShareOf(share), 1500, 300, 6)
+		if missed, wrong := f.days(byShareOf(share), 8, 40, 6, 6*time.Minute); missed > 3 || wrong > 0 {
+			t.Errorf("share %.1f: %d missed, %d wrong", share, missed, wrong)
+		}
+	}
+}
+
+// Boards that do not smooth are not taken for such: a lamp that is sharp, that blinks, or whose
+// board averages over its interval; clouds, also such as fade by the same share each minute,
+// though they are many more than the lamp's changes; noise in runs.
+func TestPlainBoards(t *testing.T) {
+	turned := func(name string, f *feeder) {
+		t.Helper()
+		if k := f.l.c.Smooth.Kind; k != notSmoothed {
+			t.Errorf("%s: kind %d", name, k)
+		}
+	}
+	f := feed(Config{}, time.Minute, 6)
+	for i := range 60 {
+		f.read(70, flat(300+380*float64(i%2)), 1)
+		turned("sharp", f)
+	}
+	f = feed(Config{}, time.Minute, 6)
+	for i := range 40 {
+		f.read(100, anywhere(uint64(i), 300, 380), 1)
+		f.read(60, flat(300), 1)
+		turned("blinking before a board that averages", f)
+	}
+	f = feed(Config{}, time.Minute, 6)
+	for i := range 80 {
+		from, to := 300+380*float64(i%2), 680-380*float64(i%2)
+		f.read(60, flat(from), 1)
+		f.read(1, flat(from+(to-from)*f.r.Float64()), 1)
+		turned("averaging over the interval", f)
+	}
+	f = feed(Config{}, time.Minute, 6)
+	cloud, sun := 0.0, 0.0
+	for d := range 5 {
+		f.read(700, flat(200), 1) // night
+		for range 24 {
+			sun = 700 * f.r.Float64()
+			f.read(30, func(int) float64 { cloud += 0.3 * (sun - cloud); return 200 + cloud }, 1)
+		}
+		sun = 0
+		f.read(20, func(int) float64 { cloud += 0.3 * (sun - cloud); return 200 + cloud }, 1)
+		turned(fmt.Sprint("clouds that fade, day ", d), f)
+	}
+	f = feed(Config{}, time.Minute, 0)
+	x := 0.0
+	f.read(8000, func(int) float64 { x = 0.3*x + 6*f.r.NormFloat64(); return 300 + x }, 1)
+	turned("noise in runs", f)
+}
+
+// A board whose smoothing is taken out of its firmware is read as it is soon after, and one that
+// restarts, and begins with what it measures, is not.
+func TestSmoothingEnds(t *testing.T) {
+	f := feed(Config{}, time.Minute, 0)
+	f.days(byShareOf(0.3), 3, 300, 6, time.Hour)
+	if f.l.c.Smooth.Kind != byShare {
+		t.Fatal("not known")
+	}
+	for range 10 {
+		f.sent(byShareOf(0.3), 300, 300, 6)
+	}
+	if f.l.c.Smooth.Kind != byShare {
+		t.Error("a board that restarts is taken for another one")
+	}
+	f.got = nil
+	if missed, wrong := f.days(asItIs, 6, 300, 6, 3*time.Minute); missed > 26 || wrong > 3 {
+		t.Errorf("%d missed, %d wrong", missed, wrong)
+	}
+	if f.l.c.Smooth.Kind != notSmoothed {
+		t.Error("it is still thought to smooth")
+	}
+}
+
+// Levels that a person set are for what the board sends.
+func TestSmoothedByHand(t *testing.T) {
+	f := feed(Config{Manual: Levels{OnAbove: 500, OffBelow: 400}}, time.Minute, 0)
+	board := byShareOf(0.3)
+	f.sent(board, 2000, 300, 1)
+	for i := range 8 {
+		f.sent(board, 60, 300+300*float64((i+1)%2), 1)
+	}
+	if f.l.c.Smooth != (smoother{}) || len(f.got) != 8 {
+		t.Errorf("%+v, %d told", f.l.c.Smooth, len(f.got))
+	}
+}
+
+// Lit and dark as a person says are what the board measured, and not what it sends.
+func TestTeachSmoothed(t *testing.T) {
+	f := feed(Config{}, time.Minute, 0)
+	board := byShareOf(0.3)
+	f.sent(board, 2000, 300, 6)
+	if f.l.c.Smooth.Kind != byShare {
+		t.Fatal("not known")
+	}
+	f.l.Teach(f.at, Dark)
+	f.sent(board, 2, 600, 6)
+	f.l.Teach(f.at, Lit)
+	if step := f.l.c.F.Step; math.Abs(step-300) > 60 {
+		t.Errorf("the step is %.0f", step)
+	}
+}
+
+// A sensor handled in the first hours is learned anew, and how its board smooths is not.
+func TestHandledSmoothed(t *testing.T) {
+	f := feed(Config{}, time.Minute, 0)
+	f.l.c.Smooth = smoother{Kind: byShare, Stay: 0.7, Fits: 30, N: 100, Y: 300, Usual: 1, Blocks: 9, Low: 0.6, Weight: 100}
+	f.l.c.Smooth.Lag[0] = 380
+	board := byShareOf(0.3)
+	f.sent(board, 30, 300, 6)
+	before := f.l.c.N
+	for _, x := range []float64{900, 500, 800, 300} { // taken off, turned, put on
+		f.sent(board, 3, x, 6)
+	}
+	f.sent(board, 6, 300, 6)
+	if s := &f.l.c.Smooth; f.l.c.N > before || s.Kind != byShare || s.N != 148 {
+		t.Errorf("%d readings, kind %d, %d smoothed", f.l.c.N, s.Kind, s.N)
+	}
+	for i, v := range f.l.c.Edges.V[nBuf-int(f.l.c.Edges.N):] {
+		if math.Abs(v-300) > 30 {
+			t.Errorf("reading %d is %.0f", i, v)
+		}
+	}
+}
+
+// Steps of the converter that hide the noise do not hide how a large lamp changes.
+func TestCoarselySmoothed(t *testing.T) {
+	f := feed(Config{}, time.Minute, 0)
+	board := byShareOf(0.4)
+	eights := func(x float64) float64 { return math.Round(board(x)/8) * 8 }
+	if missed, wrong := f.days(eights, 6, 900, 1, 3*time.Minute); missed+wrong > 2 || f.l.c.Smooth.Low != -1 {
+		t.Errorf("%d missed, %d wrong; low %v", missed, wrong, f.l.c.Smooth.Low)
+	}
+}
