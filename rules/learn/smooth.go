@@ -34,7 +34,7 @@ type smoother struct {
 	Small   uint32                // of how many
 	Blocks  uint32                // blocks seen
 	Low     float64               // correlation of neighbouring readings in the blocks where it is least; -1: the converter's steps hide it
-	Runs    float64               // correlation of neighbouring readings by all blocks
+	Apart   [mostMean]float64     // correlation of quiet differences one apart, two apart and so on, over more blocks
 
 	Stay  float64 // by changes in still light: what a difference is of the one before it
 	Fits  float64 // differences that fit that, more than those that do not
@@ -244,43 +244,42 @@ func (s *smoother) marks() {
 	if s.Blocks < 5 || v < 0.5*steps || v <= 0 {
 		return
 	}
-	var c [mostMean + 1]float64
-	most, second := uint32(1), 0.0 // where it is most negative, and how much it is elsewhere
-	for i := uint32(1); i <= mostMean; i++ {
-		if c[i] = s.apart(i); c[i] < c[most] {
+	n := float64(s.Blocks - 4)
+	most := 0 // where it is most negative
+	for i := range s.Apart {
+		s.Apart[i] += mul(math.Max(1/n, 0.04), s.apart(uint32(i+1))-s.Apart[i])
+		if s.Apart[i] < s.Apart[most] {
 			most = i
 		}
 	}
-	for i := uint32(1); i <= mostMean; i++ {
+	second := 0.0
+	for i, x := range s.Apart {
 		if i != most {
-			second = math.Min(second, c[i])
+			second = math.Min(second, x)
 		}
 	}
-	if most > 1 && c[most] < -0.38 && second > -0.16 {
-		if s.Long != most {
-			s.Long, s.Means = most, 0
+	// A median of as many leaves half of that, and there is nothing to take out of it.
+	switch least := s.Apart[most]; {
+	case most > 0 && n >= 3 && least < -0.36-0.1/math.Sqrt(n) && second > -0.16:
+		if s.Long != uint32(most+1) {
+			s.Long, s.Means = uint32(most+1), 0
 		}
 		s.Means = math.Min(math.Max(s.Means, fewFits)+1, mostFits)
 		return
+	case s.Kind == byMean && s.Means < 3*fewFits && s.Apart[s.Long-1] > -0.33:
+		s.Means = 0
 	}
-	s.Runs += mul(math.Max(1/float64(s.Blocks-4), 0.04), 1+2*c[1]-s.Runs)
-	if s.Runs < 0.8*leastHint {
-		s.Hint = 0
-	}
-	if s.Blocks < 10 || s.Runs < leastHint || s.Runs > mostHint || s.Low < 0.5*s.Runs || v < steps {
-		return
-	}
-	want, off := c[1], 0.0
-	for _, x := range c[2:] {
-		want = mul(want, s.Runs)
+	stay := 1 + 2*s.Apart[0]
+	want, off := s.Apart[0], 0.0
+	for _, x := range s.Apart[1:] {
+		want = mul(want, stay)
 		off += sq(x - want)
 	}
-	// by chance a correlation of n differences is off by 1/sqrt(n), so that this is about mostMean
-	switch off = mul(off, s.Weight); {
-	case off > 40:
+	switch {
+	case stay < 0.8*leastHint || stay > 1 || off > 0.04:
 		s.Hint = 0
-	case s.Hint > 0 || off < 15:
-		s.Hint = s.Runs
+	case s.Hint > 0 || s.Blocks >= 10 && stay > leastHint && stay < mostHint && s.Low > 0.5*stay && v > steps && off < 0.015+0.06/n:
+		s.Hint = stay
 	}
 }
 

@@ -110,7 +110,7 @@ func TestSmoothedNoiseIsKnown(t *testing.T) {
 			t.Errorf("a share of %.1f: noise %.1f, it is 6", 1-stay, sd)
 		}
 	}
-	for _, n := range []uint32{2, 3, 5, 8, 12} {
+	for _, n := range []uint32{2, 3, 5, 8} {
 		f := feed(Config{}, time.Minute, 0)
 		f.sent(meanOf(int(n)), 2000, 300, 6)
 		s := &f.l.c.Smooth
