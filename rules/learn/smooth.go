@@ -37,9 +37,9 @@ type smoother struct {
 	Apart   [mostMean]float64     // correlation of quiet differences one apart, two apart and so on, over more blocks
 
 	Stay  float64 // by changes in still light: what a difference is of the one before it
-	Fits  float64 // differences that fit that, more than those that do not
+	Fits  float64 // differences that fit that, more than those that do not; below 0: so much speaks against Hint
 	Going bool    // such a change is going on
-	Sharp bool    // one came from one reading to the next, as no smoothing leaves it
+	Sharp bool    // some came from one reading to the next, as no smoothing leaves them
 	Hint  float64 // the same by the noise; 0: that says nothing of it
 
 	Long  uint32  // readings that the mean is of
@@ -85,7 +85,7 @@ func (s *smoother) observe(y, times float64) (turned bool) {
 	// the median of a Gaussian is 0.6745 deviations, and rounding alone makes 1/sqrt(6) steps
 	sd := math.Max(s.Usual/0.6745, 0.41*s.Quantum)
 	begins := a > 10*sd && s.Quiet >= 3
-	s.decay(d, sd, begins)
+	s.decay(d, sd, a > 4.5*sd && s.Quiet >= 3)
 	s.ramp(d, sd, begins)
 	if a < 4*sd {
 		if s.Quiet = min(s.Quiet+1, 2*mostMean); s.Quiet > mostMean {
@@ -97,6 +97,7 @@ func (s *smoother) observe(y, times float64) (turned bool) {
 	copy(s.D[1:], s.D[:])
 	s.D[0] = d
 	was := s.Kind
+	s.Sharp = s.Fits <= -sharpCounts || s.Sharp && s.Fits < 0
 	switch hinted := s.Hint > 0 && !s.Sharp; {
 	case was == byMean && s.Means > 0, was == byShare && (s.Fits > 0 || hinted):
 	case s.Means > fewFits && s.Blocks >= 3 && s.Low > 0.5 && (s.apart(s.Long) < -0.3 || s.Means >= 20 && s.Long > 3):
@@ -135,15 +136,39 @@ func (s *smoother) decay(d, sd float64, begins bool) {
 	switch {
 	case off > 0.12: // it tells no more
 		s.Going = false
-	case s.Fits > 0 && math.Abs(r+1-s.Stay) < near: // an outlier goes
+		if s.Fits <= 0 && s.Hint > 0 && math.Abs(s.D[1]) < math.Abs(last) {
+			s.faint(r, last/sd)
+		}
+	case (s.Fits > 0 || s.Hint > 0) && math.Abs(r+1-s.stays()) < near: // an outlier goes
 	case math.Abs(r) < 0.12:
-		s.Fits, s.Going, s.Sharp = math.Max(s.Fits-sharpCounts, 0), false, true
+		s.Going = false
+		switch {
+		case s.Fits > 0:
+			s.Fits = math.Max(s.Fits-sharpCounts, 0)
+		case r > -0.04: // else an outlier may go, before a board that smooths much
+			s.Fits = math.Max(s.Fits-sharpCounts/2, -2*sharpCounts)
+		}
 	case r < leastStay-off-off || r > mostStay || s.Fits > 0 && math.Abs(r-s.Stay) > near:
-		s.Fits, s.Going = math.Max(s.Fits-1, 0), false
+		s.Fits, s.Going = math.Max(s.Fits-1, math.Min(s.Fits, 0)), false
+	case s.Fits < 0:
+		s.Fits = math.Min(s.Fits+1, 0)
 	default:
 		s.Stay += mul(math.Max(1/(1+s.Fits), 0.05), r-s.Stay)
 		s.Fits = math.Min(s.Fits+1, mostFits)
 	}
+}
+
+// faint takes the first two differences of a change too small to tell the share, the second r
+// of the first, which is so many deviations large. Noise may come in such runs by itself, before
+// a board that does not smooth: there such changes are over with the first. Half of the log odds
+// of the two counts.
+func (s *smoother) faint(r, deviations float64) {
+	const most = 1.5
+	if r < mul(0.25, s.Hint-1) || r > mul(1.5, s.Hint) { // an outlier goes, or the light moves
+		return
+	}
+	odds := mul(mul(mul(0.3, s.Hint), r-mul(0.5, s.Hint)), sq(deviations))
+	s.Fits = clamp(s.Fits+clamp(odds, -most, most), -2*sharpCounts, 0)
 }
 
 // ramp looks for changes of so many differences alike.
@@ -213,7 +238,7 @@ func (s *smoother) block() {
 		s.Low += mul(k, rho-s.Low)
 	}
 	if s.Low > -1 && s.Low < 0 && s.Fits < 3*fewFits { // white
-		s.Fits, s.Hint = 0, 0
+		s.Fits, s.Hint = math.Min(s.Fits, 0), 0
 	}
 	s.marks()
 }

@@ -213,6 +213,64 @@ func TestFaintLampSmoothed(t *testing.T) {
 	}
 }
 
+// Noise that comes in such runs by itself looks like a board's smoothing until changes of the lamp
+// prove sharp, be they too small to tell a share by. Such a board is read as it is then, and one
+// that does smooth stays known for what it is.
+func TestNoiseInRunsAndAFaintLamp(t *testing.T) {
+	for seed := range uint64(6) {
+		f := feed(Config{}, time.Minute, 0).seed(seed, 5)
+		x, found, lost := 0.0, false, false
+		runs := func(y float64) float64 {
+			found = found || f.l.c.Smooth.Kind != notSmoothed
+			x = 0.55*x + math.Sqrt(1-sq(0.55))*6*f.r.NormFloat64()
+			return y + x
+		}
+		f.sent(runs, 1000, 300, 0)
+		f.days(runs, 5, 30, 0, time.Hour)
+		if k := f.l.c.Smooth.Kind; !found || k != notSmoothed {
+			t.Errorf("seed %d, noise in runs: found out %v, kind %d after five days", seed, found, k)
+		}
+
+		f = feed(Config{}, time.Minute, 0).seed(seed, 5)
+		board, found := byShareOf(0.45), false
+		share := func(y float64) float64 {
+			if k := f.l.c.Smooth.Kind; k == byShare {
+				found = true
+			} else if found {
+				lost = true
+			}
+			return board(y)
+		}
+		f.sent(share, 1000, 300, 6)
+		f.days(share, 10, 40, 6, time.Hour)
+		if !found || lost {
+			t.Errorf("seed %d, a share: found out %v, lost again %v", seed, found, lost)
+		}
+	}
+}
+
+// Outliers decay before a board that smooths as changes do, and go the other way; one of them or
+// two amid a change look sharp, and do not hide for good how the board smooths.
+func TestOutliersBeforeSmoothing(t *testing.T) {
+	for _, share := range []float64{0.4, 0.3, 0.2} {
+		for seed := range uint64(3) {
+			f := feed(Config{}, time.Minute, 0).seed(seed, 15)
+			board := byShareOf(share)
+			outliers := func(y float64) float64 {
+				if f.r.IntN(100) == 0 {
+					y += 100
+				}
+				return board(y)
+			}
+			f.sent(outliers, 1000, 300, 6)
+			missed, wrong := f.days(outliers, 10, 60, 6, 10*time.Minute)
+			if k := f.l.c.Smooth.Kind; k != byShare || missed+wrong > 20 {
+				t.Errorf("share %.1f, seed %d: kind %d, %d missed, %d wrong", share, seed, k, missed, wrong)
+			}
+		}
+	}
+}
+
 // Boards that do not smooth are not taken for such: a lamp that is sharp, that blinks, or whose
 // board averages over its interval; clouds, also such as fade by the same share each minute,
 // though they are many more than the lamp's changes; noise in runs.
