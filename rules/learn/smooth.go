@@ -66,7 +66,7 @@ const (
 // observe takes a reading as it was sent, times usual intervals after the last one, and tells
 // whether the board proves to smooth in another way than was thought.
 func (s *smoother) observe(y, times float64) (turned bool) {
-	d := y - s.Y
+	d, long := y-s.Y, s.Long
 	s.Y = y
 	s.N++
 	if s.N == 1 || times < 0.3 || times > 1.7 {
@@ -99,8 +99,10 @@ func (s *smoother) observe(y, times float64) (turned bool) {
 	was := s.Kind
 	s.Sharp = s.Fits <= -sharpCounts || s.Sharp && s.Fits < 0
 	switch hinted := s.Hint > 0 && !s.Sharp; {
-	case was == byMean && s.Means > 0, was == byShare && (s.Fits > 0 || hinted):
-	case s.Means > fewFits && s.Blocks >= 3 && s.Low > 0.5 && (s.apart(s.Long) < -0.3 || s.Means >= 20 && s.Long > 3):
+	case was == byMean && s.Long == long && (s.Means > 0 || s.shows()), was == byShare && (s.Fits > 0 || hinted):
+	case was != notSmoothed: // the next reading tells what it is instead, when the last ones are again as they were sent
+		s.Kind = notSmoothed
+	case s.Means > fewFits && s.Blocks >= 3 && s.Low > 0.5 && (s.shows() || s.Means >= 20 && s.Long > 3):
 		s.Kind = byMean
 	case s.fits(), hinted:
 		s.Kind = byShare
@@ -191,7 +193,10 @@ func (s *smoother) ramp(d, sd float64, begins bool) {
 	case s.Run == s.Long:
 		s.Means = math.Min(s.Means+more, mostFits)
 	default:
-		if s.Means -= more; s.Means < 0 {
+		switch s.Means -= more; {
+		case s.Means < 0 && s.Kind == byMean && s.shows(): // the lamp blinks, or the light moves
+			s.Means = 0
+		case s.Means < 0:
 			s.Long, s.Means = s.Run, more
 		}
 	}
@@ -261,6 +266,9 @@ func (s *smoother) apart(lag uint32) float64 {
 	}
 	return cov / v
 }
+
+// shows tells whether the noise has the mark of a mean of Long readings.
+func (s *smoother) shows() bool { return s.apart(s.Long) < -0.3 }
 
 // marks looks for what smoothing leaves in the noise.
 func (s *smoother) marks() {
@@ -363,24 +371,37 @@ func (c *core) measured(y, times float64) float64 {
 	if s.Kind == notSmoothed {
 		s.Quantum = c.Noise.Quantum
 	}
-	last := s.Y
+	was := *s
 	if s.observe(y, times) {
-		c.unsmooth()
+		c.unsmooth(&was)
 	}
-	return clamp(s.measured(last, y, times), -1e12, 1e12)
+	return clamp(s.measured(was.Y, y, times), -1e12, 1e12)
+}
+
+// sent makes of the last readings that a board was thought to measure, byShare, those that it
+// sent. By the first of them it is off, and forgets that as such a board does.
+func (s *smoother) sent(v []float64, t []int64, iv float64) {
+	for i := 1; i < len(v); i++ {
+		stay := pow(s.stays(), clamp(math.Round(float64(t[i]-t[i-1])/iv), 1, 1000))
+		v[i] += mul(stay, v[i-1]-v[i])
+	}
 }
 
 // unsmooth reads the last readings anew, now that it is known how the board smooths, or is not
-// any more. What was learned by slopes that passed for the light's, or by what was no slope, is
+// any more, as it was thought until then. What was learned by slopes that passed for the light's, or by what was no slope, is
 // given up.
-func (c *core) unsmooth() {
+func (c *core) unsmooth(was *smoother) {
 	s, n, e := &c.Smooth, &c.Noise, &c.Edges
-	if s.Kind == notSmoothed {
+	oldest := nBuf - int(e.N)
+	switch {
+	case s.Kind == notSmoothed && was.Kind == byShare:
 		n.Block = 0
-	} else {
+		was.sent(e.V[oldest:], e.T[oldest:], math.Max(c.IV, 1))
+	case s.Kind == notSmoothed: // a mean forgets some of what it took out, so that is not got back
+		n.Block, e.N = 0, 0
+	default:
 		n.V = s.variance()
 		n.Now = n.V
-		oldest := nBuf - int(e.N)
 		last := e.V[min(oldest, nBuf-1)]
 		for i := range s.X {
 			s.X[i] = last

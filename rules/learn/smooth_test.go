@@ -219,10 +219,18 @@ func TestFaintLampSmoothed(t *testing.T) {
 func TestNoiseInRunsAndAFaintLamp(t *testing.T) {
 	for seed := range uint64(6) {
 		f := feed(Config{}, time.Minute, 0).seed(seed, 5)
-		x, found, lost := 0.0, false, false
+		x, found, lost, was, raw := 0.0, false, false, uint8(notSmoothed), [half]float64{}
 		runs := func(y float64) float64 {
-			found = found || f.l.c.Smooth.Kind != notSmoothed
+			k := f.l.c.Smooth.Kind
+			if found = found || k != notSmoothed; was != notSmoothed && k == notSmoothed {
+				if v := [half]float64(f.l.c.Edges.V[nBuf-half:]); math.Abs(v[0]-raw[0]) > 1 || math.Abs(v[half-1]-raw[half-1]) > 1 {
+					t.Errorf("seed %d: the last readings are %.0f, were %.0f", seed, v, raw)
+				}
+			}
+			was = k
 			x = 0.55*x + math.Sqrt(1-sq(0.55))*6*f.r.NormFloat64()
+			copy(raw[:], raw[1:])
+			raw[half-1] = math.Round(y + x)
 			return y + x
 		}
 		f.sent(runs, 1000, 300, 0)
@@ -246,6 +254,53 @@ func TestNoiseInRunsAndAFaintLamp(t *testing.T) {
 		if !found || lost {
 			t.Errorf("seed %d, a share: found out %v, lost again %v", seed, found, lost)
 		}
+	}
+}
+
+// A lamp that blinks before a board that sends a mean leaves ramps of all lengths. As long as the
+// noise shows the mean, they do not speak against it.
+func TestBlinkingBeforeAMean(t *testing.T) {
+	for _, n := range []int{2, 5} {
+		f := feed(Config{}, time.Minute, 0)
+		board, found, lost := meanOf(n), false, 0
+		watched := func(x float64) float64 {
+			if k := f.l.c.Smooth.Kind; k == byMean {
+				found = true
+			} else if found {
+				lost++
+			}
+			return board(x + 6*f.r.NormFloat64())
+		}
+		for range 30 {
+			f.sent(watched, 300, 300, 0)
+			f.read(100, func(int) float64 { return watched(300 + 300*float64(f.r.IntN(2))) }, 1)
+		}
+		if !found || lost > 0 {
+			t.Errorf("a mean of %d: found out %v, lost for %d readings", n, found, lost)
+		}
+	}
+}
+
+// What the board sent is got back from what it was thought to measure.
+func TestSentAgain(t *testing.T) {
+	s, r := smoother{Kind: byShare, Stay: 0.5, Fits: 40}, rand.New(rand.NewPCG(7, 8))
+	var sent, v [nBuf]float64
+	var at [nBuf]int64
+	last, now, most, off := 200.0, int64(0), 0.0, 0.0
+	for i := range v {
+		sent[i] = 200 + 300*float64(i/10%2) + 6*r.NormFloat64()
+		times := 1 + 2*int64(btoi(i == 14)) // two were lost
+		now += times * 60_000
+		at[i], v[i] = now, s.measured(last, sent[i], float64(times))
+		last = sent[i]
+		most = math.Max(most, math.Abs(v[i]-sent[i]))
+	}
+	s.sent(v[:], at[:], 60_000)
+	for i := 8; i < nBuf; i++ {
+		off = math.Max(off, math.Abs(v[i]-sent[i]))
+	}
+	if off > 0.1 || most < 100 {
+		t.Errorf("off by %.2f, was %.0f", off, most)
 	}
 }
 
