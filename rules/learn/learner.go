@@ -226,6 +226,7 @@ func (l *Learner) again(n uint32) {
 		}
 		l.take(old.Edges.T[i], mul(c.sign(), old.Edges.V[i]), false)
 	}
+	c.Val = old.Val // as it was sent
 	c.FaultChanged = c.Fault != old.Fault
 }
 

@@ -331,7 +331,7 @@ func (s *smoother) variance() float64 {
 		return mul(v, sq(float64(s.Long)))
 	}
 	stay := s.stays()
-	return (mul(v, 1+sq(stay)) - mul(stay, s.Lag[1])/s.Weight) / sq(1-stay)
+	return math.Max((mul(v, 1+sq(stay))-mul(stay, s.Lag[1])/s.Weight)/sq(1-stay), 0) // a slope's differences are alike
 }
 
 // measured is what the board measured, if it sends y, times usual intervals after last: some

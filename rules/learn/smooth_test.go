@@ -424,6 +424,15 @@ func TestTeachSmoothed(t *testing.T) {
 	}
 }
 
+// Where the light slides all the time its differences are alike, and next to no noise is left.
+func TestSlopeHasNoNegativeNoise(t *testing.T) {
+	s := smoother{Kind: byShare, Stay: 0.94, Fits: 40, Weight: 100}
+	s.Lag[0], s.Lag[1] = 900, 905
+	if v := s.variance(); v != 0 {
+		t.Errorf("variance %v", v)
+	}
+}
+
 // A sensor handled in the first hours is learned anew, and how its board smooths is not.
 func TestHandledSmoothed(t *testing.T) {
 	f := feed(Config{}, time.Minute, 0)
@@ -431,11 +440,23 @@ func TestHandledSmoothed(t *testing.T) {
 	f.l.c.Smooth.Lag[0] = 380
 	board := byShareOf(0.3)
 	f.sent(board, 30, 300, 6)
-	before := f.l.c.N
+	before, anew := f.l.c.N, false
 	for _, x := range []float64{900, 500, 800, 300} { // taken off, turned, put on
 		f.sent(board, 3, x, 6)
 	}
-	f.sent(board, 6, 300, 6)
+	for range 6 {
+		n := f.l.c.N
+		f.sent(board, 1, 300, 6)
+		if f.l.c.N < n { // the last reading is shown as it was sent
+			anew = true
+			if got, sent := f.l.Aim().Value, f.l.c.Smooth.Y; got != sent {
+				t.Errorf("the last reading is %v, it was sent as %v", got, sent)
+			}
+		}
+	}
+	if !anew {
+		t.Error("it is not learned anew")
+	}
 	if s := &f.l.c.Smooth; f.l.c.N > before || s.Kind != byShare || s.N != 148 {
 		t.Errorf("%d readings, kind %d, %d smoothed", f.l.c.N, s.Kind, s.N)
 	}

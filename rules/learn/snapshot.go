@@ -65,7 +65,7 @@ func (c *core) check() error {
 	if c.State > Blinking || c.Why.State > Blinking || c.Why.From > Blinking || c.Man.N > blinkWindow || c.Fault > Fading || c.F.N > nHyp || c.Edges.N > nBuf || c.Edges.NE > nEdges || c.Noise.N >= 30 || int(max(c.Health.Near.Band, c.Health.End)) > nBands {
 		return errors.New("holds an unknown state")
 	}
-	if s := &c.Smooth; s.Kind > byMean || s.Kind == byMean && (s.Long < 2 || s.Long > mostMean) || s.Long > mostMean || s.Small >= blockOf || s.Kind == byShare && !(s.stays() > 0 && s.stays() < 1) || s.Weight < 0 || c.F.NRipple > uint32(len(c.F.Ripples)) {
+	if s := &c.Smooth; s.Kind > byMean || s.Kind == byMean && (s.Long < 2 || s.Long > mostMean) || s.Long > mostMean || s.Small >= blockOf || s.Kind == byShare && !(s.stays() > 0 && s.stays() < 1) || s.Weight < 0 || s.Blocks > 0 && s.Weight == 0 || c.F.NRipple > uint32(len(c.F.Ripples)) {
 		return errors.New("holds a smoothing that no board does")
 	}
 	if c.Health.End == 0 && c.Health.Flap != 0 {

@@ -128,6 +128,10 @@ func TestSnapshotDamage(t *testing.T) {
 	flapping.c.F.H[0].S = Learning
 	c, _ = flapping.MarshalBinary()
 	bad("of no state", c, "impossible history")
+	flapping.c = l.c
+	flapping.c.Smooth.Weight = 0
+	c, _ = flapping.MarshalBinary()
+	bad("of blocks of nothing", c, "smoothing that no board does")
 	// a number that no learner writes, under a right checksum
 	n := len(snapMagic) + 1
 	for i := n; i < len(b)-12; i++ {
