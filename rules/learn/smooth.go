@@ -388,8 +388,8 @@ func (s *smoother) sent(v []float64, t []int64, iv float64) {
 }
 
 // unsmooth reads the last readings anew, now that it is known how the board smooths, or is not
-// any more, as it was thought until then. What was learned by slopes that passed for the light's, or by what was no slope, is
-// given up.
+// any more, as it was thought until then. What was learned by slopes that passed for the light's,
+// or by what was no slope, is given up, and how far the light goes by itself.
 func (c *core) unsmooth(was *smoother) {
 	s, n, e := &c.Smooth, &c.Noise, &c.Edges
 	oldest := nBuf - int(e.N)
@@ -414,7 +414,9 @@ func (c *core) unsmooth(was *smoother) {
 	}
 	n.Seen, n.N, n.Calm, n.Sq, n.Prod, n.Rho, n.Quantum = false, 0, 0, 0, 0, 0, 0
 	*e = edges{V: e.V, T: e.T, N: e.N}
-	c.Range.Jump = 0
+	if c.Range.Jump = 0; s.Fits < fewFits { // else a change is going on, and that is taken for the lamp's
+		c.Range = ambient{}
+	}
 	if c.Known {
 		c.Hours.forget()
 		c.forget()

@@ -304,6 +304,29 @@ func TestSentAgain(t *testing.T) {
 	}
 }
 
+// How far the light goes by itself is learned anew once the smoothing is found out, for the lamp's
+// own slopes passed for it: the lamp's next change is told, though its first was forgotten.
+func TestNextChangeIsTold(t *testing.T) {
+	missed := 0
+	for seed := range uint64(10) {
+		f := feed(Config{}, time.Minute, 0).seed(seed, 21)
+		board := meanOf(3)
+		f.sent(board, 300, 300, 6)
+		f.sent(board, 200, 1200, 6)
+		if f.l.c.Smooth.Kind != byMean {
+			t.Fatalf("seed %d: not found out", seed)
+		}
+		f.got = nil
+		f.sent(board, 40, 300, 6)
+		if len(f.got) != 1 || f.got[0].State != Dark {
+			missed++
+		}
+	}
+	if missed > 0 {
+		t.Errorf("%d of 10 not told", missed)
+	}
+}
+
 // Outliers decay before a board that smooths as changes do, and go the other way; one of them or
 // two amid a change look sharp, and do not hide for good how the board smooths.
 func TestOutliersBeforeSmoothing(t *testing.T) {
