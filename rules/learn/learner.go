@@ -138,11 +138,8 @@ func (l *Learner) take(ms int64, value float64, sent bool) Verdict {
 	case sent:
 		y = c.measured(y, gap/math.Max(c.IV, 1))
 	}
-	dim := 1.0 // differences as they would be in the dark
-	if c.Known && c.F.Ripple > 0 {
-		dim = math.Sqrt(c.F.R / (c.F.R + c.ripple(c.F.stepNow())))
-	}
-	c.Noise.observe(y, dim, c.Health.Equal, c.Health.Same, c.flips(y), c.Range.RHi-c.Range.RLo < mul(3, math.Sqrt(c.Noise.steps())))
+	ripples := c.Known && c.ripple(c.F.stepNow()) > c.F.R // those differences tell nothing of the noise
+	c.Noise.observe(y, c.Health.Equal, c.Health.Same, ripples || c.flips(y), c.Range.RHi-c.Range.RLo < mul(3, math.Sqrt(c.Noise.steps())))
 	if c.Edges.N == nBuf && !c.Known {
 		c.Prelude.add(c.Edges.V[0])
 	}

@@ -32,10 +32,10 @@ const nRuns = 2000
 // early is the number of blocks that are simply averaged.
 const early = 6
 
-// observe takes a reading, whose difference to the one before counts dim times, after a run of so many that were equal; equal is how often readings
-// are, flipped says that a blinking lamp's change makes the difference to the one before, calm
-// that no light moved lately.
-func (n *noise) observe(y, dim, equal float64, run uint32, flipped, calm bool) {
+// observe takes a reading, after a run of so many that were equal; equal is how often readings
+// are, flipped says that a blinking lamp's change makes the difference to the one before, or its
+// flicker, calm that no light moved lately.
+func (n *noise) observe(y, equal float64, run uint32, flipped, calm bool) {
 	if y != math.Floor(y) {
 		n.Frac = true
 	}
@@ -59,13 +59,13 @@ func (n *noise) observe(y, dim, equal float64, run uint32, flipped, calm bool) {
 		n.quantum(math.Abs(y - n.Last))
 	}
 	if n.Seen && !flat && !flipped {
-		n.D[n.N] = mul(dim, math.Abs(y-n.Last))
+		n.D[n.N] = math.Abs(y - n.Last)
 		n.N++
 		if calm && n.Block > 0 {
-			n.pair(mul(dim, y-n.Last))
+			n.pair(y - n.Last)
 		}
 	}
-	n.Diff = mul(dim, y-n.Last)
+	n.Diff = y - n.Last
 	if flat || flipped || !n.Seen { // that is not the noise's
 		n.Diff = 1e15
 	}

@@ -49,6 +49,20 @@ func TestFlickersWithTheMains(t *testing.T) {
 	}
 }
 
+// A lamp may be restless as it lights, and steady from then on, for days: the noise is not
+// thought to be next to none for that.
+func TestRipplesOnlyAtFirst(t *testing.T) {
+	for seed := range uint64(6) {
+		f := feed(Config{}, time.Minute, 0).seed(seed, 31)
+		f.sent(asItIs, 500, 300, 6)
+		f.sent(asItIs, 12, 450, 18)
+		f.sent(asItIs, 5000, 450, 6)
+		if v := f.l.c.Noise.V; v < 20 || v > 60 {
+			t.Errorf("seed %d: variance %.1f, it is 36; ripple %.3f", seed, v, f.l.c.F.Ripple)
+		}
+	}
+}
+
 // What ripples is told from restless light, a slope and blinking by a single edge.
 func TestRipples(t *testing.T) {
 	r := rand.New(rand.NewPCG(9, 9))
