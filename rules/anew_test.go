@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -232,4 +234,31 @@ func TestLampThatIsGone(t *testing.T) {
 	require.Empty(t, m.Step(Input{At: at, Kind: InConfig, Config: &cfg}))
 	s, _ := m.LampState("tank")
 	require.Equal(t, learn.Learning, s)
+}
+
+// That the board proves to smooth is no fault of the lamp's: it is said as it is.
+func TestBoardProvesToSmooth(t *testing.T) {
+	f := litTank(t)
+	r, y := rand.New(rand.NewPCG(1, 2)), 200.0
+	told := map[bool][]Event{}
+	feed := func(share, level float64, n int) {
+		for range n {
+			y += share * (level + 6*r.NormFloat64() - y)
+			for _, e := range f.read(math.Round(y)) {
+				if e.Kind == Unlearned {
+					told[share < 1] = append(told[share < 1], e)
+				}
+			}
+		}
+	}
+	for _, share := range []float64{0.3, 1} {
+		for i := range 60 {
+			feed(share, []float64{200, 580}[i%2], 60)
+		}
+	}
+	require.Len(t, told[true], 1)
+	assert.Equal(t, "tank: learning the lamp anew", told[true][0].Text)
+	assert.Contains(t, told[true][0].Why, "running mean")
+	require.NotEmpty(t, told[false])
+	assert.Contains(t, told[false][len(told[false])-1].Why, "does not smooth its readings any more")
 }

@@ -284,6 +284,12 @@ func (l *lamp) tell(in *Input, v learn.Verdict, out []Event) []Event {
 			u.Quiet = QuietAsked
 			u.Text = l.cfg.Name + ": learning the lamp anew"
 			u.Why = "The configuration says otherwise now which way the lamp reads when lit, so what was learned before is forgotten." + untilKnown
+		case v.Smooths:
+			u.Text = l.cfg.Name + ": learning the lamp anew"
+			u.Why = "The board does not smooth its readings any more, so what was learned before does not fit." + untilKnown
+			if l.learner.Smoothed() {
+				u.Why = "The board turns out to send a running mean of what it measures. From now on that is taken out, and what was learned before does not fit." + untilKnown
+			}
 		case v.Handled:
 			u.Text = l.cfg.Name + ": learning the lamp anew"
 			u.Why = "The readings jumped from level to level and now lie calm, as when somebody wires, aims or mounts the sensor. What was told by them is taken back, and the lamp is learned from now on."

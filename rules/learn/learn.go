@@ -163,7 +163,10 @@ type Verdict struct {
 	// the lamp, such as clouds. State is Learning again.
 	GivenUp bool
 	// Handled: it is given up because somebody handled the sensor till now.
-	Handled     bool
+	Handled bool
+	// Smooths: it is given up because the board turned out to smooth its readings, or
+	// not to any more; Smoothed of the Learner tells which.
+	Smooths     bool
 	Provisional bool // announced before both states were seen for certain
 	// OnAbove and OffBelow are the switching levels now, in counts, as in
 	// Levels; both are the current level while none are known.

@@ -110,7 +110,7 @@ func (l *Learner) Observe(at time.Time, value float64) Verdict {
 // take takes a reading, as the board sent it or (else) with its smoothing taken out.
 func (l *Learner) take(ms int64, value float64, sent bool) Verdict {
 	c := &l.c
-	told, known := c.Changed, c.State != Learning
+	told, known, kind := c.Changed, c.State != Learning, c.Smooth.Kind
 	c.Changed, c.Settled, c.FaultChanged = false, false, false
 	gap := float64(ms - c.At)
 	if c.Begin == 0 {
@@ -178,8 +178,12 @@ func (l *Learner) take(ms int64, value float64, sent bool) Verdict {
 	c.explain()
 	v := l.Verdict()
 	v.GivenUp = known && v.State == Learning
+	v.Smooths = v.GivenUp && c.Smooth.Kind != kind
 	return v
 }
+
+// Smoothed tells whether the board is known to send a running mean of what it measures.
+func (l *Learner) Smoothed() bool { return l.c.Smooth.Kind != notSmoothed }
 
 // setup is how long after the first reading somebody may still be handling the
 // sensor: wiring, aiming, putting the lid on.
