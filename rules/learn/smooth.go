@@ -312,7 +312,7 @@ func (s *smoother) marks() {
 	case stay < 0.8*leastHint || stay > 1 || off > 0.04:
 		s.Hint = 0
 	case s.Hint > 0 || s.Blocks >= 10 && stay > leastHint && stay < mostHint && s.Low > 0.6*stay && v > steps && off < 0.015+0.06/n:
-		s.Hint = stay
+		s.Hint = math.Min(stay, mostStay)
 	}
 }
 

@@ -499,3 +499,13 @@ func TestCoarselySmoothed(t *testing.T) {
 		t.Errorf("%d missed, %d wrong; low %v", missed, wrong, f.l.c.Smooth.Low)
 	}
 }
+
+// Noise that hardly goes back, as light that slides leaves it, makes no share of nothing.
+func TestHintIsBounded(t *testing.T) {
+	s := smoother{Kind: byShare, Hint: 0.8, Blocks: 30, Weight: 100}
+	s.Lag[0] = 100
+	s.marks()
+	if x := s.measured(300, 300, 1); s.Hint > mostStay || x != 300 {
+		t.Errorf("%v stays, and 300 after 300 is %v", s.Hint, x)
+	}
+}
