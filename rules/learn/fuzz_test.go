@@ -34,9 +34,11 @@ func wild(data []byte, f func(dt time.Duration, y float64)) {
 			y += float64(data[0])
 		case 5:
 			y = 300 * float64(data[0]&1)
-		case 6: // a lamp for a while
+		case 6: // a lamp for a while, before a board that smooths or not
+			z, share := 100.0, []float64{1, 0.5, 0.2, 0.05}[op>>3%4]
 			for i := range int(data[0]) {
-				f(dt, 100+300*float64(i/20%2)+float64(i*7%5))
+				z += share * (100 + 300*float64(i/20%2) + float64(i*7%5) - z)
+				f(dt, z)
 			}
 		case 7:
 			y = math.Ldexp(float64(data[0]), int(data[0])*4-512)

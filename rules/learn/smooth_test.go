@@ -509,3 +509,34 @@ func TestHintIsBounded(t *testing.T) {
 		t.Errorf("%v stays, and 300 after 300 is %v", s.Hint, x)
 	}
 }
+
+// Whatever comes once it is known that a board smooths, nothing that is learned by it is no
+// number, or one that a snapshot would not take.
+func TestSmoothedExtremes(t *testing.T) {
+	for name, board := range map[string]func() firmware{"share": func() firmware { return byShareOf(0.2) }, "mean": func() firmware { return meanOf(6) }} {
+		for _, lower := range []bool{false, true} {
+			f := feed(Config{LitLower: lower}, time.Minute, 0)
+			f.sent(board(), 1500, 300, 6)
+			kind := f.l.c.Smooth.Kind
+			if kind == notSmoothed {
+				t.Fatalf("%s: not known", name)
+			}
+			for i, x := range []float64{300, 1e12, -1e12, 0, 1e-300, 5e11, 300, 300.5, 4095, 0, 4095} {
+				for _, n := range []int{1, 700, 3} {
+					f.read(n, flat(x), 0)
+				}
+				f.at = f.at.Add(time.Duration(i) * time.Hour)
+				b, err := f.l.MarshalBinary()
+				if err == nil {
+					err = new(Learner).UnmarshalBinary(b)
+				}
+				if err != nil {
+					t.Fatalf("%s, lower %v, after %g: %v", name, lower, x, err)
+				}
+			}
+			if v := f.l.Verdict(); !finite(v.OnAbove) || !finite(v.OffBelow) || !finite(f.l.Aim().Separation) {
+				t.Errorf("%s: %+v", name, v)
+			}
+		}
+	}
+}
