@@ -55,7 +55,7 @@ const (
 	blockOf  = 60 // quiet differences
 
 	leastStay, mostStay = 0.2, 0.94 // with less a change is sharp enough; with more it is hardly told from light that goes on
-	leastHint, mostHint = 0.5, 0.9
+	leastHint, mostHint = 0.63, 0.9
 	fewFits             = 5
 	mostFits            = 40
 	sharpCounts         = 4 // fits that a change from one reading to the next counts against
