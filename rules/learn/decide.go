@@ -129,7 +129,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 // ripple is what the variance of a reading is more now than in the dark, for the lamp, with a
 // step so large, shines.
 func (c *core) ripple(step float64) float64 {
-	if c.State == Lit || c.F.best().shines() {
+	if c.F.Ripple > 0 && (c.State == Lit || c.F.best().shines()) {
 		return c.F.noise(true, step) - c.F.R
 	}
 	return 0

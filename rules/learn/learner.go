@@ -222,9 +222,6 @@ func (l *Learner) again(n uint32) {
 	old := *c
 	*c = core{Cfg: old.Cfg, Begin: old.Begin, Smooth: old.Smooth}
 	for i := nBuf - min(n, old.Edges.N); i < nBuf; i++ {
-		if c.Begin == 0 {
-			c.Begin = old.Edges.T[i]
-		}
 		l.take(old.Edges.T[i], mul(c.sign(), old.Edges.V[i]), false)
 	}
 	c.Val = old.Val // as it was sent

@@ -371,32 +371,33 @@ func (c *core) measured(y, times float64) float64 {
 	if s.Kind == notSmoothed {
 		s.Quantum = c.Noise.Quantum
 	}
-	was := *s
+	last, kind, stay := s.Y, s.Kind, s.stays()
 	if s.observe(y, times) {
-		c.unsmooth(&was)
+		c.unsmooth(kind, stay)
 	}
-	return clamp(s.measured(was.Y, y, times), -1e12, 1e12)
+	return clamp(s.measured(last, y, times), -1e12, 1e12)
 }
 
-// sent makes of the last readings that a board was thought to measure, byShare, those that it
+// asSent makes of the last readings that a board was thought to measure, byShare, those that it
 // sent. By the first of them it is off, and forgets that as such a board does.
-func (s *smoother) sent(v []float64, t []int64, iv float64) {
+func asSent(v []float64, t []int64, iv, stay float64) {
 	for i := 1; i < len(v); i++ {
-		stay := pow(s.stays(), clamp(math.Round(float64(t[i]-t[i-1])/iv), 1, 1000))
-		v[i] += mul(stay, v[i-1]-v[i])
+		left := pow(stay, clamp(math.Round(float64(t[i]-t[i-1])/iv), 1, 1000))
+		v[i] += mul(left, v[i-1]-v[i])
 	}
 }
 
 // unsmooth reads the last readings anew, now that it is known how the board smooths, or is not
-// any more, as it was thought until then. What was learned by slopes that passed for the light's,
-// or by what was no slope, is given up, and how far the light goes by itself.
-func (c *core) unsmooth(was *smoother) {
+// any more; until then it was thought to smooth as was tells, with stay of a reading left in the
+// next one. What was learned by slopes that passed for the light's, or by what was no slope, is
+// given up, and how far the light goes by itself.
+func (c *core) unsmooth(was uint8, stay float64) {
 	s, n, e := &c.Smooth, &c.Noise, &c.Edges
 	oldest := nBuf - int(e.N)
 	switch {
-	case s.Kind == notSmoothed && was.Kind == byShare:
+	case s.Kind == notSmoothed && was == byShare:
 		n.Block = 0
-		was.sent(e.V[oldest:], e.T[oldest:], math.Max(c.IV, 1))
+		asSent(e.V[oldest:], e.T[oldest:], math.Max(c.IV, 1), stay)
 	case s.Kind == notSmoothed: // a mean forgets some of what it took out, so that is not got back
 		n.Block, e.N = 0, 0
 	default:

@@ -295,7 +295,7 @@ func TestSentAgain(t *testing.T) {
 		last = sent[i]
 		most = math.Max(most, math.Abs(v[i]-sent[i]))
 	}
-	s.sent(v[:], at[:], 60_000)
+	asSent(v[:], at[:], 60_000, s.stays())
 	for i := 8; i < nBuf; i++ {
 		off = math.Max(off, math.Abs(v[i]-sent[i]))
 	}
