@@ -79,6 +79,7 @@ type Spec struct {
 	Duplicate float64 // chance of a duplicate
 	Inverted  bool
 	Gamma     float64 // exponent of the photoresistor in its divider: counts squeeze together in much light; 0: they do not
+	Duty      float64 // share of each period for which a blinking lamp shines; 0: half
 	Window    float64 // the board averages for so long, s; a flash's edge in it reads in between
 }
 
@@ -228,6 +229,10 @@ func Mixtures() []Family {
 			lossy(r, s)
 			blink(r, s)
 		}),
+		mod("blink+duty", func(r *rand.Rand, s *Spec) {
+			blink(r, s)
+			s.Duty = uni(r, 0.3, 0.8) // beyond, nobody could tell within thirty readings
+		}),
 		mod("daylight+sag", func(r *rand.Rand, s *Spec) {
 			daylight(r, s)
 			s.Sag = 0.08
@@ -251,6 +256,14 @@ func Mixtures() []Family {
 			s.Gamma = uni(r, 0.6, 0.9)
 		}),
 	}
+}
+
+// duty is the share of each period for which a blinking lamp shines.
+func (s *Spec) duty() float64 {
+	if s.Duty == 0 {
+		return 0.5
+	}
+	return s.Duty
 }
 
 // episode is one stretch of one state.
@@ -320,14 +333,14 @@ func episodes(r *rand.Rand, s *Spec) []episode {
 	return out
 }
 
-// shone is the share of light that a lamp of duty 0.5 gave in the last w of its
-// periods, x of them after it began; of w = 0, whether it shines: 1 or 0.
-func shone(x, w float64) float64 {
-	lit := func(x float64) float64 { return 0.5*math.Floor(x) + math.Min(x-math.Floor(x), 0.5) }
+// shone is the share of light that a lamp, lit for a share (duty) of each of its periods, gave
+// in the last w of them, x of them after it began; of w = 0, whether it shines: 1 or 0.
+func shone(x, w, duty float64) float64 {
+	lit := func(x float64) float64 { return duty*math.Floor(x) + math.Min(x-math.Floor(x), duty) }
 	switch {
 	case w > 0:
 		return (lit(x) - lit(x-w)) / w
-	case x-math.Floor(x) < 0.5:
+	case x-math.Floor(x) < duty:
 		return 1
 	}
 	return 0
@@ -459,7 +472,7 @@ func Generate(f Family, seed uint64) *Trace {
 		case learn.Lit:
 			v = lit
 		case learn.Blinking:
-			v += (lit - dark) * shone(e.freq*t+e.phase, e.freq*s.Window)
+			v += (lit - dark) * shone(e.freq*t+e.phase, e.freq*s.Window, s.duty())
 		}
 		v = v*gain + s.Noise*r.NormFloat64()
 		if r.Float64() < s.Spikes {

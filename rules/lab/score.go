@@ -180,9 +180,9 @@ func Threshold(tr *Trace, th float64) []Event {
 
 // Clairvoyant is a hidden Markov filter that is told what no learner can know:
 // the ambient light of every moment without noise, the lamp's step, the noise,
-// the spike rate, how long the board averages and the mean lengths of the
-// episodes. It announces a state
-// when its chance passes 0.9995, blinking a little sooner.
+// the spike rate, how long the board averages, for how much of a period a blinking
+// lamp shines, and the mean lengths of the episodes. It announces a state when its
+// chance passes 0.9995, blinking a little sooner.
 func Clairvoyant(tr *Trace) []Event {
 	s := &tr.Spec
 	const sure = 0.9995
@@ -205,7 +205,7 @@ func Clairvoyant(tr *Trace) []Event {
 		p[3] = 0
 	}
 	sd := math.Sqrt(s.Noise*s.Noise + 1.0/12)
-	span := 12 * s.Step
+	span, duty := 12*s.Step, s.duty()
 	blur := math.Min(2*1.25*s.Window, 0.9) // share of readings in between, at the mean rate of 1.25 Hz
 	density := func(y, mean float64) float64 {
 		z := (y - mean) / sd
@@ -229,11 +229,12 @@ func Clairvoyant(tr *Trace) []Event {
 		if step := pt.LitAs - pt.Dark; (pt.Value-pt.Dark)/step > 0 && (pt.Value-pt.Dark)/step < 1 {
 			between = blur / math.Abs(step)
 		}
+		some := (1-duty)*fd + duty*fl
 		// blinking begins with the first reading that shows it
 		into := [4][4]float64{
 			1: {1: (1 - rate) * fd, 2: rate * 0.5 * fl, 3: rate * 0.5 * ((1-blur)*fl + between)},
 			2: {1: rate * 0.5 * fd, 2: (1 - rate) * fl, 3: rate * 0.5 * ((1-blur)*fd + between)},
-			3: {1: rate * 0.5 * fd, 2: rate * 0.5 * fl, 3: (1 - rate) * ((1-blur)*0.5*(fd+fl) + between)},
+			3: {1: rate * 0.5 * fd, 2: rate * 0.5 * fl, 3: (1 - rate) * ((1-blur)*some + between)},
 		}
 		var q [4]float64
 		for j := 1; j < 4; j++ {

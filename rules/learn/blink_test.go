@@ -104,3 +104,46 @@ func TestBlinkingForDays(t *testing.T) {
 		t.Errorf("the noise passes for %.1f, it is 6", sd)
 	}
 }
+
+// A lamp need not shine for half of each period: one that flashes for a quarter of it, or is
+// out for a sixth, is told once for each time it blinks, too, and once when it is over. Until
+// its share is known it may be told again; taken for a half, that goes on for ever, and of half
+// of the lamps here 10 to 29 changes are told in place of 8.
+func TestLampThatFlashes(t *testing.T) {
+	for _, duty := range []float64{0.25, 0.5, 0.75, 0.85} {
+		for seed := range uint64(4) {
+			f := feed(Config{}, time.Minute, 6).seed(seed, 11)
+			flashes := func(int) float64 { return 200 + 380*float64(btoi(f.r.Float64() < duty)) }
+			f.read(400, flat(200), 1)
+			for range 3 { // it becomes known
+				f.read(300, flashes, 1)
+				f.read(150, flat(200), 1)
+			}
+			f.got = nil
+			for range 4 {
+				f.read(300, flashes, 1)
+				f.read(150, flat(200), 1)
+			}
+			if len(f.got) != 8 || f.times(Blinking) != 4 || f.times(Dark) != 4 {
+				t.Errorf("lit for %.2f of each period: %d changes told, %d of them blinking, %d dark; want 8, 4 and 4", duty, len(f.got), f.times(Blinking), f.times(Dark))
+			}
+		}
+	}
+}
+
+// A pause too short to be one was a long flash: its readings tell how long the lamp dwells.
+func TestPauseThatWasNone(t *testing.T) {
+	for n, want := range map[int]bool{20: true, 60: false} {
+		f := habits(t, 5, 2)
+		flash := func(i int) float64 { return 200 + 380*float64((i*7/4)%2) }
+		f.read(80, flash, 1)
+		f.read(n, flat(200), 1)
+		f.want(t, Blinking, Dark)
+		was := f.l.c.F.Sides[0]
+		f.read(6, flash, 1)
+		f.want(t, Blinking, Dark, Blinking)
+		if got := f.l.c.F.Sides[0] > was+15; got != want {
+			t.Errorf("a pause of %d readings: %v readings dark instead of %v", n, f.l.c.F.Sides[0], was)
+		}
+	}
+}

@@ -120,7 +120,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	}
 	if c.State == Blinking && b.S == Blinking {
 		if b.By == byNormal {
-			f.learnRun(b.Run)
+			f.learnRun(b.Phase, b.Run)
 		}
 		f.learnBlur(b.By != byNormal && f.between(y, was.M))
 	}
@@ -361,7 +361,7 @@ func (c *core) visits(ms int64) bool {
 func (c *core) steadyVisit(over int64) bool {
 	w := &c.Why
 	return c.slower() > 1 && c.State == Blinking && w.State == Blinking && w.From == Dark &&
-		float64(w.Flips)+c.F.Runs[0] <= 2 && float64(over-c.Since) > mul(3.5, c.IV)
+		float64(w.Flips)+c.F.Runs[0][0]+c.F.Runs[1][0] <= 2 && float64(over-c.Since) > mul(3.5, c.IV)
 }
 
 // announce makes s the state by a change that began at enter, held readings ago.
@@ -370,10 +370,11 @@ func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) 
 	if s == Dark && c.steadyVisit(enter) { // it was lit and went out, no more
 		c.NBlink, c.NLit = max(c.NBlink, 1)-1, c.NLit+2
 	}
-	c.F.Runs, c.F.Going = [maxRun]float64{}, 0 // the next blinking may have another rhythm
+	c.F.Runs, c.F.Going = [2][maxRun]float64{}, 0 // the next blinking may have another rhythm
 	c.F.Alias.begin()
 	c.Told++
 	if s == Blinking {
+		c.wentOn(ms, enter)
 		c.NBlink++
 	} else if c.State != Blinking {
 		c.NLit++
@@ -392,6 +393,19 @@ func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) 
 		}
 	}
 	c.State, c.Since, c.Changed, c.Conf = s, enter, true, conf
+}
+
+// wentOn takes note of a pause too short to be one, if there was one before the blinking to be
+// announced: the blinking had gone on, and its lamp dwells on that side for longer than
+// was thought. One that began before the pause never ended.
+func (c *core) wentOn(ms, enter int64) {
+	const pause = 30 // readings
+	if enter <= c.Since {
+		enter = ms
+	}
+	if n := float64(enter-c.Since) / c.IV; c.Why.From == Blinking && n < pause {
+		c.F.Sides[c.State-Dark] += n
+	}
 }
 
 // settle takes note that the state became known without a change to announce.

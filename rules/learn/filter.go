@@ -46,35 +46,36 @@ type filter struct {
 	bend
 	N       uint32
 	H       [nHyp]hyp
-	Step    float64         // lamp's step at Ref, counts, > 0
-	Tau2    float64         // variance of the step from one switch to the next
-	R       float64         // variance of the reading's noise
-	Q       float64         // variance of the ambient's walk over one reading
-	C       float64         // recent mean square of the innovations
-	Eps     float64         // chance of an outlier
-	Ends    float64         // chance of one at an end of the converter's range
-	Rho     float64         // chance of a jump of the ambient as seen lately
-	Rho0    float64         // the same over days
-	First   float64         // the same over days, after long calm
-	RhoHour float64         // the same at this hour of the day
-	Jump    float64         // size of its larger jumps; 0: none seen
-	Split   float64         // share of the ambient's jumps that come in two readings, the larger part second
-	Main    float64         // size of that larger part; 0: none seen
-	Other   float64         // size of another light's changes, such as a room's; 0: none seen
-	Voted   float64         // what most jumps of the ambient are, as the last of them, signed; 0: none seen
-	Votes   float64         // for it
-	Part    float64         // chance that a reading averages over a change of the lamp
-	Blur    float64         // share of a blinking lamp's readings that average over a flash's edge
-	Runs    [maxRun]float64 // runs of one phase that reached this length, in this blinking
-	Going   uint8           // length of the run going on
-	Alias   alias           // the rhythm of this blinking
-	Ripple  float64         // what a reading's variance is more while the lamp shines, as a share of the step squared
-	Ripples [6]float64      // the same at its last edges, newest first
-	NRipple uint32          // how many of them
-	Rail    float64         // readings saturate here; 0: unknown
-	PB      float64         // share of blinking among what follows dark (or lit)
-	Hazard  float64         // chance of a switch a reading, from a steady state
-	Calms   float64         // the same out of blinking
+	Step    float64            // lamp's step at Ref, counts, > 0
+	Tau2    float64            // variance of the step from one switch to the next
+	R       float64            // variance of the reading's noise
+	Q       float64            // variance of the ambient's walk over one reading
+	C       float64            // recent mean square of the innovations
+	Eps     float64            // chance of an outlier
+	Ends    float64            // chance of one at an end of the converter's range
+	Rho     float64            // chance of a jump of the ambient as seen lately
+	Rho0    float64            // the same over days
+	First   float64            // the same over days, after long calm
+	RhoHour float64            // the same at this hour of the day
+	Jump    float64            // size of its larger jumps; 0: none seen
+	Split   float64            // share of the ambient's jumps that come in two readings, the larger part second
+	Main    float64            // size of that larger part; 0: none seen
+	Other   float64            // size of another light's changes, such as a room's; 0: none seen
+	Voted   float64            // what most jumps of the ambient are, as the last of them, signed; 0: none seen
+	Votes   float64            // for it
+	Part    float64            // chance that a reading averages over a change of the lamp
+	Blur    float64            // share of a blinking lamp's readings that average over a flash's edge
+	Runs    [2][maxRun]float64 // runs that reached this length, in this blinking: dark, lit
+	Sides   [2]float64         // readings of a blinking lamp, in runs that ended: dark, lit
+	Going   uint8              // length of the run going on
+	Alias   alias              // the rhythm of this blinking
+	Ripple  float64            // what a reading's variance is more while the lamp shines, as a share of the step squared
+	Ripples [6]float64         // the same at its last edges, newest first
+	NRipple uint32             // how many of them
+	Rail    float64            // readings saturate here; 0: unknown
+	PB      float64            // share of blinking among what follows dark (or lit)
+	Hazard  float64            // chance of a switch a reading, from a steady state
+	Calms   float64            // the same out of blinking
 }
 
 const (
@@ -514,7 +515,7 @@ func (x *extension) steady(h *hyp) {
 // blinking explains the reading by a lamp that goes on blinking, or by the end of it.
 func (x *extension) blinking(h *hyp) {
 	f := x.f
-	lit := f.again(h.Run)
+	lit := f.again(h.Phase, h.Run)
 	if h.Phase == 0 {
 		lit = 1 - lit
 	}
@@ -580,39 +581,56 @@ func (f *filter) learnBlur(was bool) {
 	}
 }
 
+// side is the chance that a blinking lamp is dark (0) or lit (1) at a reading, by what it
+// showed so far: not every lamp shines for half of each period.
+func (f *filter) side(phase uint8) float64 {
+	const weight = 20 // readings that one half counts for
+	return (f.Sides[phase] + 0.5*weight) / (f.Sides[0] + f.Sides[1] + weight)
+}
+
 // again is the chance that a blinking lamp reads the same again after run
-// readings of one phase: a fair coin, bent by the runs seen so far. Sampling a
-// regular blink at regular times gives anything but coin tosses: then no run
-// passes a certain length, and one that does is no blinking.
-func (f *filter) again(run uint8) float64 {
+// readings of one phase: a coin, as often lit as this lamp is, bent by the runs seen
+// so far. Sampling a regular blink at regular times gives anything but coin tosses:
+// then no run passes a certain length, and one that does is no blinking.
+func (f *filter) again(phase, run uint8) float64 {
 	const weight = 3 // runs that the coin counts for, at every length
 	const bound = 12 // runs that ended at the greatest length, to call it the greatest
+	this, that, coin := &f.Runs[phase], &f.Runs[1-phase], f.side(phase)
+	alike := math.Max(0, 1-math.Abs(mul(5, coin)-2.5)) // then the runs of the other side tell of these as well
 	for k := range maxRun - 1 {
-		if f.Runs[k] >= bound && f.Runs[k+1] == 0 && int(run) > k {
+		if this[k]+mul(alike, that[k]) >= bound && this[k+1]+mul(alike, that[k+1]) == 0 && int(run) > k {
 			return 0.1
 		}
 	}
 	if run >= maxRun {
-		return 0.5
+		return coin
 	}
-	p := (f.Runs[run] + 0.5*weight) / (f.Runs[run-1] + weight)
+	n := mul(alike, that[run-1]) + weight
+	p := (mul(alike, that[run]) + mul(weight, 1-coin)) / n
+	odds := mul(p/(1-p), sq(coin/(1-coin)))
+	p = (this[run] + mul(n, odds/(1+odds))) / (this[run-1] + n)
 	if f.Calms > calms { // at such intervals it may well be the lamp that changes, and not the phase
-		p = math.Min(p, 0.5)
+		p = math.Min(p, coin)
 	}
 	return p
 }
 
-// learnRun takes note of the runs of one phase, each when it has ended; run is
-// the length of the one going on.
-func (f *filter) learnRun(run uint8) {
+// learnRun takes note of the runs of one phase, each when it has ended, for the last one may
+// be the end of the blinking; run is the length of the one going on, of this phase.
+func (f *filter) learnRun(phase, run uint8) {
 	if run == 1 {
+		runs := &f.Runs[1-phase]
 		for i := range min(f.Going, maxRun) {
-			f.Runs[i]++
+			runs[i]++
 		}
-		if f.Runs[0] > 200 {
-			for i := range f.Runs {
-				f.Runs[i] *= 0.5
+		if runs[0] > 100 {
+			for i := range runs {
+				runs[i] *= 0.5
 			}
+		}
+		f.Sides[1-phase] += float64(f.Going)
+		if f.Sides[0]+f.Sides[1] > 400 { // the latest readings count most
+			f.Sides[0], f.Sides[1] = mul(0.5, f.Sides[0]), mul(0.5, f.Sides[1])
 		}
 	}
 	f.Going = run
@@ -624,7 +642,7 @@ func (f *filter) learnRhythm(y float64, intervals uint, lit float64) {
 	b := f.best()
 	is, known := y > b.M+mul(0.5, f.step(b.M)), b.By == byNormal || b.By == bySwitch
 	if intervals == 1 && known && f.Alias.Seen&2 != 0 {
-		f.Alias.learn(is, lit, f.again(max(f.Going, 1)))
+		f.Alias.learn(is, lit, f.again(uint8(f.Alias.Side>>1&1), max(f.Going, 1)))
 	}
 	f.Alias.put(intervals, is, known)
 }
