@@ -166,7 +166,7 @@ func TestEdgesThatWereNotTold(t *testing.T) {
 func TestRoomLightAgainIsNoFirstEdge(t *testing.T) {
 	for _, daily := range []bool{true, false} {
 		c := &core{}
-		c.Noise.V, c.Noise.Block, c.Noise.Frac = 36, 50, true
+		c.Noise.V, c.Noise.Block, c.Noise.Digits = 36, 50, mostDigits+1
 		c.Range.begin(500)
 		c.Range.Minutes, c.Range.Lo, c.Range.Hi = 5000, 450, 560
 		for i := range c.Hours {

@@ -150,7 +150,7 @@ func TestTwoLevelsOfTime(t *testing.T) {
 	}{
 		{300, 3.4, true}, {300, 4.5, false}, {2000, 4.5, true}, {2000, 5.5, false}, {50_000, 5.5, false},
 	} {
-		l := core{Noise: noise{Frac: true}, Range: ambient{Lo: 100, Hi: 100 + c.span*6, Minutes: c.minutes}}
+		l := core{Noise: noise{Digits: mostDigits + 1}, Range: ambient{Lo: 100, Hi: 100 + c.span*6, Minutes: c.minutes}}
 		if got := l.twoLevels(26, 6); got != c.want {
 			t.Errorf("%v deviations after %v minutes: %v", c.span, c.minutes, got)
 		}

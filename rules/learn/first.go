@@ -159,7 +159,7 @@ func (c *core) saturates(e edge) bool {
 	if e.Size < 0 {
 		bright = c.Edges.V[nBuf-2*half : nBuf-half-1]
 	}
-	return c.Noise.steps() > 1 && !slices.ContainsFunc(bright, func(y float64) bool { return y != c.Noise.Max })
+	return c.Noise.steps() > sq(c.Noise.unit()) && !slices.ContainsFunc(bright, func(y float64) bool { return y != c.Noise.Max })
 }
 
 // sharp tells whether the edges of about a's size took place between two
@@ -190,9 +190,7 @@ func (c *core) back(e edge, sd float64) bool {
 // edges of a's size were seen before the last one; sd is the readings' noise.
 func (c *core) twoLevels(a, sd float64) bool {
 	span, wide := c.Range.Hi-c.Range.Lo, mul(3.5+mul(1.5, clamp((c.Range.Minutes-360)/1440, 0, 1)), sd)
-	if !c.Noise.Frac {
-		wide++ // rounding
-	}
+	wide += c.Noise.unit() // rounding
 	return span <= wide || c.Edges.NE > 1 && span <= a+wide
 }
 

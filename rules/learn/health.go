@@ -141,7 +141,7 @@ func (h *health) count(ms int64, v float64, c *core) {
 
 // mend counts down to the end of a fault while the readings look well.
 func (h *health) mend(v float64, c *core) {
-	switch near := !c.Noise.Frac && band(v) > 0 && band(v) == band(h.Stood); {
+	switch near := c.Noise.counts() && band(v) > 0 && band(v) == band(h.Stood); {
 	case c.Fault == StuckRail && (v == h.Stood || near): // one that flaps there and back does not work
 		h.Left = settled
 	case c.Fault == Frozen && v == h.Stood && h.Same > 10:
@@ -245,7 +245,7 @@ func (c *core) stuck(ms int64, v float64) bool {
 		}
 	}
 	x := &h.Near
-	if x.Band == 0 || x.N < stuckRun || c.N < uint64(x.N)+120 || x.V < 9 || c.Noise.Frac {
+	if x.Band == 0 || x.N < stuckRun || c.N < uint64(x.N)+120 || x.V < 9 || !c.Noise.counts() {
 		return false
 	}
 	if float64(h.AtNear[x.Band-1]) >= 0.02*float64(c.N-uint64(x.N)) ||
@@ -445,7 +445,7 @@ func rough(y [nBuf]float64) float64 {
 func (c *core) flaps(ms int64, v float64) {
 	h := &c.Health
 	b := band(v)
-	if c.Noise.Frac && !isEnd(v) {
+	if !c.Noise.counts() && !isEnd(v) {
 		b = 0
 	}
 	is := 0.0

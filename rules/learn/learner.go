@@ -207,7 +207,7 @@ func (c *core) torch() uint32 {
 		return 0
 	}
 	pre := c.Edges.V[:before]
-	if slices.Max(pre)-slices.Min(pre) < mul(8, e.SD)+2 {
+	if slices.Max(pre)-slices.Min(pre) < mul(8, e.SD)+mul(2, c.Noise.unit()) {
 		return 0
 	}
 	for before < nBuf && (c.Edges.V[before]-e.From)/e.Size < 0.9 {

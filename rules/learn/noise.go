@@ -15,7 +15,8 @@ type noise struct {
 	V            float64     // variance of a reading
 	Now          float64     // the same in the last block
 	Quantum      float64     // what all differences so far are multiples of; 0: there were none
-	Frac         bool        // a reading was no whole number
+	Steps        uint8       // differences of just that, mostSteps at most
+	Digits       uint8       // decimal places that the readings were given with, mostDigits+1 for more
 	Max, Min     float64     // largest and smallest reading
 	AtMax, AtMin uint32      // readings exactly there
 	Seen         bool
@@ -36,8 +37,8 @@ const early = 6
 // are, flipped says that a blinking lamp's change makes the difference to the one before, or its
 // flicker, calm that no light moved lately.
 func (n *noise) observe(y, equal float64, run uint32, flipped, calm bool) {
-	if y != math.Floor(y) {
-		n.Frac = true
+	for n.Digits <= mostDigits && !whole(mul(y, powers[n.Digits])) {
+		n.Digits++
 	}
 	switch {
 	case !n.Seen || y > n.Max:
@@ -164,25 +165,62 @@ func (n *noise) quantum(d float64) {
 		return
 	}
 	if n.Quantum == 0 {
-		n.Quantum = d
+		n.Quantum, n.Steps = d, 1
 		return
 	}
 	for range 8 {
-		r := math.Abs(d - mul(n.Quantum, math.Round(d/n.Quantum)))
+		times := math.Round(d / n.Quantum)
+		r := math.Abs(d - mul(n.Quantum, times))
 		if r <= mul(near, math.Min(d, n.Quantum)) || r < mul(least, d) || r < finest {
+			if times == 1 {
+				n.Steps = min(n.Steps+1, mostSteps)
+			}
 			return
 		}
-		d, n.Quantum = n.Quantum, r
+		d, n.Quantum, n.Steps = n.Quantum, r, 0
 	}
 }
 
-// floor is the least variance that makes sense: whole counts cannot be
-// quieter than their rounding.
-func (n *noise) floor() float64 {
-	if n.Frac {
-		return 1e-12 + mul(1e-8, sq(n.Max))
+// mostSteps is how many differences of one step show that it is the converter's.
+const mostSteps = 5
+
+// mostDigits is how many decimal places tell of rounding: a mean of sixteen counts has four.
+const mostDigits = 4
+
+// powers of ten, one for each number of decimal places.
+var powers = [mostDigits + 1]float64{1, 10, 100, 1e3, 1e4}
+
+// whole tells whether x is a whole number, to what arithmetic of single precision does.
+func whole(x float64) bool { return math.Abs(x-math.Round(x)) <= 6e-8*math.Abs(x) }
+
+// counts tells whether all readings so far were whole numbers.
+func (n *noise) counts() bool { return n.Digits == 0 }
+
+// unit is what the readings are rounded to: a board may publish counts, or per cent with one
+// decimal place, or a share of the full scale with three; or the converter counts in larger
+// steps. 0: it is not known.
+func (n *noise) unit() float64 {
+	// What was seen but a few times may be the lamp's step, and what is no small part of a
+	// reading its blinking.
+	const small = 1.0 / 8
+	unit := 0.0
+	if n.Digits <= mostDigits {
+		unit = 1 / powers[n.Digits]
 	}
-	return 0.25
+	if n.Steps == mostSteps && n.Quantum < mul(small, math.Max(math.Abs(n.Max), math.Abs(n.Min))) {
+		unit = math.Max(unit, n.Quantum)
+	}
+	return unit
+}
+
+// floor is the least variance that makes sense: rounded readings cannot be quieter
+// than their rounding.
+func (n *noise) floor() float64 {
+	least := 0.25 * sq(n.unit())
+	if n.counts() {
+		return least
+	}
+	return math.Max(least, 1e-12+mul(1e-8, sq(n.Max)))
 }
 
 // steps is the variance by the differences of neighbours alone.

@@ -33,9 +33,7 @@ func (l *Learner) held(ms int64, floor float64) {
 		return
 	}
 	quiet := mul(1.7, sd)
-	if !c.Noise.Frac {
-		quiet += 0.5 // rounding
-	}
+	quiet += mul(0.5, c.Noise.unit()) // rounding
 	quiet -= c.Range.RHi - c.Range.RLo
 	calm, lively, known := c.Hours.moves()
 	e.Act = clamp((c.moved(e.At)-calm-mul(1.2, sd))/a, 0, 100)
