@@ -35,6 +35,7 @@ type edges struct {
 	E      [nEdges]edge
 	NE     uint32  // edges in E, oldest first
 	Wait   uint32  // readings to wait before the next edge may be seen
+	Whole  uint32  // readings since some were mended
 	Ripple float64 // of the edge the last reading made plain, as ripples has it; -1: there was none
 	Next   change  // a small one that has yet to show that it holds; Next.N is 0 if none
 }
@@ -44,9 +45,29 @@ func (e *edges) push(ms int64, y float64) {
 	copy(e.T[:], e.T[1:])
 	e.V[nBuf-1], e.T[nBuf-1] = y, ms
 	e.Ripple = -1
+	e.Whole = min(e.Whole+1, math.MaxUint32-1)
 	if e.N < nBuf {
 		e.N++
 	}
+}
+
+// mend puts the level before them in place of a few readings at the lower end of the
+// converter's range, once the reading after them is back at it: a battery gave way for a
+// moment, or a contact was loose. What does so again and again may be the lamp.
+func (e *edges) mend() {
+	const again = 60 // readings
+	i := nBuf - 2
+	for i > nBuf-2-loose && e.V[i] == e.V[nBuf-2] {
+		i--
+	}
+	level := e.V[i]
+	if e.N < nBuf || e.Whole < again || !isEnd(math.Abs(e.V[nBuf-2])) || e.V[nBuf-2] >= level || math.Abs(e.V[nBuf-1]-level) > mul(0.3, level-e.V[nBuf-2]) {
+		return
+	}
+	for j := i + 1; j < nBuf-1; j++ {
+		e.V[j] = level
+	}
+	e.Whole = 0
 }
 
 // level is the mean and variance of eight readings without the two farthest

@@ -169,3 +169,35 @@ func TestLooseContactIsNoLamp(t *testing.T) {
 		t.Errorf("dark was told %d times", n)
 	}
 }
+
+// A battery that gave way for three readings, days ago, is no measure of what the light does:
+// a lamp that lights for the first time is told.
+func TestFirstLitAfterZeros(t *testing.T) {
+	for n := 1; n <= 5; n++ {
+		f := feed(Config{}, time.Minute, 6)
+		f.readAt(1200, 300)
+		for range n {
+			f.exact(0)
+		}
+		f.readAt(3000, 300)
+		if j := f.l.c.Range.Jump; j > 60 {
+			t.Errorf("%d zeros count as a jump of the light of %.0f counts", n, j)
+		}
+		f.readAt(60, 390)
+		if f.times(Lit) != 1 {
+			t.Errorf("%d zeros, two days ago: lit was told %d times", n, f.times(Lit))
+		}
+	}
+	// what comes again within the hour may be the lamp's
+	f := feed(Config{}, time.Minute, 6)
+	f.readAt(1200, 300)
+	for range 12 {
+		f.exact(0)
+		f.exact(0)
+		f.exact(0)
+		f.readAt(2, 300)
+	}
+	if f.times(Blinking) != 1 {
+		t.Errorf("blinking down to zero was told %d times", f.times(Blinking))
+	}
+}

@@ -196,7 +196,7 @@ func (e *edges) image(m *image) {
 	for i := range e.E {
 		e.E[i].image(m)
 	}
-	m.u32s(&e.NE, &e.Wait)
+	m.u32s(&e.NE, &e.Wait, &e.Whole)
 	m.f64(&e.Ripple)
 	x := &e.Next
 	x.Edge.image(m)

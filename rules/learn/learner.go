@@ -144,6 +144,9 @@ func (l *Learner) take(ms int64, value float64, sent bool) Verdict {
 		c.Prelude.add(c.Edges.V[0])
 	}
 	c.Edges.push(ms, y)
+	if !c.Known {
+		c.Edges.mend()
+	}
 	if c.Cfg.manual() {
 		l.manual(ms, y)
 		l.inspect(ms, value)
