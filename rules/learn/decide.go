@@ -44,6 +44,7 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	where := c.Hours.where(ms, minutes, step, f.R)
 	where.Least, where.Most = c.possible()
 	where.End = c.Noise.end(y)
+	where.Bends = c.mayBend()
 	was := *b
 	calm, rate := f.Rho < calmRho, &f.Rho0
 	if calm {
@@ -124,6 +125,11 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 		}
 		f.learnBlur(b.By != byNormal && f.between(y, was.M))
 	}
+}
+
+// mayBend tells whether daylight may squeeze the lamp's step, though nothing is known of it.
+func (c *core) mayBend() bool {
+	return c.F.Bend == 0 && c.NUp+c.NDown > 0 && c.F.Straight < 1
 }
 
 // ripple is what the variance of a reading is more now than in the dark, for the lamp, with a

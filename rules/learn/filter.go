@@ -44,38 +44,40 @@ type hyp struct {
 // filter is the decision engine for one known step.
 type filter struct {
 	bend
-	N       uint32
-	H       [nHyp]hyp
-	Step    float64            // lamp's step at Ref, counts, > 0
-	Tau2    float64            // variance of the step from one switch to the next
-	R       float64            // variance of the reading's noise
-	Q       float64            // variance of the ambient's walk over one reading
-	C       float64            // recent mean square of the innovations
-	Eps     float64            // chance of an outlier
-	Ends    float64            // chance of one at an end of the converter's range
-	Rho     float64            // chance of a jump of the ambient as seen lately
-	Rho0    float64            // the same over days
-	First   float64            // the same over days, after long calm
-	RhoHour float64            // the same at this hour of the day
-	Jump    float64            // size of its larger jumps; 0: none seen
-	Split   float64            // share of the ambient's jumps that come in two readings, the larger part second
-	Main    float64            // size of that larger part; 0: none seen
-	Other   float64            // size of another light's changes, such as a room's; 0: none seen
-	Voted   float64            // what most jumps of the ambient are, as the last of them, signed; 0: none seen
-	Votes   float64            // for it
-	Part    float64            // chance that a reading averages over a change of the lamp
-	Blur    float64            // share of a blinking lamp's readings that average over a flash's edge
-	Runs    [2][maxRun]float64 // runs that reached this length, in this blinking: dark, lit
-	Sides   [2]float64         // readings of a blinking lamp, in runs that ended: dark, lit
-	Going   uint8              // length of the run going on
-	Alias   alias              // the rhythm of this blinking
-	Ripple  float64            // what a reading's variance is more while the lamp shines, as a share of the step squared
-	Ripples [6]float64         // the same at its last edges, newest first
-	NRipple uint32             // how many of them
-	Rail    float64            // readings saturate here; 0: unknown
-	PB      float64            // share of blinking among what follows dark (or lit)
-	Hazard  float64            // chance of a switch a reading, from a steady state
-	Calms   float64            // the same out of blinking
+	N        uint32
+	H        [nHyp]hyp
+	Step     float64            // lamp's step at Ref, counts, > 0
+	Darkest  float64            // dark level at which the lamp was seen to change
+	Straight float64            // changes of it as large in more light: what speaks for no bend
+	Tau2     float64            // variance of the step from one switch to the next
+	R        float64            // variance of the reading's noise
+	Q        float64            // variance of the ambient's walk over one reading
+	C        float64            // recent mean square of the innovations
+	Eps      float64            // chance of an outlier
+	Ends     float64            // chance of one at an end of the converter's range
+	Rho      float64            // chance of a jump of the ambient as seen lately
+	Rho0     float64            // the same over days
+	First    float64            // the same over days, after long calm
+	RhoHour  float64            // the same at this hour of the day
+	Jump     float64            // size of its larger jumps; 0: none seen
+	Split    float64            // share of the ambient's jumps that come in two readings, the larger part second
+	Main     float64            // size of that larger part; 0: none seen
+	Other    float64            // size of another light's changes, such as a room's; 0: none seen
+	Voted    float64            // what most jumps of the ambient are, as the last of them, signed; 0: none seen
+	Votes    float64            // for it
+	Part     float64            // chance that a reading averages over a change of the lamp
+	Blur     float64            // share of a blinking lamp's readings that average over a flash's edge
+	Runs     [2][maxRun]float64 // runs that reached this length, in this blinking: dark, lit
+	Sides    [2]float64         // readings of a blinking lamp, in runs that ended: dark, lit
+	Going    uint8              // length of the run going on
+	Alias    alias              // the rhythm of this blinking
+	Ripple   float64            // what a reading's variance is more while the lamp shines, as a share of the step squared
+	Ripples  [6]float64         // the same at its last edges, newest first
+	NRipple  uint32             // how many of them
+	Rail     float64            // readings saturate here; 0: unknown
+	PB       float64            // share of blinking among what follows dark (or lit)
+	Hazard   float64            // chance of a switch a reading, from a steady state
+	Calms    float64            // the same out of blinking
 }
 
 const (
@@ -377,6 +379,9 @@ func (x *extension) outlying(h *hyp) {
 	k.M, k.P, k.Jump, k.Leap = h.M+d, r, x.ms, d
 	x.switched(&k, h, d)
 	x.addJump(&k)
+	if x.where.Bends {
+		x.squeezed(h, sd)
+	}
 	// both at once: the lamp changes as a room's light does
 	d2 := x.y - lit + level - h.M
 	if f.Bend != 0 {
@@ -394,6 +399,35 @@ func (x *extension) outlying(h *hyp) {
 		x.switched(&k, h, d2)
 		x.addJump(&k)
 	}
+}
+
+// squeezed explains the reading by the change of a lamp whose step daylight squeezes, by nobody
+// knows how much: most boards read a divider. What the step lacks is taken for the
+// ambient's, lower than it is for as long as the lamp shines.
+func (x *extension) squeezed(h *hyp, sd float64) {
+	const (
+		chance   = 0.1 // that it does so, until more is known
+		light    = 0.7 // of a step, at least, that it is lighter than where the step was seen
+		from, to = 0.25, 0.92
+	)
+	if h.S == Blinking || x.clipped {
+		return
+	}
+	size, dark := x.y-h.M, h.M
+	if h.S == Lit {
+		size, dark = h.M+x.step-x.y, x.y
+	}
+	if share := size / x.step; share < from || share > to || size < 6*sd || dark-x.f.Darkest < mul(light, x.step) {
+		return
+	}
+	k := *h
+	k.W = h.W * x.hazard * chance / mul(to-from, x.step)
+	k.By, k.Prev, k.Enter, k.Age, k.S = bySwitch, h.S, x.ms, 0, Dark+Lit-h.S
+	k.M, k.P, k.Jump, k.Leap = x.y, x.f.noise(k.S == Lit, x.step), x.ms, 0
+	if k.S == Lit {
+		k.M -= x.step
+	}
+	x.addJump(&k)
 }
 
 // others is the density of a jump of d by another light whose changes are known.

@@ -239,7 +239,7 @@ func (f *filter) image(m *image) {
 		m.i64s(&h.Enter, &h.Jump)
 		m.f64s(&h.Leap, &h.M, &h.P, &h.W)
 	}
-	m.f64s(&f.Step, &f.Tau2, &f.R, &f.Q, &f.C, &f.Eps, &f.Ends, &f.Rho, &f.Rho0, &f.First, &f.RhoHour, &f.Jump, &f.Split, &f.Main, &f.Other, &f.Voted, &f.Votes, &f.Part, &f.Blur)
+	m.f64s(&f.Step, &f.Darkest, &f.Straight, &f.Tau2, &f.R, &f.Q, &f.C, &f.Eps, &f.Ends, &f.Rho, &f.Rho0, &f.First, &f.RhoHour, &f.Jump, &f.Split, &f.Main, &f.Other, &f.Voted, &f.Votes, &f.Part, &f.Blur)
 	m.row(f.Runs[0][:])
 	m.row(f.Runs[1][:])
 	m.row(f.Sides[:])

@@ -405,6 +405,7 @@ func (c *core) teachStep(raw edge) {
 		c.NDown++
 	}
 	c.Matched = e.At
+	c.unsqueezed(raw.dark(), a)
 	d := a - c.F.Step
 	if d < 0 && raw.cut(c.Noise.rail()) {
 		return // cut short by saturation
@@ -425,6 +426,20 @@ func (c *core) teachStep(raw edge) {
 	// moving light makes sizes scatter, too
 	c.F.Tau2 += mul(0.1, mul(trust, sq(d)-c.F.Tau2))
 	c.F.Tau2 = clamp(c.F.Tau2, sq(0.03*c.F.Step), sq(0.15*c.F.Step))
+}
+
+// unsqueezed takes note of an edge of the lamp, of this size, above this dark level: in more light
+// than where the step was seen, daylight would squeeze it, by about two fifths of a count
+// for each, if the lamp is read through a divider.
+func (c *core) unsqueezed(dark, size float64) {
+	f := &c.F
+	light := (dark - f.Darkest) / f.Step
+	switch {
+	case c.NUp+c.NDown == 1 || light < 0:
+		f.Darkest = dark
+	case light > 0.25 && size > mul(f.Step, 1-mul(0.18, light)):
+		f.Straight += math.Min(sq(light/0.7), 1)
+	}
 }
 
 // remeasure takes the step from its last edges, the newest of which differs by d.
