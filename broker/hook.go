@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -134,6 +135,10 @@ func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packe
 		}
 	}
 	switch pk.FixedHeader.Type {
+	case packets.Connect:
+		if stateOf(cl) == nil { // a second one is an error, as the library knows
+			return h.readConnect(cl, pk)
+		}
 	case packets.Puback, packets.Pubcomp, packets.Pubrec:
 		if st := stateOf(cl); st != nil && st.window != nil &&
 			(pk.FixedHeader.Type != packets.Pubrec || pk.ReasonCode >= packets.ErrUnspecifiedError.Code) {
@@ -161,6 +166,10 @@ func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packe
 			h.kick(cl, packets.ErrTopicNameInvalid)
 			return pk, packets.ErrRejectPacket
 		}
+		if pk.FixedHeader.Qos > 0 && ownTopic(pk.TopicName) {
+			h.dropOwn(cl, pk)
+			return pk, nil // the library drops it, too
+		}
 		if st := stateOf(cl); pk.FixedHeader.Qos > 0 && cl.Properties.ProtocolVersion != 5 && st != nil && !st.acc.mayPublish(pk.TopicName) {
 			// MQTT 3.1.1 has no way to refuse one message but to close the
 			// connection (section 3.3.5); the library sends a DISCONNECT,
@@ -180,6 +189,76 @@ func (h *hook) OnPacketRead(cl *mqtt.Client, pk packets.Packet) (_ packets.Packe
 		renumber(cl, &pk)
 	case packets.Subscribe:
 		renumber(cl, &pk)
+	}
+	return pk, nil
+}
+
+// ownTopic tells whether a topic is one of the broker's own, on which the library
+// takes nothing from clients.
+func ownTopic(topic string) bool {
+	const own = "$SYS"
+	return len(topic) >= len(own) && strings.EqualFold(topic[:len(own)], own)
+}
+
+// dropOwn acknowledges a message on one of the broker's own topics, of which the
+// library takes no notice. A bridge tells there that it is connected (mosquitto does,
+// unless notifications is false): without an answer it would wait for ever, and if it
+// were disconnected, as by an account that may not publish there, never come further.
+func (h *hook) dropOwn(cl *mqtt.Client, pk packets.Packet) {
+	if c, ok := cl.Net.Conn.(*conn); ok {
+		h.settle(cl, c) // what came before is answered before
+	}
+	h.quiet.Note("client", cl.ID, "own_topic", "a message was dropped, for its topic is one of the broker's own; so it is with what a bridge tells of itself, which does no harm", "topic", clip(pk.TopicName))
+	ack := packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}, PacketID: pk.PacketID}
+	if pk.FixedHeader.Qos == 2 {
+		ack.FixedHeader.Type = packets.Pubrec
+	}
+	if cl.Properties.ProtocolVersion == 5 {
+		ack.ReasonCode = packets.CodeNoMatchingSubscribers.Code
+	}
+	if err := cl.WritePacket(ack); err != nil {
+		cl.Stop(err)
+	}
+}
+
+// emptyWill stands for a will's payload of no bytes until the library has checked
+// the CONNECT.
+var emptyWill = []byte{0}
+
+// bridgeBit is set in the protocol level by a broker that connects as a bridge
+// (mosquitto does so at first, unless try_private is false); no standard has it.
+const bridgeBit = 0x80
+
+// readConnect has the library take what the standards allow and it refuses: a
+// password and a will's payload of no bytes (MQTT 3.1.1 sections 3.1.3.3 and
+// 3.1.3.5). And it refuses in the standards' words what the library answers by
+// codes that MQTT 3.1.1 does not know: a bridge tries again without its bit only
+// if it is told that its protocol level is not taken (section 3.1.2.2).
+func (h *hook) readConnect(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
+	c := &pk.Connect
+	refuse := func(code packets.Code) (packets.Packet, error) {
+		_ = h.srv.SendConnack(cl, code, false, nil) // in the form of 3.1.1, with which the library begins
+		return pk, packets.ErrRejectPacket
+	}
+	switch name, v := string(c.ProtocolName), pk.ProtocolVersion; {
+	case name != "MQTT" && name != "MQIsdp": // not MQTT: the connection is closed
+		return pk, nil
+	case v < 3 || v > 5:
+		if v&bridgeBit == 0 {
+			h.stats.malformed.Add(1)
+			h.quiet.Note("address", addr(cl), "protocol", "a client was turned away for its version of MQTT: have it speak 3.1, 3.1.1 or 5.0", "client", clip(c.ClientIdentifier), "level", v)
+		}
+		return refuse(packets.ErrUnsupportedProtocolVersion)
+	case v < 5 && !c.Clean && c.ClientIdentifier == "":
+		h.stats.malformed.Add(1)
+		h.quiet.Note("address", addr(cl), "client_id", "a client was turned away, for it has no client id, and yet wants its session kept: give it a client id, or a clean session")
+		return refuse(packets.ErrClientIdentifierNotValid)
+	}
+	if c.PasswordFlag && len(c.Password) == 0 {
+		c.PasswordFlag = false
+	}
+	if c.WillFlag && len(c.WillPayload) == 0 {
+		c.WillPayload = emptyWill
 	}
 	return pk, nil
 }
@@ -223,6 +302,9 @@ func (h *hook) OnConnect(cl *mqtt.Client, pk packets.Packet) (err error) {
 	// the library forgets this where no session expiry is given, and keeps
 	// each will for as long as the client likes.
 	w := &cl.Properties.Will
+	if len(w.Payload) == 1 && &w.Payload[0] == &emptyWill[0] {
+		w.Payload = nil
+	}
 	w.WillDelayInterval = min(w.WillDelayInterval, cl.Properties.Props.SessionExpiryInterval, maxWillDelay)
 	return nil
 }

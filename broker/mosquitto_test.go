@@ -418,3 +418,17 @@ func TestMosquittoClientsUseTheEmbeddedBroker(t *testing.T) {
 		}
 	}
 }
+
+// A broker hands readings on to the embedded one as a bridge, with mosquitto's own
+// settings: it begins with a protocol level that no standard has, and tries again
+// without only if it is answered in the standard's words.
+func TestMosquittoBridgesToTheEmbeddedBroker(t *testing.T) {
+	pub := needs(t, "mosquitto_pub")
+	sink := newWant(1)
+	_, addr := listening(t, Options{Accounts: []Account{{Name: "bridge", PasswordHash: cheap("pw"), Publish: []string{"cellar/#"}}}}, sink)
+	m := newMosquitto(t, "allow_anonymous true", "connection lampward", "address "+addr, "topic cellar/# out 1",
+		"remote_username bridge", "remote_password pw", "restart_timeout 1")
+	out, err := exec.Command(pub, "-h", brokertest.Host, "-p", m.port, "-q", "1", "-t", "cellar/tank/light", "-m", "512").CombinedOutput()
+	require.NoError(t, err, string(out))
+	sink.wait(t, "bridged")
+}
