@@ -6,11 +6,15 @@ import (
 	"log/slog"
 	"net"
 	"net/netip"
+	"os"
+	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/mochi-mqtt/server/v2/packets"
 )
 
 const (
@@ -153,8 +157,41 @@ func (l *listener) serveConn(raw net.Conn) {
 			l.mu.Unlock()
 		}()
 		_ = c.SetReadDeadline(time.Now().Add(l.connectBy))
-		_ = l.establish(listenerID, c)
+		err := l.establish(listenerID, c)
+		if err != nil && c.state.Load() == nil {
+			l.stranger(c, err)
+		}
 	}()
+}
+
+// stranger logs why a connection came to nothing before its client could be let in:
+// who wonders why a board cannot connect has nothing else to go by. The hook has
+// logged what it refused; one that ends before it said anything, as those of port
+// scanners and health checks do, is not worth a line.
+func (l *listener) stranger(c *conn, err error) {
+	var record tls.RecordHeaderError
+	var op *net.OpError
+	var code packets.Code
+	logged := []packets.Code{packets.ErrRejectPacket, packets.ErrBadUsernameOrPassword, packets.ErrClientIdentifierNotValid, packets.ErrServerBusy}
+	reason, msg := "no_mqtt", "a client was turned away, for what it sent first is no MQTT CONNECT that can be understood"
+	switch {
+	case errors.As(err, &code) && slices.Contains(logged, code):
+		return
+	case errors.As(err, &record):
+		reason, msg = "no_tls", "a client that does not speak TLS was turned away, for this port is for TLS: switch TLS on in the board, or leave cert_file and key_file out of [broker]"
+	// crypto/tls calls "remote error" what the peer says; some do before they encrypt,
+	// which it takes for a bad record.
+	case errors.As(err, &op) && op.Op == "remote error", strings.Contains(err.Error(), ": tls: "):
+		reason, msg = "tls", "the TLS handshake with a client failed: it may not know the authority of the broker's certificate, call the broker by a name that is not in it, take it to be out of date, or know no TLS from 1.2 on"
+	case c.ahead.got == 0, errors.Is(err, net.ErrClosed), errors.Is(err, os.ErrDeadlineExceeded):
+		return
+	case c.first == 0x16: // a handshake record (RFC 8446 section 5.1)
+		reason, msg = "tls_here", "a client that speaks TLS was turned away: switch TLS off in the board, or set cert_file and key_file in [broker]"
+	case c.first >= 'A' && c.first <= 'Z':
+		reason, msg = "http", "a client that speaks HTTP was turned away, as MQTT over WebSockets begins: have the board speak MQTT over TCP"
+	}
+	l.stats.malformed.Add(1)
+	l.quiet.Note("address", c.from.Addr().String(), reason, msg, "error", strings.TrimPrefix(err.Error(), "read connection: "))
 }
 
 // Close stops listening, takes leave of every client and waits until all is
@@ -217,6 +254,7 @@ type conn struct {
 	state atomic.Pointer[state] // set once the client is let in
 
 	ahead      ahead
+	first      byte   // that was read
 	beforeRead func() // if not nil, runs before the connection is read; only who reads it uses it
 	corked     bool   // held gets what is written; both are under the lock of the library's client
 	held       []byte
@@ -296,6 +334,9 @@ func (c *conn) Read(b []byte) (int, error) {
 		}
 	}
 	n, err := c.Conn.Read(b)
+	if c.ahead.got == 0 && n > 0 {
+		c.first = b[0]
+	}
 	c.ahead.got += int64(n)
 	return n, err
 }
