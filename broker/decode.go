@@ -173,15 +173,70 @@ type decoder struct {
 func (d *decoder) json() (any, error) {
 	if !d.parsed {
 		d.parsed = true
-		dec := json.NewDecoder(bytes.NewReader(d.payload))
-		dec.UseNumber()
-		if err := dec.Decode(&d.doc); err != nil {
-			d.docErr = fail(BadJSON, "the payload %s is not JSON: %s", excerpt(d.payload), jsonFault(err))
-		} else if dec.InputOffset() != int64(len(d.payload)) {
-			d.docErr = fail(BadJSON, "the payload %s is not JSON: something follows after its end", excerpt(d.payload))
+		d.doc, d.docErr = d.parse(d.payload)
+		if d.docErr != nil {
+			if better, some := replaceNaN(d.payload, `"NaN"`, `"Infinity"`); some {
+				if doc, err := d.parse(better); err == nil {
+					d.doc, d.docErr = doc, nil
+				}
+			}
 		}
 	}
 	return d.doc, d.docErr
+}
+
+// parse reads the payload, or what it was made into.
+func (d *decoder) parse(payload []byte) (doc any, err error) {
+	dec := json.NewDecoder(bytes.NewReader(payload))
+	dec.UseNumber()
+	if err := dec.Decode(&doc); err != nil {
+		return nil, fail(BadJSON, "the payload %s is not JSON: %s", excerpt(d.payload), jsonFault(err))
+	} else if dec.InputOffset() != int64(len(payload)) {
+		return nil, fail(BadJSON, "the payload %s is not JSON: something follows after its end", excerpt(d.payload))
+	}
+	return doc, nil
+}
+
+// replaceNaN writes other words for nan, inf and the like, which JSON does not have
+// (RFC 8259 section 6), and printf and many boards' libraries write all the same where
+// a sensor gives nothing: the lamp's value beside it is none the worse. some is false
+// if there are none.
+func replaceNaN(b []byte, nan, inf string) (out []byte, some bool) {
+	letter := func(c byte) bool { return 'a' <= c|0x20 && c|0x20 <= 'z' }
+	for i := 0; i < len(b); {
+		from := i
+		if b[i] == '"' { // a string, to its end
+			for i++; i < len(b) && b[i] != '"'; i++ {
+				if b[i] == '\\' {
+					i++
+				}
+			}
+			i = min(i+1, len(b))
+			out = append(out, b[from:i]...)
+			continue
+		}
+		if (b[i] == '-' || b[i] == '+') && i+1 < len(b) && letter(b[i+1]) {
+			i++
+		}
+		if !letter(b[i]) {
+			out = append(out, b[i])
+			i++
+			continue
+		}
+		word := i
+		for i < len(b) && letter(b[i]) {
+			i++
+		}
+		switch strings.ToLower(string(b[word:i])) {
+		case "nan":
+			out, some = append(out, nan...), true
+		case "inf", "infinity", "ovf": // the last is of Arduino's Print, from memory
+			out, some = append(out, inf...), true
+		default:
+			out = append(out, b[from:i]...)
+		}
+	}
+	return out, some
 }
 
 // numbers lists the pointers to the first numbers in a JSON payload, for messages,

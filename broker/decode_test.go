@@ -173,6 +173,13 @@ func TestDecode(t *testing.T) {
 		{payload: `[{"bn":"urn:dev:mac:0024befffe804ff1:","n":"light","v":512},{"n":"batt","u":"V","v":3.7},{"n":"rssi","u":"dBm","v":-70}]`,
 			opts: DecodeOptions{Value: "senml:light", Battery: "senml:batt", RSSI: "senml:urn:dev:mac:0024befffe804ff1:rssi"}, want: 512, volts: 3.7, rssi: -70},
 		{payload: `[{"n":"light","bv":500,"v":12}]`, want: 512},
+		// What another sensor on the board gives, as printf and some libraries write it,
+		// is no JSON.
+		{payload: `{"light":512,"temp":nan,"hum":-NAN}`, opts: DecodeOptions{Value: "/light"}, want: 512},
+		{payload: `{"light":512,"temp":[NaN,-Infinity,inf,ovf],"batt":3.71,"rssi":-67}`, opts: DecodeOptions{Value: "/light", Battery: "/batt", RSSI: "/rssi"}, want: 512, volts: 3.71, rssi: -67},
+		{payload: `{"nan \" nan":nan,"value":512}`, want: 512},
+		{payload: `{"temp":nan,"nan":"512"}`, opts: DecodeOptions{Value: "/nan"}, want: 512},
+		{payload: `[{"n":"light","v":512},{"n":"temp","u":"Cel","v":nan}]`, want: 512},
 		{payload: `[{"bn":"urn:dev:board","n":":light","v":512},{"n":":batt","v":3.7}]`, opts: DecodeOptions{Value: "senml::light"}, want: 512},
 	} {
 		t.Run(c.payload, func(t *testing.T) {
@@ -218,7 +225,12 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		{"1000000001", "", TooHuge, "too large"},
 		{"-2e9", "", TooHuge, "too large"},
 		{`{"value":1e999}`, "", TooHuge, "too large"},
-		{`{"value":NaN}`, "", BadJSON, "not JSON"},
+		{`{"value":NaN}`, "", NaN, "NaN"},
+		{`{"light":-inf,"temp":nan}`, "/light", Infinite, "infinite"},
+		{`{"light":nano,"temp":nan}`, "/light", BadJSON, "invalid character 'a'"},
+		{`{"light":512,"temp":nan`, "/light", BadJSON, "is not JSON"},
+		{`{"light":512,"temp":1nan}`, "/light", BadJSON, "is not JSON"},
+		{`[{"n":"light","v":nan},{"n":"temp","v":21}]`, "senml:light", NoSuchPointer, "no numeric record"},
 		{"\ufeff", "", Empty, "empty"},
 		{"5\ufeff", "", NotNumber, "not a number"},
 		{`"on"`, "", NotNumber, `"\"on\"" is not a number`},
@@ -274,6 +286,7 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 	for _, p := range []string{"light", "senml:", "senml:a b", "/~", NoValue} {
 		require.Error(t, CheckPlace(p), p)
 	}
+	require.ErrorContains(t, CheckPlace("$.light.raw"), `such as "/light/raw"`) // as JSONPath writes it
 }
 
 func TestDecodeTimesOfSenML(t *testing.T) {

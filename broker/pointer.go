@@ -9,7 +9,7 @@ import (
 // checkPointer tells what is wrong with a JSON Pointer (RFC 6901 section 3).
 func checkPointer(p string) error {
 	if p != "" && p[0] != '/' {
-		return fmt.Errorf("%s is no JSON Pointer (RFC 6901): write one such as %s, or senml:NAME", clip(p), clip("/"+strings.ReplaceAll(p, ".", "/")))
+		return fmt.Errorf("%s is no JSON Pointer (RFC 6901): write one such as %s, or senml:NAME", clip(p), clip("/"+strings.ReplaceAll(strings.TrimLeft(p, "$."), ".", "/")))
 	}
 	for i := 0; i < len(p); i++ {
 		if p[i] == '~' && (i+1 == len(p) || p[i+1] != '0' && p[i+1] != '1') {

@@ -54,7 +54,13 @@ type resolved struct {
 // over.
 func resolveSenML(payload []byte) ([]resolved, error) {
 	var raw []json.RawMessage
-	if err := json.Unmarshal(payload, &raw); err != nil {
+	err := json.Unmarshal(payload, &raw)
+	if err != nil {
+		if better, some := replaceNaN(payload, "null", "null"); some && json.Unmarshal(better, &raw) == nil {
+			err = nil // a record whose value is none is passed over
+		}
+	}
+	if err != nil {
 		return nil, fail(BadSenML, "the payload %s is not a SenML pack: %s: a pack is a JSON array of records, such as [{\"n\":\"light\",\"v\":512}]", excerpt(payload), jsonFault(err))
 	}
 	if len(raw) == 0 {
