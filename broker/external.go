@@ -205,6 +205,9 @@ func parseURL(address string) (*url.URL, error) {
 	if u.Hostname() == "" {
 		return nil, fmt.Errorf("names no host: %s", example)
 	}
+	if strings.Count(u.Host, ":") > 1 && u.Host[0] != '[' {
+		return nil, errors.New("names an IPv6 address without brackets: write e.g. mqtt://[2001:db8::7]:1883")
+	}
 	switch p := u.Port(); {
 	case p != "":
 		if n, err := strconv.ParseUint(p, 10, 16); err != nil || n == 0 {
@@ -296,6 +299,7 @@ func (x *External) session(parent context.Context, sink Sink) (up bool, held tim
 	in := x.newIntake(parent, ctx, cancel, sink)
 	lost := make(chan struct{})
 	var closeConn func()
+	opened := false
 	opts := paho.NewClientOptions().
 		AddBroker(x.url.String()).
 		SetProtocolVersion(4). // else a refused login is tried again as MQTT 3.1
@@ -321,6 +325,7 @@ func (x *External) session(parent context.Context, sink Sink) (up bool, held tim
 			if err != nil {
 				return nil, err
 			}
+			opened = true
 			// Not to outlive ctx while waiting for the CONNACK.
 			stop := context.AfterFunc(ctx, func() { _ = c.Close() })
 			closeConn = func() { stop() }
@@ -339,7 +344,7 @@ func (x *External) session(parent context.Context, sink Sink) (up bool, held tim
 	x.refused = connect.ReturnCode() >= pahopackets.ErrRefusedBadProtocolVersion && connect.ReturnCode() <= pahopackets.ErrRefusedNotAuthorised
 	if err := connect.Error(); err != nil {
 		in.stop()
-		return false, 0, x.explainConnect(err, connect.ReturnCode())
+		return false, 0, x.explainConnect(err, connect.ReturnCode(), opened)
 	}
 	start := time.Now()
 	barred, err := x.subscribe(ctx, client, x.opts.Topics)
@@ -389,8 +394,9 @@ type connectError struct {
 func (e *connectError) Error() string { return e.text }
 func (e *connectError) Unwrap() error { return e.err }
 
-// explainConnect turns the library's error into what to do.
-func (x *External) explainConnect(err error, code byte) error {
+// explainConnect turns the library's error into what to do; opened: the connection
+// stood, with TLS where that is wanted, and MQTT came to nothing.
+func (x *External) explainConnect(err error, code byte, opened bool) error {
 	host := x.url.Host
 	because := func(kind, format string, args ...any) error {
 		return &connectError{kind, "the broker at " + host + " " + fmt.Sprintf(format, args...), err}
@@ -447,13 +453,27 @@ func (x *External) explainConnect(err error, code byte) error {
 			hint = fmt.Sprintf("is it an MQTT broker, and that its port? One for TLS wants %ss://", twin)
 		}
 		return because("no_answer", "took the connection and did not answer in %s: %s", dialTimeout, hint)
+	case opened && !plain && (errors.Is(err, io.EOF) || errors.Is(err, syscall.ECONNRESET) || errors.Is(err, syscall.EPIPE)):
+		// With TLS 1.3 a client may have written before it learns that its certificate,
+		// or that it has none, is not taken; and then its alert may be lost.
+		hint := "it may want a certificate of lampward, which is cert_file and key_file in [broker]"
+		if len(x.tls.Certificates) > 0 {
+			hint = "it may not take lampward's certificate, cert_file in [broker]"
+		}
+		return because("hung_up", "closed the connection right after the TLS handshake: %s", hint)
 	case errors.Is(err, io.EOF), errors.Is(err, syscall.ECONNRESET), errors.As(err, &record):
 		if plain {
 			return because("hung_up", "closed the connection at once (%v): it may want TLS, which is %ss://", portless(err), twin)
 		}
 		return because("no_tls", "does not speak TLS there (%v): name its port for TLS, often 8883, or write %s:// for none", portless(err), twin)
-	case errors.Is(err, io.ErrUnexpectedEOF):
-		return because("no_mqtt", "did not answer as an MQTT broker does: is that its port?")
+	case strings.Contains(err.Error(), "bad handshake"):
+		return because("no_websocket", "answers in HTTP and takes no WebSocket at that address: name the path for MQTT in url, often /mqtt")
+	case errors.Is(err, io.ErrUnexpectedEOF), strings.Contains(err.Error(), "non-CONNACK"):
+		hint := ""
+		if twin == "mqtt" {
+			hint = " One for WebSockets wants ws:// or wss://"
+		}
+		return because("no_mqtt", "did not answer as an MQTT broker does: is that its port?%s", hint)
 	}
 	return because("unreachable", "cannot be reached: %v", portless(err))
 }

@@ -15,6 +15,8 @@ import (
 	"log/slog"
 	"math/big"
 	"net"
+	"net/http"
+	"net/http/httptest"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -503,7 +505,7 @@ func TestExternalTellsWhyItWasRefused(t *testing.T) {
 		4: "refused the login: check user name and password",
 		5: "refused the login: check user name and password",
 	} {
-		require.ErrorContains(t, x.explainConnect(errors.New("in the library's words"), code), says)
+		require.ErrorContains(t, x.explainConnect(errors.New("in the library's words"), code, true), says)
 	}
 }
 
@@ -644,6 +646,8 @@ func TestExternalExplainsCertificates(t *testing.T) {
 		}, says: []string{"another name", "as its certificate does"}},
 		{edit: func(*x509.Certificate, *tls.Config) {}, alien: true, says: []string{"unknown authority", "ca_file in [broker]"}},
 		{edit: func(_ *x509.Certificate, conf *tls.Config) { conf.ClientAuth = tls.RequireAnyClientCert }, says: []string{"want a certificate of lampward", "cert_file and key_file"}},
+		// Where the broker's alert is lost, all that is left is the end of the connection.
+		{edit: func(*x509.Certificate, *tls.Config) {}, says: []string{"right after the TLS handshake", "want a certificate of lampward", "cert_file and key_file"}},
 	} {
 		address, roots := certified(t, c.edit)
 		conf := &tls.Config{RootCAs: roots}
@@ -670,6 +674,7 @@ func TestExternalBrokerThatDoesNotAnswer(t *testing.T) {
 		for _, c := range []struct{ answer, says string }{
 			{"", "did not answer in 10s: is it an MQTT broker, and that its port? One for TLS wants mqtts://"},
 			{"HTTP/1.1 400 Bad Request\r\n\r\n", "did not answer as an MQTT broker does"},
+			{"HTTP/1.1 403 Forbidden\r\nContent-Type: text/html\r\nContent-Length: 9\r\nConnection: close\r\n\r\nForbidden", "did not answer as an MQTT broker does: is that its port? One for WebSockets wants ws://"},
 		} {
 			x.dial = func(context.Context) (net.Conn, error) {
 				ours, theirs := net.Pipe()
@@ -885,6 +890,8 @@ func TestNewExternalSaysAllThatIsWrong(t *testing.T) {
 	}{
 		{ExternalOptions{URL: "http://x", Topics: []string{"a"}}, []string{`"http://"`, "mqtt://192.0.2.7:1883"}},
 		{ExternalOptions{URL: "mqtt://", Topics: []string{"a"}}, []string{"names no host"}},
+		{ExternalOptions{URL: "mqtt://2001:db8::7", Topics: []string{"a"}}, []string{"write e.g. mqtt://[2001:db8::7]:1883"}},
+		{ExternalOptions{URL: "mqtts://me:pw@::1:8883", Topics: []string{"a"}}, []string{"without brackets"}},
 		{ExternalOptions{URL: "mqtt://u:pw%zz@x", Topics: []string{"a"}}, []string{"cannot be read"}},
 		{ExternalOptions{URL: "mqtt://u:4711471/1@x", Topics: []string{"a"}}, []string{"no port", "password"}},
 		{ExternalOptions{URL: "x", Topics: []string{"a#", "+b"}}, []string{"url begins", "a#", "+b"}},
@@ -924,4 +931,14 @@ func TestTLSOrNot(t *testing.T) {
 		_, _, err = ext.session(t.Context(), nil)
 		require.ErrorContains(t, err, x.want, x)
 	}
+}
+
+// Where a web server answers at the address of a WebSocket, the path is wrong.
+func TestExternalWebSocketOfAnotherPath(t *testing.T) {
+	srv := httptest.NewServer(http.NotFoundHandler())
+	defer srv.Close()
+	x, err := NewExternal(ExternalOptions{URL: strings.Replace(srv.URL, "http", "ws", 1), Topics: []string{"a"}, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, err)
+	_, _, err = x.session(t.Context(), nil)
+	require.ErrorContains(t, err, "name the path for MQTT in url, often /mqtt")
 }
