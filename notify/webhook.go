@@ -200,6 +200,15 @@ func parseURL(s string) (*url.URL, error) {
 
 func (w *Webhook) readTemplates(fail func(key string, err error)) {
 	o := &w.o
+	// Written as a header, as in the examples of many services, it tells as well how
+	// values are to be escaped.
+	if o.ContentType == "" {
+		for _, k := range slices.Sorted(maps.Keys(o.Headers)) {
+			if textproto.CanonicalMIMEHeaderKey(k) == "Content-Type" && escapingFor(o.Headers[k]) != escapeNone {
+				o.ContentType = o.Headers[k]
+			}
+		}
+	}
 	if o.Body != "" && len(o.Form) > 0 {
 		fail("form", errors.New("stands beside body; keep one of the two"))
 	}

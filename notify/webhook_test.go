@@ -84,6 +84,19 @@ func TestWebhookForms(t *testing.T) {
 	v, err = url.ParseQuery(r.Body)
 	require.NoError(t, err)
 	assert.Equal(t, url.Values{"m": {d.Event.Text}, "n": {"1"}}, v)
+
+	// The type among the headers, as many services' examples have it, is as good.
+	r = send(WebhookOptions{Headers: map[string]string{"content-type": "application/x-www-form-urlencoded"}, Body: "m={{.Text}}&n=1"})
+	assert.Equal(t, "application/x-www-form-urlencoded", r.Headers["content-type"])
+	v, err = url.ParseQuery(r.Body)
+	require.NoError(t, err)
+	assert.Equal(t, url.Values{"m": {d.Event.Text}, "n": {"1"}}, v)
+	r = send(WebhookOptions{Headers: map[string]string{"Content-Type": "text/html"}, Body: "<b>{{.Text}}</b>"})
+	assert.NotContains(t, r.Body, `"x"`)
+	r = send(WebhookOptions{Headers: map[string]string{"Content-Type": "text/plain"}, Body: `{"t": "{{.Text}}"}`})
+	assert.Equal(t, "text/plain", r.Headers["content-type"])
+	require.NoError(t, json.Unmarshal([]byte(r.Body), &m))
+	assert.Equal(t, d.Event.Text, m["t"])
 }
 
 func TestWebhookOptionErrors(t *testing.T) {
