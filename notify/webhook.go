@@ -19,6 +19,7 @@ import (
 	"strconv"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"time"
 	"unicode"
 
@@ -393,7 +394,7 @@ func (w *Webhook) exchange(req *http.Request, limit time.Duration) Outcome {
 	req = req.WithContext(httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{GotConn: func(httptrace.GotConnInfo) { reached.Store(true) }}))
 	resp, err := w.client.Do(req)
 	if err != nil {
-		return Outcome{Kind: Again, Note: w.clean(explain(err, w.url.Host)), Mistake: mistaken(err), Unsent: !reached.Load()}
+		return Outcome{Kind: Again, Note: w.clean(explainHTTP(err, w.url.Host)), Mistake: mistaken(err), Unsent: !reached.Load()}
 	}
 	defer resp.Body.Close()
 	var answer []byte
@@ -573,6 +574,21 @@ func cleanNote(s string, private []string) string {
 		s = string(r[:maxNote]) + "..."
 	}
 	return s
+}
+
+// explainHTTP is explain for what is to answer in HTTP.
+func explainHTTP(err error, host string) string {
+	switch {
+	case strings.Contains(err.Error(), "malformed HTTP response"): // such as an alert of TLS
+		return fmt.Sprintf("%s does not answer in HTTP; are http:// or https://, and the port, right?", host)
+	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, syscall.ECONNRESET):
+		how := "closed"
+		if errors.Is(err, syscall.ECONNRESET) {
+			how = "reset"
+		}
+		return fmt.Sprintf("%s %s the connection without an answer; are http:// or https://, and the port, right?", host, how)
+	}
+	return explain(err, host)
 }
 
 // explain puts an error of a connection into words, with a hint where there is

@@ -625,3 +625,25 @@ func TestWebhookSlowService(t *testing.T) {
 		}
 	})
 }
+
+// What hangs up, or answers in something else, may want the other of http and https.
+func TestWebhookOfAnotherProtocol(t *testing.T) {
+	for answer, says := range map[string]string{
+		"":                             "receiver.test closed the connection without an answer; are http:// or https://, and the port, right?",
+		"\x15\x03\x01\x00\x02\x02\x50": "receiver.test does not answer in HTTP; are http:// or https://, and the port, right?", // as OpenSSL answers HTTP
+	} {
+		h := hook(t, WebhookOptions{URL: "http://receiver.test"})
+		h.client.Transport.(*http.Transport).DialContext = func(context.Context, string, string) (net.Conn, error) {
+			ours, theirs := net.Pipe()
+			go func() {
+				_, _ = http.ReadRequest(bufio.NewReader(theirs))
+				_, _ = io.WriteString(theirs, answer)
+				_ = theirs.Close()
+			}()
+			return ours, nil
+		}
+		out := h.Send(t.Context(), lit("x", "tank", time.Now()))
+		assert.Equal(t, Again, out.Kind)
+		assert.Equal(t, says, out.Note)
+	}
+}
