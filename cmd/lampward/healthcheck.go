@@ -77,7 +77,7 @@ func checkHealth(ctx context.Context, p config.Page) error {
 		// localhost, so it is compared with the one that was configured.
 		t.TLSClientConfig = &tls.Config{InsecureSkipVerify: true, VerifyConnection: func(s tls.ConnectionState) error {
 			if len(s.PeerCertificates) == 0 || !bytes.Equal(s.PeerCertificates[0].Raw, pair.Certificate[0]) {
-				return errors.New("another certificate than page.cert_file was shown; if it was renewed, restart lampward")
+				return errors.New("another certificate than page.cert_file was shown; if it was renewed, the log of lampward says why it goes on with the one of before")
 			}
 			return nil
 		}}

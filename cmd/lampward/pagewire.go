@@ -70,7 +70,7 @@ func (d *daemon) newPage(b broker.Broker) (_ *pageServer, err error) {
 	}
 	p.ln = limitConns(p.ln, pageConns, pageConnsEach)
 	if o.Secure {
-		c, err := serverTLS(d.cfg.Page.CertFile, d.cfg.Page.KeyFile)
+		c, err := listenerTLS(d.cfg.Page.CertFile, d.cfg.Page.KeyFile, d.log)
 		if err != nil {
 			_ = p.ln.Close()
 			return nil, fmt.Errorf("page.cert_file: %w", err)

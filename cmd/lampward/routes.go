@@ -218,7 +218,7 @@ func recentTrace(ctx context.Context, st *store.Store, now time.Time, lamp strin
 	return out, nil
 }
 
-// serverTLS reads a certificate for a listener.
+// serverTLS reads a certificate to show.
 func serverTLS(cert, key string) (*tls.Config, error) {
 	c, err := tls.LoadX509KeyPair(cert, key)
 	if err != nil {

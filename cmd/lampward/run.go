@@ -340,7 +340,7 @@ func (d *daemon) newBroker(ready func(net.Addr)) (broker.Broker, error) {
 		o.Accounts = append(o.Accounts, broker.Account(a))
 	}
 	if b.CertFile != "" {
-		t, err := serverTLS(b.CertFile, b.KeyFile)
+		t, err := listenerTLS(b.CertFile, b.KeyFile, d.log)
 		if err != nil {
 			return nil, fmt.Errorf("broker.cert_file: %w", err)
 		}
