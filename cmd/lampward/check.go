@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"crypto/tls"
 	"errors"
 	"flag"
 	"fmt"
@@ -14,6 +15,7 @@ import (
 	"runtime/debug"
 	"slices"
 	"strings"
+	"time"
 
 	"golang.org/x/term"
 
@@ -250,6 +252,9 @@ func doubts(cfg *config.Config) (out []string) {
 		if w.Method != "" && !slices.Contains(usualMethods, w.Method) {
 			out = append(out, fmt.Sprintf("route %q sends with the method %q, which few receivers know, and capitals count; usual are %s", w.Name, w.Method, strings.Join(usualMethods, ", ")))
 		}
+		if strings.Contains(w.URL, "{{") {
+			out = append(out, fmt.Sprintf("the url of route %q holds {{, which is sent as it stands; values go into body, headers or form, and form into the url with method = \"GET\"", w.Name))
+		}
 		shows := fmt.Sprint(w.Body, w.Form, w.Headers)
 		if cfg.Page.URL == "" && (strings.Contains(shows, ".AckURL") || strings.Contains(shows, ".ShelveURL")) {
 			out = append(out, fmt.Sprintf("route %q shows a link, which is empty until url in [page] says how a phone reaches the page", w.Name))
@@ -257,6 +262,18 @@ func doubts(cfg *config.Config) (out []string) {
 	}
 	for _, m := range cfg.Mails {
 		routes = append(routes, m.Route)
+	}
+	for _, of := range [][3]string{{"broker", cfg.Broker.CertFile, cfg.Broker.KeyFile}, {"page", cfg.Page.CertFile, cfg.Page.KeyFile}} {
+		if of[0] == "broker" && cfg.Broker.URL != "" {
+			continue // it is shown to another broker
+		}
+		pair, err := tls.LoadX509KeyPair(of[1], of[2])
+		if of[1] == "" || err != nil { // which is told elsewhere
+			continue
+		}
+		if until := pair.Leaf.NotAfter; time.Now().After(until) {
+			out = append(out, fmt.Sprintf("the certificate of %s.cert_file was good until %s, if this machine's clock is right: who looks at that does not connect; renew it", of[0], until.UTC().Format(time.DateOnly)))
+		}
 	}
 	if len(routes) > 0 && !slices.ContainsFunc(routes, func(r config.Route) bool { return !r.Policy.Escalation }) {
 		out = append(out, "every route takes only what was escalated: nothing is sent when a lamp changes; add one without escalation = true")

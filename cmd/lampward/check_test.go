@@ -2,15 +2,22 @@ package main
 
 import (
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
+	"math/big"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -96,6 +103,45 @@ func TestCheckDoubtsHTTP(t *testing.T) {
 	require.Len(t, got, 1)
 	assert.Contains(t, got[0], "goes over http to push.example.com:")
 	assert.NotContains(t, got[0], "secret")
+}
+
+// Templates in an address are none.
+func TestCheckDoubtsTemplateInURL(t *testing.T) {
+	for address, many := range map[string]int{"https://push.example.com/x?text={{.Text}}": 1, "https://push.example.com/x": 0} {
+		cfg, err := config.Parse("t.toml", []byte("[[lamp]]\nname = \"tank\"\ntopic = \"t\"\n[[webhook]]\nurl = \""+address+"\"\n"))
+		require.NoError(t, err)
+		got := doubts(cfg)
+		require.Len(t, got, many)
+		if many > 0 {
+			assert.Contains(t, got[0], "form into the url with method = \"GET\"")
+			assert.NotContains(t, got[0], "push.example.com")
+		}
+	}
+}
+
+// A certificate that is out of date keeps boards and browsers away.
+func TestCheckDoubtsCertificate(t *testing.T) {
+	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	require.NoError(t, err)
+	pkcs8, err := x509.MarshalPKCS8PrivateKey(k)
+	require.NoError(t, err)
+	key := writeFile(t, "key.pem", string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: pkcs8})))
+	for until, doubted := range map[time.Time]bool{time.Now().Add(time.Hour): false, time.Now().Add(-time.Hour): true} {
+		c := x509.Certificate{SerialNumber: big.NewInt(1), NotAfter: until, DNSNames: []string{"cellar.example.com"}}
+		der, err := x509.CreateCertificate(rand.Reader, &c, &c, k.Public(), k)
+		require.NoError(t, err)
+		cert := writeFile(t, "cert.pem", string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})))
+		for table, told := range map[string]bool{"[broker]\nlisten = \"127.0.0.1:1883\"": true, "[page]\nlisten = \"127.0.0.1:8080\"": true, "[broker]\nurl = \"mqtts://192.0.2.7\"": false} {
+			cfg, err := config.Parse("t.toml", fmt.Appendf(nil, "%s\ncert_file = %q\nkey_file = %q\n[[lamp]]\nname = \"tank\"\ntopic = \"t\"\n[[webhook]]\nurl = \"https://push.example.com/x\"\n", table, cert, key))
+			require.NoError(t, err)
+			if got := doubts(cfg); doubted && told {
+				require.Len(t, got, 1)
+				assert.Contains(t, got[0], "was good until "+until.UTC().Format(time.DateOnly))
+			} else {
+				assert.Empty(t, got)
+			}
+		}
+	}
 }
 
 // Volts alone say nothing of when the battery is flat; a charge needs no more.
