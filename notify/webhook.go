@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -402,28 +403,87 @@ func (w *Webhook) exchange(req *http.Request, limit time.Duration) Outcome {
 		answer, _ = io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
 	}
 	out := w.judge(resp, answer)
-	if out.Kind == Delivered && webPage(resp) {
-		out.Note += WebPage + ": a sign-in page in the service's place answers like that; see whether the message arrived"
+	if out.Kind == Delivered {
+		out.Note += w.doubt(resp)
 	}
 	return out
 }
 
-// WebPage is in the Note of a message that was taken with a web page as the answer,
-// so that a person has to see whether it arrived.
-const WebPage = ", with a web page"
+// WebPage or SaysNo is in the Note of a message that was taken with an answer by
+// which a person has to see whether it arrived: a web page, or JSON that tells of an
+// error. Neither is proof that it did not: taken for a failure, a message that arrived
+// would be sent again and again. So people are told, and decide.
+const (
+	WebPage = ", with a web page"
+	SaysNo  = ", with an answer that tells of an error"
+)
 
-// webPage tells whether an answer is an HTML document. That is no proof that it
-// is not the receiver's: taken for a failure, a message that arrived would be sent
-// again and again. So people are told, and decide.
-func webPage(resp *http.Response) bool {
-	if kind, _, _ := mime.ParseMediaType(resp.Header.Get("Content-Type")); kind != "text/html" {
-		return false
+// Doubtful tells whether a Note has either.
+func Doubtful(note string) bool {
+	return strings.Contains(note, WebPage) || strings.Contains(note, SaysNo)
+}
+
+// doubt looks at the answer to a message that was taken, and returns what the Note is
+// to say of it; mostly nothing.
+func (w *Webhook) doubt(resp *http.Response) string {
+	kind, _, _ := mime.ParseMediaType(resp.Header.Get("Content-Type"))
+	html, inJSON := kind == "text/html", strings.HasSuffix(kind, "/json") || strings.HasSuffix(kind, "+json")
+	if !html && !inJSON {
+		return ""
 	}
 	t := time.AfterFunc(pageTime, func() { _ = resp.Body.Close() })
 	defer t.Stop()
-	head, _ := io.ReadAll(io.LimitReader(resp.Body, 512))
-	head = bytes.ToLower(bytes.TrimSpace(bytes.TrimPrefix(head, []byte("\uFEFF"))))
-	return bytes.HasPrefix(head, []byte("<!doctype html")) || bytes.HasPrefix(head, []byte("<html"))
+	answer, _ := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
+	answer = bytes.TrimSpace(bytes.TrimPrefix(answer, []byte("\uFEFF")))
+	const look = "; see whether the message arrived"
+	if html {
+		head := bytes.ToLower(answer[:min(len(answer), len("<!doctype html"))])
+		if bytes.HasPrefix(head, []byte("<!doctype html")) || bytes.HasPrefix(head, []byte("<html")) {
+			return WebPage + ": a sign-in page in the service's place answers like that" + look
+		}
+		return ""
+	}
+	if !saysNo(answer) {
+		return ""
+	}
+	const most = 80
+	said := w.clean(string(answer))
+	if r := []rune(said); len(r) > most {
+		said = string(r[:most]) + "..."
+	}
+	return SaysNo + ": " + said + look
+}
+
+// saysNo tells whether JSON tells of an error, in the ways that many services have of
+// doing so under the status 200 (common practice, no source).
+func saysNo(answer []byte) bool {
+	var m map[string]any
+	if json.Unmarshal(answer, &m) != nil {
+		return false
+	}
+	for _, key := range []string{"ok", "success"} {
+		if yes, is := m[key].(bool); is && !yes {
+			return true
+		}
+	}
+	for _, key := range []string{"error", "errors"} {
+		switch e := m[key].(type) {
+		case string:
+			if e != "" {
+				return true
+			}
+		case map[string]any:
+			if len(e) > 0 {
+				return true
+			}
+		case []any:
+			if len(e) > 0 {
+				return true
+			}
+		}
+	}
+	status, _ := m["status"].(string)
+	return slices.Contains([]string{"error", "fail", "failed", "failure"}, strings.ToLower(status))
 }
 
 // request builds the HTTP request of a message.

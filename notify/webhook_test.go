@@ -498,6 +498,40 @@ func TestWebPageAsAnswer(t *testing.T) {
 	}
 }
 
+// JSON that tells of an error under the status 200 is doubted in the same way, without
+// what is secret in it.
+func TestAnswerThatTellsOfAnError(t *testing.T) {
+	for body, doubt := range map[string]bool{
+		`{"ok":false,"error":"invalid_auth"}`:           true,
+		` {"success": false}`:                           true,
+		`{"error":{"code":42}}`:                         true,
+		`{"errors":["no such topic"]}`:                  true,
+		`{"status":"Error","why":"k3y-in-header"}`:      true,
+		`{"ok":true,"error":null,"errors":[]}`:          false,
+		`{"ok":1,"error":"","status":"ok"}`:             false,
+		`{"error":false,"errors":0}`:                    false,
+		`{"data":{"error":"of another"}}`:               false,
+		`["error"]`:                                     false,
+		`{"error":"` + strings.Repeat("x", 5000) + `"}`: false, // too long to be looked at
+		``: false,
+	} {
+		srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Content-Type", "application/json; charset=utf-8")
+			_, _ = io.WriteString(w, body)
+		}))
+		h := hook(t, WebhookOptions{URL: srv.URL, Headers: map[string]string{"Authorization": "k3y-in-header"}})
+		out := h.Send(t.Context(), lit("x", "tank", time.Now()))
+		assert.Equal(t, Delivered, out.Kind, body)
+		assert.Equal(t, doubt, Doubtful(out.Note), body)
+		if doubt {
+			assert.Contains(t, out.Note, "200 OK, with an answer that tells of an error: {")
+			assert.Contains(t, out.Note, "see whether the message arrived")
+		}
+		assert.NotContains(t, out.Note, "k3y")
+		srv.Close()
+	}
+}
+
 // A page that never ends holds up nothing for long, and is delivered.
 func TestWebPageThatHangs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -291,7 +291,7 @@ func (p *pageSource) Deliveries(ctx context.Context, q page.DeliveryQuery) ([]pa
 		if x.State == store.Pending {
 			out[i].Due = wallTime(x.Due, offset)
 		}
-		out[i].Doubt = x.State == store.Sent && strings.Contains(x.Note, notify.WebPage)
+		out[i].Doubt = x.State == store.Sent && notify.Doubtful(x.Note)
 		if x.State == store.Sent && x.Attempts == 0 {
 			out[i].State = page.LeftOut
 		}
