@@ -233,6 +233,7 @@ func (h *hook) OnSessionEstablished(cl *mqtt.Client, pk packets.Packet) {
 // OnDisconnect tells how a connection ended.
 func (h *hook) OnDisconnect(cl *mqtt.Client, err error, expire bool) {
 	defer h.contain(cl, "disconnect")
+	h.noteBroken(cl, err)
 	if cause := cl.StopCause(); cause != nil {
 		err = cause // ours, if we ended it: more telling than the read that failed after
 	}
@@ -247,6 +248,26 @@ func (h *hook) OnDisconnect(cl *mqtt.Client, err error, expire bool) {
 	default:
 		h.tellEnd(cl, LinkLost, lossReason(err))
 	}
+}
+
+// noteBroken logs that a client was cut off for a packet that the library does not
+// take; err is what ended its reading. A board that sends it again and again is else
+// only ever lost.
+func (h *hook) noteBroken(cl *mqtt.Client, err error) {
+	var code packets.Code
+	if !errors.As(err, &code) {
+		return
+	}
+	switch code.Code {
+	case packets.ErrPacketTooLarge.Code:
+		h.quiet.Note("client", cl.ID, "packet_too_large", "a client was disconnected for a packet that is too long: have it send less at once, or raise max_packet in [broker]",
+			"most", h.srv.Options.Capabilities.MaximumPacketSize)
+	case packets.ErrMalformedPacket.Code, packets.ErrProtocolViolation.Code:
+		h.quiet.Note("client", cl.ID, "malformed", "a client was disconnected for a packet that is not as MQTT wants it: look at its MQTT library", "error", code.Reason)
+	default:
+		return
+	}
+	h.stats.malformed.Add(1)
 }
 
 func timedOut(err error) bool {

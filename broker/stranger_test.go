@@ -58,6 +58,37 @@ func TestWhyNoClientIsLogged(t *testing.T) {
 	}
 }
 
+// Who is cut off for a packet that the broker does not take would only ever be lost.
+func TestWhyAClientWasCutOffIsLogged(t *testing.T) {
+	for name, c := range map[string]struct {
+		packet []byte
+		reason string
+	}{
+		"too long":        {[]byte{0x32, 0xff, 0xff, 0x7f}, "packet_too_large"}, // a PUBLISH of 2 MiB
+		"malformed":       {[]byte{0x36, 5, 0, 1, 'a', 0, 1}, "malformed"},      // QoS 3
+		"a second hello":  {encode(connectPacket(4, login{id: "board", clean: true})), "malformed"},
+		"a proper report": {encode(publishPacket("a", "512", 0, 0)), ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				br := embedded(t, Options{}, &heard{})
+				b := br.dial(t, 4)
+				require.Zero(t, b.connect(login{id: "board", clean: true}))
+				_, err := b.conn.Write(c.packet)
+				require.NoError(t, err)
+				synctest.Wait()
+				require.NoError(t, b.conn.Close())
+				synctest.Wait()
+				if c.reason == "" {
+					require.Empty(t, noted(br.l.quiet))
+				} else {
+					require.Equal(t, []string{c.reason}, reasons(br.l.quiet))
+				}
+			})
+		})
+	}
+}
+
 // pumped takes what comes on a connection at once, as a socket does and a pipe does
 // not.
 func pumped(c net.Conn) net.Conn {
