@@ -446,7 +446,11 @@ func (x *External) explainConnect(err error, code byte, opened bool) error {
 		} else if _, server, ok := strings.Cut(why, "->"); ok { // before it stands a local port
 			why = server
 		}
-		return &connectError{"not_found", fmt.Sprintf("the broker's host %s cannot be found (%s): is the name right, and the network up?", dns.Name, why), err}
+		hint := "is the name right, and the network up?"
+		if strings.HasSuffix(strings.ToLower(strings.TrimSuffix(dns.Name, ".")), ".local") { // multicast DNS, RFC 6762, of which Go's own resolver knows nothing
+			hint = "names in .local are often known to other programs only; write its address, such as 192.0.2.7"
+		}
+		return &connectError{"not_found", fmt.Sprintf("the broker's host %s cannot be found (%s): %s", dns.Name, why, hint), err}
 	case (errors.As(err, &timeout) && timeout.Timeout() || errors.Is(err, context.DeadlineExceeded)) && !(hasOp && op.Op == "dial"):
 		hint := "is it an MQTT broker, and that its port?"
 		if plain {

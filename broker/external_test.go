@@ -703,6 +703,11 @@ func TestExternalBrokerThatDoesNotAnswer(t *testing.T) {
 			_, _, err = x.session(t.Context(), nil)
 			require.EqualError(t, err, "the broker's host broker.test cannot be found ("+c.says+"): is the name right, and the network up?")
 		}
+		x.dial = func(context.Context) (net.Conn, error) {
+			return nil, &net.OpError{Op: "dial", Net: "tcp", Err: &net.DNSError{Name: "Pi.local", Err: "no such host"}}
+		}
+		_, _, err = x.session(t.Context(), nil)
+		require.ErrorContains(t, err, "Pi.local cannot be found (no such host): names in .local are often known to other programs only; write its address")
 	})
 }
 

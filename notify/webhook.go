@@ -665,6 +665,8 @@ func explain(err error, host string) string {
 	var record tls.RecordHeaderError
 	var timeout net.Error
 	switch {
+	case errors.As(err, &dns) && strings.HasSuffix(strings.ToLower(strings.TrimSuffix(dns.Name, ".")), ".local"): // multicast DNS, RFC 6762, of which Go's own resolver knows nothing
+		return fmt.Sprintf("cannot find the host %s: %s; names in .local are often known to other programs only; write its address, such as 192.0.2.7", dns.Name, dns.Err)
 	case errors.As(err, &dns):
 		return fmt.Sprintf("cannot find the host %s: %s; is the name right, and the network up?", dns.Name, dns.Err)
 	case errors.As(err, &unknown):

@@ -681,3 +681,15 @@ func TestWebhookOfAnotherProtocol(t *testing.T) {
 		assert.Equal(t, says, out.Note)
 	}
 }
+
+// A static program asks name servers only; other programs may know more.
+func TestWebhookOfAMulticastName(t *testing.T) {
+	for host, says := range map[string]string{"pi.local": "write its address", "push.example.com": "is the name right, and the network up?"} {
+		h := hook(t, WebhookOptions{URL: "http://" + host})
+		h.client.Transport.(*http.Transport).DialContext = func(context.Context, string, string) (net.Conn, error) {
+			return nil, &net.OpError{Op: "dial", Net: "tcp", Err: &net.DNSError{Name: host, Err: "no such host"}}
+		}
+		assert.Contains(t, h.Send(t.Context(), lit("x", "tank", time.Now())).Note, "cannot find the host "+host+": no such host; ")
+		assert.Contains(t, h.Send(t.Context(), lit("x", "tank", time.Now())).Note, says)
+	}
+}
