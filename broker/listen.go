@@ -6,7 +6,6 @@ import (
 	"log/slog"
 	"net"
 	"net/netip"
-	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -183,7 +182,11 @@ func (l *listener) stranger(c *conn, err error) {
 	// which it takes for a bad record.
 	case errors.As(err, &op) && op.Op == "remote error", strings.Contains(err.Error(), ": tls: "):
 		reason, msg = "tls", "the TLS handshake with a client failed: it may not know the authority of the broker's certificate, call the broker by a name that is not in it, take it to be out of date, or know no TLS from 1.2 on"
-	case c.ahead.got == 0, errors.Is(err, net.ErrClosed), errors.Is(err, os.ErrDeadlineExceeded):
+	case errors.Is(err, net.ErrClosed): // we stop
+		return
+	case timedOut(err): // a small board can take seconds for its part of a TLS handshake
+		reason, msg = "slow", "a client was turned away, for its CONNECT had not come within "+l.connectBy.String()+", the TLS handshake included"
+	case c.ahead.got == 0:
 		return
 	case c.first == 0x16: // a handshake record (RFC 8446 section 5.1)
 		reason, msg = "tls_here", "a client that speaks TLS was turned away: switch TLS off in the board, or set cert_file and key_file in [broker]"

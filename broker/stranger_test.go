@@ -7,6 +7,7 @@ import (
 	"net"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"github.com/stretchr/testify/require"
 )
@@ -35,6 +36,8 @@ func TestWhyNoClientIsLogged(t *testing.T) {
 		"another protocol":                {nil, write("\x00\x01\x02\x03"), "no_mqtt"},
 		"a report before CONNECT":         {nil, write("\x30\x05\x00\x01a12"), "no_mqtt"},
 		"a look whether the port is open": {nil, write(""), ""},
+		"half a CONNECT":                  {nil, func(_ *testing.T, c net.Conn) { _, _ = c.Write([]byte{0x10, 20, 0}); time.Sleep(time.Minute) }, "slow"},
+		"half a TLS handshake":            {ours, func(_ *testing.T, c net.Conn) { _, _ = c.Write([]byte{0x16, 3}); time.Sleep(time.Minute) }, "slow"},
 		"none where there is TLS":         {ours, write(string(encode(connectPacket(4, login{id: "board", clean: true})))), "no_tls"},
 		"an authority it does not know":   {ours, shake(&tls.Config{ServerName: "127.0.0.1", RootCAs: x509.NewCertPool()}), "tls"},
 		"TLS that is too old":             {ours, shake(&tls.Config{InsecureSkipVerify: true, MinVersion: tls.VersionTLS10, MaxVersion: tls.VersionTLS11}), "tls"},
