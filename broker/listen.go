@@ -182,7 +182,7 @@ func (l *listener) stranger(c *conn, err error) {
 	// which it takes for a bad record.
 	case errors.As(err, &op) && op.Op == "remote error", strings.Contains(err.Error(), ": tls: "):
 		reason, msg = "tls", "the TLS handshake with a client failed: it may not know the authority of the broker's certificate, call the broker by a name that is not in it, take it to be out of date, or know no TLS from 1.2 on"
-	case errors.Is(err, net.ErrClosed): // we stop
+	case errors.Is(err, net.ErrClosed), c.end.Load() != 0: // we stop
 		return
 	case timedOut(err): // a small board can take seconds for its part of a TLS handshake
 		reason, msg = "slow", "a client was turned away, for its CONNECT had not come within "+l.connectBy.String()+", the TLS handshake included"
