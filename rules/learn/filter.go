@@ -406,9 +406,9 @@ func (x *extension) outlying(h *hyp) {
 // ambient's, lower than it is for as long as the lamp shines.
 func (x *extension) squeezed(h *hyp, sd float64) {
 	const (
-		chance   = 0.1 // that it does so, until more is known
-		light    = 0.7 // of a step, at least, that it is lighter than where the step was seen
-		from, to = 0.25, 0.92
+		chance      = 0.1        // that it does so, until more is known
+		light       = 0.7        // of a step, at least, that it is lighter than where the step was seen
+		least, most = 0.15, 0.75 // of a count lost there, as most dividers have it
 	)
 	if h.S == Blinking || x.clipped {
 		return
@@ -417,7 +417,13 @@ func (x *extension) squeezed(h *hyp, sd float64) {
 	if h.S == Lit {
 		size, dark = h.M+x.step-x.y, x.y
 	}
-	if share := size / x.step; share < from || share > to || size < 6*sd || dark-x.f.Darkest < mul(light, x.step) {
+	if size < 6*sd || dark-x.f.Darkest < mul(light, x.step) {
+		return
+	}
+	little, much := bending(least, x.step, x.f.Darkest), bending(most, x.step, x.f.Darkest)
+	to, _ := little.share(dark)
+	from, _ := much.share(dark)
+	if size < mul(from, x.step) || size > mul(to, x.step) {
 		return
 	}
 	k := *h
@@ -618,7 +624,10 @@ func (f *filter) learnBlur(was bool) {
 // side is the chance that a blinking lamp is dark (0) or lit (1) at a reading, by what it
 // showed so far: not every lamp shines for half of each period.
 func (f *filter) side(phase uint8) float64 {
-	const weight = 20 // readings that one half counts for
+	const weight = 20                             // readings that one half counts for
+	if sq(f.Step) < beyondNoise*beyondNoise*f.R { // it may be noise, which is on one side for longer, too
+		return 0.5
+	}
 	return (f.Sides[phase] + 0.5*weight) / (f.Sides[0] + f.Sides[1] + weight)
 }
 
