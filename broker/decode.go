@@ -24,6 +24,10 @@ const (
 // value: only that the board lives, and perhaps Battery and RSSI.
 const NoValue = "-"
 
+// WholePayload as DecodeOptions.Battery or RSSI says that the payload is that number
+// and nothing else, in whatever form a Value of "" takes.
+const WholePayload = "."
+
 const senmlPrefix = "senml:"
 
 // DecodeOptions say where in a payload the numbers are.
@@ -36,8 +40,8 @@ type DecodeOptions struct {
 	// numeric records all have one name.
 	Value string
 	// Battery and RSSI find what tells of the battery, a voltage or a charge, and
-	// the signal strength in dBm: a pointer or "senml:NAME"; "": the payload does
-	// not carry it.
+	// the signal strength in dBm: a pointer or "senml:NAME"; or WholePayload; "": the
+	// payload does not carry it.
 	Battery, RSSI string
 }
 
@@ -342,6 +346,21 @@ func (d *decoder) whole() ([]Sample, error) {
 	return []Sample{{Value: n, HasValue: true}}, nil
 }
 
+// alone reads a payload that is to be battery or signal strength alone. Of what whole
+// says it keeps what is true of any number; the rest is of a lamp's.
+func (d *decoder) alone() ([]Sample, error) {
+	s, err := d.whole()
+	switch ReasonOf(err) {
+	case "", NaN, Infinite, TooHuge:
+		return s, err
+	}
+	hint := insteadOf(string(d.payload))
+	if hint == "" {
+		hint = "send a bare number, or name a topic and say where in its payload the number is, such as \"/battery\""
+	}
+	return nil, fail(NotNumber, "the payload %s is not a number alone: %s", excerpt(d.payload), hint)
+}
+
 // place reads the value at a pointer or SenML name.
 func (d *decoder) place(p string) ([]Sample, error) {
 	if name, ok := strings.CutPrefix(p, senmlPrefix); ok {
@@ -384,7 +403,11 @@ func (d *decoder) extra(what, p string) (*float64, error) {
 	if p == "" || len(d.payload) == 0 {
 		return nil, nil
 	}
-	s, err := d.place(p)
+	read := func() ([]Sample, error) { return d.place(p) }
+	if p == WholePayload {
+		read = d.alone
+	}
+	s, err := read()
 	switch {
 	case ReasonOf(err) == NoSuchPointer:
 		return nil, nil
@@ -474,11 +497,9 @@ func number(s string) (float64, error) {
 		return 0, fail(Infinite, "the value is infinite: the board divided by zero")
 	}
 	if !decimal(s) {
-		hint := "send a bare number such as 512, or say where in the payload it is, such as value = \"/light\""
-		if dot := strings.Replace(s, ",", ".", 1); dot != s && decimal(dot) {
-			hint = "write it with a point, " + dot
-		} else if head := strings.TrimRight(s, " \tabcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ%"); head != "" && decimal(head) {
-			hint = "send it without a unit, " + head
+		hint := insteadOf(s)
+		if hint == "" {
+			hint = "send a bare number such as 512, or say where in the payload it is, such as value = \"/light\""
 		}
 		return 0, fail(NotNumber, "%s is not a number: %s", clip(s), hint)
 	}
@@ -487,6 +508,17 @@ func number(s string) (float64, error) {
 		return 0, fail(TooHuge, "the value %s is too large to be read", clip(s))
 	}
 	return v, nil
+}
+
+// insteadOf says how to write what is nearly a decimal number; "": s is not.
+func insteadOf(s string) string {
+	if dot := strings.Replace(s, ",", ".", 1); dot != s && decimal(dot) {
+		return "write it with a point, " + dot
+	}
+	if head := strings.TrimRight(s, " \tabcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ%"); head != "" && decimal(head) {
+		return "send it without a unit, " + head
+	}
+	return ""
 }
 
 func plausible(v float64) error {

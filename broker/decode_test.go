@@ -333,6 +333,43 @@ func TestDecodeWithoutValue(t *testing.T) {
 	}
 }
 
+// A payload that is battery or signal strength alone, in each form that a lamp's value
+// alone may have.
+func TestDecodeWholePayload(t *testing.T) {
+	o := DecodeOptions{Value: NoValue, Battery: WholePayload}
+	for _, p := range []string{"3.91", " 3.91\r\n", `"3.91"`, `{"value": 3.91}`, `[{"n":"battery","v":3.91}]`} {
+		got, err := Decode([]byte(p), o)
+		require.NoError(t, err, p)
+		require.NoError(t, got[0].Warn, p)
+		require.False(t, got[0].HasValue)
+		require.NotNil(t, got[0].Battery, p)
+		require.Equal(t, 3.91, *got[0].Battery, p)
+	}
+	for p, want := range map[string]string{
+		"3,91":            `battery: the payload "3,91" is not a number alone: write it with a point, 3.91`,
+		"3.91V":           "send it without a unit, 3.91",
+		`{"volts": 3.91}`: `say where in its payload the number is, such as "/battery"`,
+		"low":             "send a bare number",
+		`{"value":`:       "send a bare number",
+		"nan":             "the value is NaN",
+		"1e12":            "is too large",
+	} {
+		got, err := Decode([]byte(p), o)
+		require.NoError(t, err, p)
+		require.Nil(t, got[0].Battery, p)
+		require.ErrorContains(t, got[0].Warn, want)
+		require.NotContains(t, got[0].Warn.Error(), "512", "a count is no voltage")
+		require.NotContains(t, got[0].Warn.Error(), "value =", "a board has no such key")
+	}
+	got, err := Decode(nil, o)
+	require.NoError(t, err)
+	require.NoError(t, got[0].Warn)
+	got, err = Decode([]byte("-67"), DecodeOptions{Value: NoValue, RSSI: WholePayload})
+	require.NoError(t, err)
+	require.Nil(t, got[0].Battery)
+	require.Equal(t, -67.0, *got[0].RSSI)
+}
+
 // sane is what every sample that Decode lets through must be.
 func sane(s Sample) error {
 	for _, v := range []*float64{&s.Value, s.Battery, s.RSSI} {

@@ -296,10 +296,15 @@ func doubts(cfg *config.Config) (out []string) {
 		case again && cfg.Rules.Lamps[j].Board() != board:
 			out = append(out, fmt.Sprintf("lamps %q and %q have one topic and two boards; give both the same device", first.Name, l.Name))
 		}
-		if len(cfg.Accounts) > 0 && !slices.ContainsFunc(cfg.Accounts, func(a config.Account) bool {
-			return slices.ContainsFunc(a.Publish, func(f string) bool { return broker.Covers(f, l.Topic) })
-		}) {
+		if !mayPublish(cfg, l.Topic) {
 			out = append(out, fmt.Sprintf("no [[account]] may publish to %q, the topic of lamp %q; add it to the publish list of its board", l.Topic, l.Name))
+		}
+	}
+	for _, v := range cfg.Devices {
+		for _, name := range v.Topics() {
+			if !mayPublish(cfg, name) {
+				out = append(out, fmt.Sprintf("no [[account]] may publish to %q, a topic of device %q; add it to the publish list of its board", name, v.Name))
+			}
 		}
 	}
 	for _, v := range cfg.Rules.Devices {
@@ -318,11 +323,18 @@ func doubts(cfg *config.Config) (out []string) {
 		case v.Battery != "" && !b.InPercent && b.Chemistry == "" && (b.CapacityMAh == 0 || b.CurrentMA == 0):
 			out = append(out, fmt.Sprintf("device %q reports volts, which forecast no flat date before a battery has been changed, for the chemistry is not known; set chemistry in its [device.battery]", v.Name))
 		}
-		if v.Topic == "" && !slices.ContainsFunc(cfg.Rules.Lamps, func(l rules.LampConfig) bool { return l.Board() == v.Name }) {
+		if len(v.Topics()) == 0 && !slices.ContainsFunc(cfg.Rules.Lamps, func(l rules.LampConfig) bool { return l.Board() == v.Name }) {
 			out = append(out, fmt.Sprintf("no lamp is of device %q, which has no topic of its own, so that it is only ever missed; compare its name with the lamps' and their device", v.Name))
 		}
 	}
 	return out
+}
+
+// mayPublish tells whether some account may publish to a topic, or none is needed.
+func mayPublish(cfg *config.Config, topic string) bool {
+	return len(cfg.Accounts) == 0 || slices.ContainsFunc(cfg.Accounts, func(a config.Account) bool {
+		return slices.ContainsFunc(a.Publish, func(f string) bool { return broker.Covers(f, topic) })
+	})
 }
 
 // clearHost is the host of an address that is reached without TLS and not in the

@@ -144,6 +144,29 @@ func TestCheckDoubtsCertificate(t *testing.T) {
 	}
 }
 
+// What a board publishes on topics that no lamp has needs an account as well.
+func TestCheckDoubtsAccountOfBoard(t *testing.T) {
+	const text = "[[account]]\nname = \"b\"\npassword_hash = \"$argon2id$v=19$m=19456,t=2,p=1$c2FsdHNhbHRzYWx0$MDEyMzQ1Njc4OWFiY2RlZjAxMjM0NTY3ODlhYmNkZWY\"\npublish = [\"cellar/tank/light\", \"cellar/tank/battery\"]\n" +
+		"[[lamp]]\nname = \"tank\"\ntopic = \"cellar/tank/light\"\n[[webhook]]\nurl = \"https://push.example.com/x\"\n[[device]]\nname = \"tank\"\n"
+	for more, doubted := range map[string]string{
+		"": "",
+		"charge = \"topic:cellar/tank/battery\"\n": "",
+		"charge = \"topic:cellar/tank/charge\"\n":  "no [[account]] may publish to \"cellar/tank/charge\", a topic of device \"tank\"",
+		"rssi = \"topic:cellar/tank/rssi\"\n":      "no [[account]] may publish to \"cellar/tank/rssi\"",
+		"topic = \"cellar/tank/status\"\n":         "no [[account]] may publish to \"cellar/tank/status\"",
+	} {
+		cfg, err := config.Parse("t.toml", []byte(text+more))
+		require.NoError(t, err)
+		got := doubts(cfg)
+		if doubted == "" {
+			assert.Empty(t, got, more)
+			continue
+		}
+		require.Len(t, got, 1, more)
+		assert.Contains(t, got[0], doubted)
+	}
+}
+
 // Volts alone say nothing of when the battery is flat; a charge needs no more.
 func TestCheckDoubtsVolts(t *testing.T) {
 	const text = "[[lamp]]\nname = \"tank\"\ntopic = \"t\"\nvalue = \"/v\"\n[[webhook]]\nurl = \"https://push.example.com/x\"\n[[device]]\nname = \"tank\"\n"

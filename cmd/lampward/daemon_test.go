@@ -777,6 +777,78 @@ url = "http://192.0.2.1/"
 	assert.Equal(t, Counts{Readings: 4, Repeated: 7, Malformed: 1}, in.counts())
 }
 
+// What a board tells of its battery and signal on topics of their own is taken from
+// there alone, and tells nothing of the lamp.
+func TestStatusOnTopicsOfItsOwn(t *testing.T) {
+	for key, c := range map[string]struct {
+		sent  string
+		taken float64
+	}{"volts": {"3.91", 3.91}, "millivolts": {"3910", 3.91}, "charge": {"87", 87}} {
+		cfg, err := config.Parse("test.toml", []byte(`
+[[lamp]]
+name = "tank"
+topic = "cellar/tank/light"
+device = "tank-board"
+[[device]]
+name = "tank-board"
+topic = "cellar/tank/status"
+`+key+` = "topic:cellar/tank/battery"
+rssi = "topic:cellar/tank/rssi"
+[[webhook]]
+url = "http://192.0.2.1/"
+`))
+		require.NoError(t, err)
+		var log bytes.Buffer
+		in := newIntake(cfg, slog.New(slog.NewTextHandler(&log, nil)))
+		assert.ElementsMatch(t, []string{"cellar/tank/light", "cellar/tank/status", "cellar/tank/battery", "cellar/tank/rssi"}, in.names())
+		send := func(topic, payload string) rules.Input {
+			got := in.inputs(nil, broker.Message{Topic: "cellar/tank/" + topic, Payload: []byte(payload)}, time.Now)
+			require.Len(t, got, 1)
+			assert.Equal(t, "tank-board", got[0].Device)
+			return got[0]
+		}
+		report := rules.Input{Kind: rules.InReading, Device: "tank-board"}
+		light, battery, rssi := report, report, report
+		light.Lamp, light.Value = "tank", 3
+		signal := -67.0
+		battery.Volts, rssi.RSSI = &c.taken, &signal
+		assert.Equal(t, light, send("light", "3"), "the lamp's count is no voltage")
+		assert.Equal(t, report, send("status", "3"))
+		assert.Equal(t, battery, send("battery", c.sent))
+		assert.Equal(t, rssi, send("rssi", "-67"))
+		assert.Empty(t, log.String())
+		assert.Equal(t, report, send("battery", "3,91"), "a sign of life all the same")
+		assert.Contains(t, log.String(), "write it with a point, 3.91")
+		assert.Contains(t, log.String(), "topic=cellar/tank/battery")
+	}
+
+	// One of the two stands in every payload, where the other is alone.
+	cfg, err := config.Parse("test.toml", []byte(`
+[[lamp]]
+name = "tank"
+topic = "cellar/tank/light"
+value = "senml:light"
+[[device]]
+name = "tank"
+volts = "topic:cellar/tank/battery"
+rssi = "senml:rssi"
+[[webhook]]
+url = "http://192.0.2.1/"
+`))
+	require.NoError(t, err)
+	var log bytes.Buffer
+	in := newIntake(cfg, slog.New(slog.NewTextHandler(&log, nil)))
+	got := in.inputs(nil, broker.Message{Topic: "cellar/tank/light", Payload: []byte(`[{"n":"light","v":512},{"n":"rssi","v":-67}]`)}, time.Now)
+	require.Len(t, got, 1)
+	require.NotNil(t, got[0].RSSI)
+	assert.Nil(t, got[0].Volts)
+	got = in.inputs(nil, broker.Message{Topic: "cellar/tank/battery", Payload: []byte("3.91")}, time.Now)
+	require.Len(t, got, 1)
+	require.NotNil(t, got[0].Volts)
+	assert.Nil(t, got[0].RSSI)
+	assert.Empty(t, log.String(), "a number alone is no SenML, and need not be")
+}
+
 // What brings nothing to store is answered all the same: its sender would send it
 // again and again.
 func TestNothingToStoreIsAnswered(t *testing.T) {

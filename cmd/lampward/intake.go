@@ -149,9 +149,17 @@ func newIntake(cfg *config.Config, log *slog.Logger) *intake {
 			x = &topic{device: owner}
 			t.topics[name] = x
 		}
-		if v := device[owner]; v.Battery != "" || v.RSSI != "" {
-			x.status = &broker.DecodeOptions{Value: broker.NoValue, Battery: v.Battery, RSSI: v.RSSI}
-			x.cell = cells[owner]
+		v := device[owner]
+		o := broker.DecodeOptions{Value: broker.NoValue}
+		alone := name == v.BatteryTopic || name == v.RSSITopic
+		if name == v.BatteryTopic || v.BatteryTopic == "" && !alone {
+			o.Battery = v.Battery
+		}
+		if name == v.RSSITopic || v.RSSITopic == "" && !alone {
+			o.RSSI = v.RSSI
+		}
+		if o.Battery != "" || o.RSSI != "" {
+			x.status, x.cell = &o, cells[owner]
 		}
 		return x
 	}
@@ -161,8 +169,8 @@ func newIntake(cfg *config.Config, log *slog.Logger) *intake {
 		x.lamps = append(x.lamps, topicLamp{l.Name, board, broker.DecodeOptions{Value: l.Value}})
 	}
 	for _, v := range cfg.Devices {
-		if v.Topic != "" {
-			at(v.Topic, v.Name)
+		for _, name := range v.Topics() {
+			at(name, v.Name)
 		}
 	}
 	return t

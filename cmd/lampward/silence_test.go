@@ -142,15 +142,20 @@ func (b *simBoard) report(s *served, topic string, n int) {
 	for range n {
 		s.clock.Advance(time.Minute)
 		b.n++
-		p := b.Publish(topic, 1, false, fmt.Sprint(200+b.n*5%11))
-		p.Wait()
-		require.NoError(b.t, p.Error())
-		// An external broker acknowledges before lampward has the reading.
-		select {
-		case <-s.heard.taken:
-		case <-time.After(20 * time.Second):
-			b.t.Fatal("a reading did not reach lampward")
-		}
+		b.say(s, topic, fmt.Sprint(200+b.n*5%11))
+	}
+}
+
+// say publishes one payload.
+func (b *simBoard) say(s *served, topic, payload string) {
+	p := b.Publish(topic, 1, false, payload)
+	p.Wait()
+	require.NoError(b.t, p.Error())
+	// An external broker acknowledges before lampward has the reading.
+	select {
+	case <-s.heard.taken:
+	case <-time.After(20 * time.Second):
+		b.t.Fatal("a reading did not reach lampward")
 	}
 }
 
@@ -217,6 +222,36 @@ func TestSilenceOverMQTT(t *testing.T) {
 			assert.Contains(t, strings.ToLower(got[0].Data.Why), strings.ToLower(c.want))
 		})
 	}
+}
+
+// A board that publishes its voltage as a bare number on a topic of its own: that is
+// known when it falls silent, and till then is a sign of life, though none of the lamp.
+func TestVoltsOnATopicOfTheirOwn(t *testing.T) {
+	receiver := newPhone(t)
+	clock := &simClock{now: demoDay}
+	s := startServed(t, clock, strings.Replace(silenceConfig(t, receiver), "[[webhook]]", `volts = "topic:cellar/tank/battery"
+[device.battery]
+chemistry = "lithium_ion"
+[[webhook]]`, 1))
+	b := newSimBoard(t, s.at.broker.String(), "tank-board", "")
+	for range 90 { // the voltage counts by the hour
+		b.report(s, "cellar/tank/light", 1)
+		b.say(s, "cellar/tank/battery", "3.30")
+	}
+	for range 30 { // three times silent_after
+		clock.Advance(time.Minute)
+		b.say(s, "cellar/tank/battery", "3.30")
+	}
+	receiver.wait(t, has(1))
+	require.Equal(t, []string{"fault"}, kindsOf(receiver.all()), "the lamp is not read, and the board lives")
+	clock.Advance(11 * time.Minute)
+	receiver.wait(t, has(2))
+	b.Disconnect(0)
+	s.stop()
+	got := receiver.all()
+	require.Equal(t, []string{"fault", "silent"}, kindsOf(got))
+	assert.Equal(t, "tank", got[0].Data.Lamp)
+	assert.Contains(t, got[1].Data.Why, "3.30 V")
 }
 
 // A board that takes another client id each time it connects, as many examples

@@ -129,10 +129,18 @@ type Device struct {
 	Name  string
 	Topic string // a topic of its own, besides those of its lamps; may be empty
 	// Battery is where it tells of its battery, a JSON Pointer or senml:NAME: the
-	// voltage or, if its rules.BatteryConfig says so, the charge in per cent.
-	Battery    string
-	Millivolts bool   // that voltage is in mV, else in V
-	RSSI       string // the same of the signal strength, dBm
+	// voltage or, if its rules.BatteryConfig says so, the charge in per cent. It is
+	// broker.WholePayload if BatteryTopic, one that nothing else is read from, is set.
+	Battery      string
+	BatteryTopic string
+	Millivolts   bool   // that voltage is in mV, else in V
+	RSSI         string // the same of the signal strength, dBm
+	RSSITopic    string
+}
+
+// Topics returns the topics that no lamp names and the board is heard on.
+func (v Device) Topics() []string {
+	return slices.DeleteFunc([]string{v.Topic, v.BatteryTopic, v.RSSITopic}, func(name string) bool { return name == "" })
 }
 
 // Webhook is one route over HTTP.
@@ -453,7 +461,7 @@ func (c *Config) readLamp(t *table) {
 			t.fail("topic", `is missing; write the topic that the board publishes to, such as "cellar/tank/light"`)
 		}
 	} else {
-		checkTopic(t, l.Topic)
+		checkTopic(t, "topic", l.Topic)
 	}
 	readPlace(t, "value", "/light/raw", &l.Value)
 	t.str("device", "tank-board", &l.Device)
@@ -517,16 +525,16 @@ func (c *Config) readDevice(t *table) {
 	var r rules.DeviceConfig
 	needName(t, "tank-board", &v.Name, nil)
 	if t.str("topic", "cellar/tank/status", &v.Topic) {
-		checkTopic(t, v.Topic)
+		checkTopic(t, "topic", v.Topic)
 	}
 	for _, key := range []string{"volts", "millivolts", "charge"} {
-		place := ""
-		if readPlace(t, key, "/battery", &place); place != "" {
-			v.Battery, v.Millivolts, r.Battery.InPercent = place, key == "millivolts", key == "charge"
+		if place, topic := readStatusPlace(t, key, "battery"); place != "" {
+			v.Battery, v.BatteryTopic = place, topic
+			v.Millivolts, r.Battery.InPercent = key == "millivolts", key == "charge"
 		}
 	}
 	oneOf(t, "volts", "millivolts", "charge")
-	readPlace(t, "rssi", "/rssi", &v.RSSI)
+	v.RSSI, v.RSSITopic = readStatusPlace(t, "rssi", "rssi")
 	t.duration("report_every", time.Second, 30*24*time.Hour, &r.ReportEvery)
 	t.duration("silent_after", time.Second, 365*24*time.Hour, &r.SilentAfter)
 	t.duration("false_every", 24*time.Hour, 36500*24*time.Hour, &r.FalseEvery)
@@ -709,6 +717,7 @@ func (c *Config) crossCheck(t *table) {
 	}
 	twice("lamp", len(c.Lamps), func(i int) string { return c.Lamps[i].Name })
 	twice("device", len(c.Devices), func(i int) string { return c.Devices[i].Name })
+	c.checkAlone(t)
 	routes := map[string]bool{}
 	route := func(what string, i int, name string) {
 		if routes[name] {
@@ -735,6 +744,38 @@ func (c *Config) crossCheck(t *table) {
 			key, other = "page.listen", "broker.listen ("+c.Broker.Listen+")"
 		}
 		t.d.fail(key, "has the port of %s, and only one of the two can listen there; write another port", other)
+	}
+}
+
+// checkAlone refuses a topic of a battery or a signal strength alone that something
+// else is read from: its whole payload is one number.
+func (c *Config) checkAlone(t *table) {
+	use := map[string]string{} // of each topic, by whom
+	for _, l := range c.Lamps {
+		use[l.Topic] = fmt.Sprintf("the topic of lamp %q", l.Name)
+	}
+	for _, v := range c.Devices {
+		if v.Topic != "" {
+			use[v.Topic] = fmt.Sprintf("the topic of device %q", v.Name)
+		}
+	}
+	for i, v := range c.Devices {
+		alone := func(topic, what string, keys ...string) {
+			if topic == "" {
+				return
+			}
+			if other := use[topic]; other != "" {
+				for _, key := range keys {
+					if key = fmt.Sprintf("device[%d].%s", i+1, key); t.d.lines[key] != 0 {
+						t.d.fail(key, "%q is %s as well, and its whole payload can be one number only; name another topic, or say where in the payload the number is, such as %q", topic, other, "/"+what)
+						break
+					}
+				}
+			}
+			use[topic] = fmt.Sprintf("the topic of the %s of device %q", what, v.Name)
+		}
+		alone(v.BatteryTopic, "battery", "volts", "millivolts", "charge")
+		alone(v.RSSITopic, "rssi", "rssi")
 	}
 }
 
@@ -829,11 +870,11 @@ func checkName(d *document, key, name string) {
 	}
 }
 
-func checkTopic(t *table, topic string) {
+func checkTopic(t *table, key, topic string) {
 	if err := broker.CheckTopic(topic); err != nil {
-		t.fail("topic", "%v", err)
+		t.fail(key, "%v", err)
 	} else if strings.HasPrefix(topic, "$") {
-		t.fail("topic", "%q begins with $, which MQTT keeps for brokers; write another", topic)
+		t.fail(key, "%q begins with $, which MQTT keeps for brokers; write another", topic)
 	}
 }
 
@@ -844,6 +885,24 @@ func readPlace(t *table, key, example string, dst *string) {
 			t.fail(key, "%v", err)
 		}
 	}
+}
+
+// readStatusPlace reads where a board tells of its battery or its signal strength: a
+// place in its payloads, or the topic of a payload that is that number alone.
+func readStatusPlace(t *table, key, what string) (place, topic string) {
+	if !t.str(key, "/"+what, &place) {
+		return "", ""
+	}
+	if topic, ok := strings.CutPrefix(place, "topic:"); ok {
+		checkTopic(t, key, topic)
+		return broker.WholePayload, topic
+	}
+	if err := broker.CheckPlace(place); err != nil {
+		t.fail(key, "%v; where a payload is nothing but the number write its topic, such as %q", err, "topic:cellar/tank/"+what)
+	} else if place == "" {
+		t.fail(key, "is empty; write where in the board's payloads the number is, such as %q, or the topic of a payload that is nothing but the number, such as %q, or leave it out", "/"+what, "topic:cellar/tank/"+what)
+	}
+	return place, ""
 }
 
 func checkAddress(t *table, key, addr, example string) {

@@ -86,7 +86,8 @@ derate = 0.7
 warn = "9d"
 [[device]]
 name = "salt-board"
-millivolts = "/millivolts"
+millivolts = "topic:cellar/salt/millivolts"
+rssi = "topic:cellar/salt/rssi"
 [[device]]
 name = "freezer-board"
 charge = "/charge"
