@@ -65,6 +65,14 @@ func TestCauseIsRankedWithEvidence(t *testing.T) {
 			h.run(time.Hour)
 			link(h, LinkLost, LinkWill)
 		}, CauseLost, []string{"the connection ended without a goodbye"}},
+		{"offline", DeviceConfig{}, func(h *house, b *board) {
+			h.run(time.Hour)
+			link(h, LinkOffline)
+		}, CauseLost, []string{"power or radio lost, or switched off (what came last says that it is offline"}},
+		{"back after it was offline", DeviceConfig{}, func(h *house, b *board) {
+			link(h, LinkOffline)
+			h.run(time.Hour)
+		}, CauseUnknown, []string{"Nothing tells why"}},
 		{"hangs", DeviceConfig{}, func(h *house, b *board) {
 			link(h, LinkUp)
 			h.run(time.Hour)

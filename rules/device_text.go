@@ -61,6 +61,8 @@ func (d *device) causes(at time.Time) []cause {
 		cs = append(cs, cause{CauseStuck, 1.5, "its program hangs", "its program hangs (the connection to the broker still stands)"})
 	case d.gone && d.word == LinkClosed:
 		cs = append(cs, cause{CauseGoodbye, 3.5, "switched off or restarted", "switched off or restarted (it said goodbye to the broker)"})
+	case d.gone && d.word == LinkOffline:
+		cs = append(cs, cause{CauseLost, 1.2, "power or radio lost", "power or radio lost, or switched off (what came last says that it is offline, as its will does)"})
 	case d.gone:
 		// MQTT 3.1.1, section 3.1.2.10: the broker drops a client after one
 		// and a half times the keep-alive without a packet, and then

@@ -107,7 +107,7 @@ func history(t testing.TB, seed uint64, steps int) []logged {
 		case n < 11:
 			quiet[lamp] = !quiet[lamp]
 		case n < 14:
-			step(Input{Kind: InLink, Device: "tank-board", Word: []string{LinkUp, LinkClosed, LinkLost, LinkWill}[rng.IntN(4)], Was: now})
+			step(Input{Kind: InLink, Device: "tank-board", Word: []string{LinkUp, LinkClosed, LinkLost, LinkWill, LinkOffline}[rng.IntN(5)], Was: now})
 		case n < 16:
 			step(Input{Kind: InTeach, Lamp: lamp, Word: []string{"lit", "dark"}[rng.IntN(2)], By: "me"})
 		case n < 18:

@@ -27,10 +27,11 @@ const (
 
 // Words of InLink inputs.
 const (
-	LinkUp     = "up"     // CONNECT accepted
-	LinkClosed = "closed" // DISCONNECT received: a clean goodbye
-	LinkLost   = "lost"   // connection cut, or keep-alive ran out
-	LinkWill   = "will"   // the device's will was published
+	LinkUp      = "up"      // CONNECT accepted
+	LinkClosed  = "closed"  // DISCONNECT received: a clean goodbye
+	LinkLost    = "lost"    // connection cut, or keep-alive ran out
+	LinkWill    = "will"    // the device's will was published
+	LinkOffline = "offline" // a message says so: the device's will, or its own goodbye
 )
 
 // ReadingLate is the Word of an InReading whose message carried values that were

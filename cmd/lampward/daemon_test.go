@@ -205,6 +205,8 @@ func (h *harness) live(seed uint64, minutes int) {
 			gone = ""
 		case n == 10:
 			h.d.links.note(broker.Link{Client: "cellar/tank-client", Word: broker.LinkLost}, h.clock.Now())
+		case n == 14:
+			require.NoError(h.t, h.publish("cellar/freezer", "offline"))
 		case n == 11:
 			h.crash()
 			h.clock.Advance(time.Duration(rng.IntN(3600)) * time.Second)
@@ -854,7 +856,7 @@ url = "http://192.0.2.1/"
 func TestNothingToStoreIsAnswered(t *testing.T) {
 	h := newHarness(t, harnessConfig)
 	for _, topic := range []string{"cellar/nobody", "cellar/tank"} {
-		m := broker.Message{Topic: topic, Payload: []byte("offline"), QoS: 1}
+		m := broker.Message{Topic: topic, Payload: []byte("offline"), QoS: 1, Client: "board"}
 		done := make(chan error, 1)
 		require.NoError(t, h.d.PublishLater(t.Context(), m, done))
 		require.Len(t, done, 1, topic)

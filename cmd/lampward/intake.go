@@ -201,6 +201,9 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 	case offline(m.Payload):
 		t.count.malformed.Add(1)
 		t.quiet.Note("topic", m.Topic, "offline", "a message says that the board is offline, as a will does; it is no sign of life")
+		if m.Client == "" { // else lampward's own broker tells more of the connection
+			out = append(out, rules.Input{Kind: rules.InLink, Device: x.device, Word: rules.LinkOffline, Was: now()})
+		}
 		return out
 	}
 	trouble := func(err error) {

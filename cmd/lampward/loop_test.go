@@ -174,7 +174,8 @@ func TestLateAtEachBound(t *testing.T) {
 	assert.False(t, x.lives(demoDay.Add(lateLong+lateLife)), "nobody watches the lamp")
 }
 
-// What a will says (common practice, no source) is counted as what tells nothing.
+// What a will says (common practice, no source) is counted as what tells nothing of the
+// lamp; through an external broker it is all that tells of the board's connection.
 func TestOffline(t *testing.T) {
 	in := newHarness(t, harnessConfig).d.intake
 	for payload, is := range map[string]bool{
@@ -182,9 +183,16 @@ func TestOffline(t *testing.T) {
 		"online": false, "off": false, "offline!": false, "offline                              ": false,
 	} {
 		before := in.counts().Malformed
-		got := in.inputs(nil, broker.Message{Topic: "cellar/tank", Payload: []byte(payload)}, time.Now)
+		m := broker.Message{Topic: "cellar/tank", Payload: []byte(payload), Client: "board"}
+		got := in.inputs(nil, m, time.Now)
 		assert.Equal(t, is, len(got) == 0, payload)
 		assert.Equal(t, before+1, in.counts().Malformed, payload)
+		m.Client = ""
+		want := rules.Input{Kind: rules.InReading, Device: "tank"}
+		if is {
+			want = rules.Input{Kind: rules.InLink, Device: "tank", Word: rules.LinkOffline, Was: demoDay}
+		}
+		assert.Equal(t, []rules.Input{want}, in.inputs(nil, m, func() time.Time { return demoDay }), payload)
 	}
 }
 

@@ -117,11 +117,11 @@ type simBoard struct {
 	n    int
 }
 
-func newSimBoard(t *testing.T, address, id, will string) *simBoard {
+func newSimBoard(t *testing.T, address, id, will string, says ...string) *simBoard {
 	b := &simBoard{t: t}
 	o := mqtt.NewClientOptions().AddBroker("tcp://" + address).SetClientID(id).SetAutoReconnect(false)
 	if will != "" {
-		o.SetWill(will, "gone", 1, false)
+		o.SetWill(will, append(says, "gone")[0], 1, false)
 	}
 	o.SetCustomOpenConnectionFn(func(u *url.URL, _ mqtt.ClientOptions) (net.Conn, error) {
 		c, err := net.Dial("tcp", u.Host)
@@ -307,6 +307,31 @@ func restartAfterAnHour(t *testing.T, more string) {
 	receiver.wait(t, has(2))
 	s.stop()
 	assert.Equal(t, []string{"downtime", "silent"}, kindsOf(receiver.all()))
+}
+
+// The will of a board whose connection to an external broker is lost tells why it is
+// silent, once it is.
+func TestWillThroughAnotherBroker(t *testing.T) {
+	m := startMosquitto(t)
+	receiver := newPhone(t)
+	clock := &simClock{now: demoDay}
+	text := strings.Replace(silenceConfig(t, receiver), `listen = "127.0.0.1:0"`, fmt.Sprintf("url = \"mqtt://%s\"", m.address), 1)
+	s := startServed(t, clock, text)
+	s.expect("uplink up")
+	b := newSimBoard(t, m.address, "tank-board", "cellar/tank/light", "offline")
+	b.report(s, "cellar/tank/light", 30)
+	b.cut()
+	select {
+	case <-s.heard.taken: // the will
+	case <-time.After(20 * time.Second):
+		t.Fatal("the will did not reach lampward")
+	}
+	clock.Advance(11 * time.Minute)
+	receiver.wait(t, has(1))
+	s.stop()
+	got := receiver.all()
+	require.Equal(t, []string{"silent"}, kindsOf(got))
+	assert.Contains(t, got[0].Data.Why, "what came last says that it is offline")
 }
 
 // A broker that restarts, or is away for an hour, is told as itself: no board
