@@ -301,6 +301,9 @@ func doubts(cfg *config.Config) (out []string) {
 		}
 	}
 	for _, v := range cfg.Devices {
+		for _, key := range v.Empty {
+			out = append(out, fmt.Sprintf("%s of device %q is empty, and nothing is read by it; write where in the board's payloads the number is, such as \"/%s\", or the topic of a payload that is nothing but the number, such as \"topic:cellar/tank/%s\", or leave it out", key, v.Name, key, key))
+		}
 		for _, name := range v.Topics() {
 			if !mayPublish(cfg, name) {
 				out = append(out, fmt.Sprintf("no [[account]] may publish to %q, a topic of device %q; add it to the publish list of its board", name, v.Name))

@@ -187,6 +187,8 @@ func TestCheckDoubtsVolts(t *testing.T) {
 		"volts = \"/b\"\n[device.battery]\nchemistry = \"none\"\n":  none,
 		"[device.battery]\nchemistry = \"none\"\ncells = 2\n":       none,
 		"[device.battery]\nchemistry = \"none\"\n":                  "",
+		"volts = \"\"\n": "volts of device \"tank\" is empty, and nothing is read by it",
+		"rssi = \"\"\n":  "rssi of device \"tank\" is empty",
 	} {
 		cfg, err := config.Parse("t.toml", []byte(text+more))
 		require.NoError(t, err)

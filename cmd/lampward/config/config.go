@@ -136,6 +136,7 @@ type Device struct {
 	Millivolts   bool   // that voltage is in mV, else in V
 	RSSI         string // the same of the signal strength, dBm
 	RSSITopic    string
+	Empty        []string // keys of the four that stand there and name no place; nothing is read by them
 }
 
 // Topics returns the topics that no lamp names and the board is heard on.
@@ -528,13 +529,13 @@ func (c *Config) readDevice(t *table) {
 		checkTopic(t, "topic", v.Topic)
 	}
 	for _, key := range []string{"volts", "millivolts", "charge"} {
-		if place, topic := readStatusPlace(t, key, "battery"); place != "" {
+		if place, topic := v.readPlace(t, key, "battery"); place != "" {
 			v.Battery, v.BatteryTopic = place, topic
 			v.Millivolts, r.Battery.InPercent = key == "millivolts", key == "charge"
 		}
 	}
 	oneOf(t, "volts", "millivolts", "charge")
-	v.RSSI, v.RSSITopic = readStatusPlace(t, "rssi", "rssi")
+	v.RSSI, v.RSSITopic = v.readPlace(t, "rssi", "rssi")
 	t.duration("report_every", time.Second, 30*24*time.Hour, &r.ReportEvery)
 	t.duration("silent_after", time.Second, 365*24*time.Hour, &r.SilentAfter)
 	t.duration("false_every", 24*time.Hour, 36500*24*time.Hour, &r.FalseEvery)
@@ -887,10 +888,15 @@ func readPlace(t *table, key, example string, dst *string) {
 	}
 }
 
-// readStatusPlace reads where a board tells of its battery or its signal strength: a
-// place in its payloads, or the topic of a payload that is that number alone.
-func readStatusPlace(t *table, key, what string) (place, topic string) {
+// readPlace reads where a board tells of its battery or its signal strength: a place in
+// its payloads, or the topic of a payload that is that number alone. An empty one was
+// passed over before there were such topics, and an upgrade must not stop for it.
+func (v *Device) readPlace(t *table, key, what string) (place, topic string) {
 	if !t.str(key, "/"+what, &place) {
+		return "", ""
+	}
+	if place == "" {
+		v.Empty = append(v.Empty, key)
 		return "", ""
 	}
 	if topic, ok := strings.CutPrefix(place, "topic:"); ok {
@@ -899,8 +905,6 @@ func readStatusPlace(t *table, key, what string) (place, topic string) {
 	}
 	if err := broker.CheckPlace(place); err != nil {
 		t.fail(key, "%v; where a payload is nothing but the number write its topic, such as %q", err, "topic:cellar/tank/"+what)
-	} else if place == "" {
-		t.fail(key, "is empty; write where in the board's payloads the number is, such as %q, or the topic of a payload that is nothing but the number, such as %q, or leave it out", "/"+what, "topic:cellar/tank/"+what)
 	}
 	return place, ""
 }

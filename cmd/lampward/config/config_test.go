@@ -187,8 +187,6 @@ func TestSingleMistakes(t *testing.T) {
 		"no charge's name": {minimal + "[[device]]\nname = \"b\"\ncharge = \"battery\"\n", "f.toml:10: device[1].charge: "},
 		"two batteries":    {minimal + "[[device]]\nname = \"b\"\nmillivolts = \"/b\"\ncharge = \"/c\"\n", "f.toml:11: device[1].charge: stands beside millivolts"},
 		"bare battery":     {minimal + "[[device]]\nname = \"b\"\nvolts = \"battery\"\n", "f.toml:10: device[1].volts: \"battery\" is no JSON Pointer (RFC 6901): write one such as \"/battery\", or senml:NAME; where a payload is nothing but the number write its topic, such as \"topic:cellar/tank/battery\""},
-		"empty battery":    {minimal + "[[device]]\nname = \"b\"\ncharge = \"\"\n", "f.toml:10: device[1].charge: is empty; "},
-		"empty rssi":       {minimal + "[[device]]\nname = \"b\"\nrssi = \"\"\n", "f.toml:10: device[1].rssi: is empty; "},
 		"no topic there":   {minimal + "[[device]]\nname = \"b\"\nvolts = \"topic:\"\n", "f.toml:10: device[1].volts: "},
 		"any topic there":  {minimal + "[[device]]\nname = \"b\"\nrssi = \"topic:cellar/+\"\n", "f.toml:10: device[1].rssi: "},
 		"broker's battery": {minimal + "[[device]]\nname = \"b\"\ncharge = \"topic:$SYS/b\"\n", "f.toml:10: device[1].charge: \"$SYS/b\" begins with $"},
