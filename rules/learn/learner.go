@@ -140,6 +140,9 @@ func (l *Learner) take(ms int64, value float64, sent bool) Verdict {
 	}
 	ripples := c.Known && c.ripple(c.F.stepNow()) > c.F.R // those differences tell nothing of the noise
 	c.Noise.observe(y, c.Health.Equal, c.Health.Same, ripples || c.flips(y), c.Range.RHi-c.Range.RLo < mul(3, math.Sqrt(c.Noise.steps())))
+	if c.Known && c.Noise.Quantum > mul(0.125, c.F.stepNow()) { // it may well be the lamp's
+		c.Noise.Steps = 0
+	}
 	if c.Edges.N == nBuf && !c.Known {
 		c.Prelude.add(c.Edges.V[0])
 	}

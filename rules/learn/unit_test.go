@@ -9,20 +9,21 @@ import (
 // scales are what boards publish of a level on a 12-bit converter, in counts, and what that
 // is rounded to; 0: it is not.
 var scales = map[string]struct {
-	of   func(level float64) float64
-	unit float64
+	of    func(level float64) float64
+	unit  float64
+	grain float64 // the same in counts, roughly
 }{
-	"counts":            {math.Round, 1},
-	"counts in eights":  {func(l float64) float64 { return 8 * math.Round(l/8) }, 8},
-	"volts":             {func(l float64) float64 { return math.Round(l) / 4095 * 3.3 }, 3.3 / 4095},
-	"volts, single":     {func(l float64) float64 { return float64(float32(math.Round(l) / 4095 * 3.3)) }, 3.3 / 4095},
-	"millivolts":        {func(l float64) float64 { return math.Round(math.Round(l) / 4095 * 3300) }, 1},
-	"per cent":          {func(l float64) float64 { return math.Round(math.Round(l)/4095*1000) / 10 }, 0.1},
-	"per cent, 8 bits":  {func(l float64) float64 { return math.Round(l/16) * 100 / 255 }, 100.0 / 255},
-	"a share":           {func(l float64) float64 { return math.Round(math.Round(l)/4095*1000) / 1000 }, 0.001},
-	"a share, single":   {func(l float64) float64 { return float64(float32(math.Round(math.Round(l)/4095*1000) / 1000)) }, 0.001},
-	"a mean of sixteen": {func(l float64) float64 { return math.Round(l*16) / 16 }, 1.0 / 16},
-	"unrounded":         {func(l float64) float64 { return l }, 0},
+	"counts":            {math.Round, 1, 1},
+	"counts in eights":  {func(l float64) float64 { return 8 * math.Round(l/8) }, 8, 8},
+	"volts":             {func(l float64) float64 { return math.Round(l) / 4095 * 3.3 }, 3.3 / 4095, 1},
+	"volts, single":     {func(l float64) float64 { return float64(float32(math.Round(l) / 4095 * 3.3)) }, 3.3 / 4095, 1},
+	"millivolts":        {func(l float64) float64 { return math.Round(math.Round(l) / 4095 * 3300) }, 1, 1},
+	"per cent":          {func(l float64) float64 { return math.Round(math.Round(l)/4095*1000) / 10 }, 0.1, 4},
+	"per cent, 8 bits":  {func(l float64) float64 { return math.Round(l/16) * 100 / 255 }, 100.0 / 255, 16},
+	"a share":           {func(l float64) float64 { return math.Round(math.Round(l)/4095*1000) / 1000 }, 0.001, 4},
+	"a share, single":   {func(l float64) float64 { return float64(float32(math.Round(math.Round(l)/4095*1000) / 1000)) }, 0.001, 4},
+	"a mean of sixteen": {func(l float64) float64 { return math.Round(l*16) / 16 }, 1.0 / 16, 1.0 / 16},
+	"unrounded":         {func(l float64) float64 { return l }, 0, 1},
 }
 
 // Boards publish counts, or volts, per cent, or a share of the full scale. Noise smaller than
@@ -60,9 +61,7 @@ func TestRoundingIsNoBlinking(t *testing.T) {
 func TestUnit(t *testing.T) {
 	for name, s := range scales {
 		f := feed(Config{}, time.Minute, 0)
-		for _, noise := range []float64{1, 10} {
-			f.read(300, func(int) float64 { return s.of(300 + noise*f.r.NormFloat64()) }, 0)
-		}
+		f.read(300, func(int) float64 { return s.of(304 + 0.6*s.grain*f.r.NormFloat64()) }, 0)
 		switch u := f.l.c.Noise.unit(); {
 		case s.unit == 0 && u > 0.01:
 			t.Errorf("%s: rounded to %v", name, u)
@@ -70,8 +69,18 @@ func TestUnit(t *testing.T) {
 			t.Errorf("%s: rounded to %v, not to %v", name, u, s.unit)
 		}
 	}
-	// a lamp that is all the board ever read, twice as bright: its step is no converter's
+	// and one whose changes are all that it ever read, of a few counts
 	f := feed(Config{}, time.Minute, 0)
+	f.read(600, flat(300), 0)
+	for range 12 {
+		f.read(40, flat(304), 0)
+		f.read(40, flat(300), 0)
+	}
+	if f.times(Lit) != 12 || f.times(Dark) != 12 {
+		t.Errorf("without noise, a step of four counts was told %d and %d times", f.times(Lit), f.times(Dark))
+	}
+	// a lamp that is all the board ever read, twice as bright: its step is no converter's
+	f = feed(Config{}, time.Minute, 0)
 	f.read(600, flat(0.4217171717), 0)
 	f.read(60, flat(0.8412121212), 0)
 	f.want(t, Lit)
