@@ -403,3 +403,74 @@ func TestHalfAStepByDayIsNotTheLamp(t *testing.T) {
 		t.Errorf("half a step of another light was told %d times", told)
 	}
 }
+
+// Such another light is told a few times only: a bend would have been known by then. Without
+// a bound each of the 80 changes here is told.
+func TestGuessOfABendEnds(t *testing.T) {
+	f := feed(Config{}, time.Minute, 5)
+	f.at = t0.Add(18 * time.Hour)
+	from := f.at
+	day := func(more float64) func(int) float64 {
+		at := f.at
+		return func(i int) float64 {
+			h := math.Mod(at.Add(time.Duration(i)*time.Minute).Sub(t0).Hours(), 24)
+			return 200 + more + 450*math.Max(math.Sin((h-6)*math.Pi/12), 0)
+		}
+	}
+	f.read(300, day(0), 1)
+	for range 3 {
+		f.read(60, day(300), 1)
+		f.read(80, day(0), 1)
+	}
+	f.got = nil
+	for d := range 20 {
+		noon := from.Add(time.Duration(18+24*d) * time.Hour)
+		f.read(int(noon.Sub(f.at)/time.Minute), day(0), 1)
+		f.read(60, day(120), 1)
+		f.read(60, day(0), 1)
+	}
+	if n := len(f.got); n > 20 || n == 0 {
+		t.Errorf("another light was told %d times", n)
+	}
+}
+
+// Where all dividers leave no more than a fifth of the step, that much is the lamp's or another
+// light's: neither puts an end to the learner's judgement.
+func TestDaylightBeyondAllDividers(t *testing.T) {
+	f := feed(Config{}, time.Minute, 0)
+	f.read(300, flat(100), 0)
+	f.read(60, flat(200), 0)
+	f.read(200, flat(100), 0)
+	f.read(1500, func(i int) float64 { return 100 + float64(i) }, 0)
+	f.read(400, flat(1600), 0)
+	f.read(100, flat(1620), 0)
+	f.read(100, flat(1600), 0)
+	if f.l.c.F.N == 0 {
+		t.Fatal("no history is left")
+	}
+	f.read(1500, func(i int) float64 { return 1600 - float64(i) }, 0)
+	f.read(300, flat(100), 0)
+	f.got = nil
+	for range 3 {
+		f.read(60, flat(200), 0)
+		f.read(200, flat(100), 0)
+	}
+	if f.times(Lit) != 3 || f.times(Dark) != 3 {
+		t.Errorf("lit was told %d times, dark %d", f.times(Lit), f.times(Dark))
+	}
+}
+
+// A lamp that was taught is known at the light it was taught in: what is less than its step
+// there is another light.
+func TestTaughtAtThisLight(t *testing.T) {
+	f := feed(Config{}, time.Minute, 4)
+	f.read(300, flat(700), 1)
+	f.l.Teach(f.at, Lit)
+	f.read(3, flat(500), 1)
+	f.l.Teach(f.at, Dark)
+	f.read(3, flat(500), 1)
+	f.got = nil
+	f.read(60, flat(580), 1)
+	f.read(60, flat(500), 1)
+	f.want(t)
+}

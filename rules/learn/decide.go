@@ -370,6 +370,10 @@ func (c *core) steadyVisit(over int64) bool {
 		float64(w.Flips)+c.F.Runs[0][0]+c.F.Runs[1][0] <= 2 && float64(over-c.Since) > mul(3.5, c.IV)
 }
 
+// guess is what an announcement of a change that daylight may have squeezed speaks against there
+// being a bend: after some of a lamp's, its edges would have shown it.
+const guess = 1.0 / 8
+
 // announce makes s the state by a change that began at enter, held readings ago.
 func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) {
 	c := &l.c
@@ -379,6 +383,9 @@ func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) 
 	c.F.Runs, c.F.Going = [2][maxRun]float64{}, 0 // the next blinking may have another rhythm
 	c.F.Alias.begin()
 	c.Told++
+	if h := c.F.best(); h.S == s && h.Jump == h.Enter && h.Leap == 0 && c.F.Bend == 0 {
+		c.F.Straight += guess
+	}
 	if s == Blinking {
 		c.wentOn(ms, enter)
 		c.NBlink++
@@ -409,7 +416,7 @@ func (c *core) wentOn(ms, enter int64) {
 	if enter <= c.Since {
 		enter = ms
 	}
-	if n := float64(enter-c.Since) / c.IV; c.Why.From == Blinking && n < pause {
+	if n := float64(enter-c.Since) / c.IV; c.Why.From == Blinking && c.State != Learning && n < pause {
 		c.F.Sides[c.State-Dark] += n
 	}
 }

@@ -51,7 +51,7 @@ func (e *edges) push(ms int64, y float64) {
 	}
 }
 
-// mend puts the level before them in place of a few readings at the lower end of the
+// mend puts the reading before them in place of a few readings at the lower end of the
 // converter's range, once the reading after them is back at it: a battery gave way for a
 // moment, or a contact was loose. What does so again and again may be the lamp.
 func (e *edges) mend() {

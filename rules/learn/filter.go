@@ -427,7 +427,7 @@ func (x *extension) squeezed(h *hyp, sd float64) {
 		return
 	}
 	k := *h
-	k.W = h.W * x.hazard * chance / mul(to-from, x.step)
+	k.W = h.W * x.hazard * chance / math.Max(mul(to-from, x.step), 6*sd) // where all dividers leave the least, that is one size
 	k.By, k.Prev, k.Enter, k.Age, k.S = bySwitch, h.S, x.ms, 0, Dark+Lit-h.S
 	k.M, k.P, k.Jump, k.Leap = x.y, x.f.noise(k.S == Lit, x.step), x.ms, 0
 	if k.S == Lit {

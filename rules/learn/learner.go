@@ -316,7 +316,7 @@ func (l *Learner) Teach(at time.Time, s State) Verdict {
 			c.adopt(step, 0)
 			c.F.Tau2 = sq(0.15 * step)
 			c.F.start(s, c.F.ambient(y, s == Lit), ms)
-			c.NUp, c.NDown = 1, 1
+			c.NUp, c.NDown, c.F.Darkest = 1, 1, c.TaughtAs[0]
 		}
 	}
 	c.Prov, c.Conf = false, 1

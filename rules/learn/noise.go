@@ -204,10 +204,11 @@ func (n *noise) unit() float64 {
 	// reading its blinking.
 	const small = 1.0 / 8
 	unit := 0.0
-	if n.Digits <= mostDigits {
+	most := mul(small, math.Max(math.Abs(n.Max), math.Abs(n.Min)))
+	if n.counts() || n.Digits <= mostDigits && 1/powers[n.Digits] < most {
 		unit = 1 / powers[n.Digits]
 	}
-	if n.Steps == mostSteps && n.Quantum < mul(small, math.Max(math.Abs(n.Max), math.Abs(n.Min))) {
+	if n.Steps == mostSteps && n.Quantum < most {
 		unit = math.Max(unit, n.Quantum)
 	}
 	return unit

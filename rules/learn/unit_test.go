@@ -79,6 +79,16 @@ func TestUnit(t *testing.T) {
 	if f.times(Lit) != 12 || f.times(Dark) != 12 {
 		t.Errorf("without noise, a step of four counts was told %d and %d times", f.times(Lit), f.times(Dark))
 	}
+	// a tenth, from nothing: what has no more decimal places need not be rounded to one
+	f = feed(Config{}, time.Minute, 0)
+	f.read(600, flat(0), 0)
+	for range 6 {
+		f.read(60, flat(0.1), 0)
+		f.read(60, flat(0), 0)
+	}
+	if f.times(Lit) != 6 || f.times(Dark) != 6 {
+		t.Errorf("a step of a tenth was told %d and %d times", f.times(Lit), f.times(Dark))
+	}
 	// a lamp that is all the board ever read, twice as bright: its step is no converter's
 	f = feed(Config{}, time.Minute, 0)
 	f.read(600, flat(0.4217171717), 0)
