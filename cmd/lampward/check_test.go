@@ -144,6 +144,20 @@ func TestCheckDoubtsCertificate(t *testing.T) {
 	}
 }
 
+// wantDoubt checks that a configuration raises this one doubt, or none ("").
+func wantDoubt(t *testing.T, text, doubted string) {
+	t.Helper()
+	cfg, err := config.Parse("t.toml", []byte(text))
+	require.NoError(t, err)
+	got := doubts(cfg)
+	if doubted == "" {
+		assert.Empty(t, got, text)
+		return
+	}
+	require.Len(t, got, 1, text)
+	assert.Contains(t, got[0], doubted)
+}
+
 // What a board publishes on topics that no lamp has needs an account as well.
 func TestCheckDoubtsAccountOfBoard(t *testing.T) {
 	const text = "[[account]]\nname = \"b\"\npassword_hash = \"$argon2id$v=19$m=19456,t=2,p=1$c2FsdHNhbHRzYWx0$MDEyMzQ1Njc4OWFiY2RlZjAxMjM0NTY3ODlhYmNkZWY\"\npublish = [\"cellar/tank/light\", \"cellar/tank/battery\"]\n" +
@@ -155,15 +169,7 @@ func TestCheckDoubtsAccountOfBoard(t *testing.T) {
 		"rssi = \"topic:cellar/tank/rssi\"\n":      "no [[account]] may publish to \"cellar/tank/rssi\"",
 		"topic = \"cellar/tank/status\"\n":         "no [[account]] may publish to \"cellar/tank/status\"",
 	} {
-		cfg, err := config.Parse("t.toml", []byte(text+more))
-		require.NoError(t, err)
-		got := doubts(cfg)
-		if doubted == "" {
-			assert.Empty(t, got, more)
-			continue
-		}
-		require.Len(t, got, 1, more)
-		assert.Contains(t, got[0], doubted)
+		wantDoubt(t, text+more, doubted)
 	}
 }
 
@@ -190,14 +196,6 @@ func TestCheckDoubtsVolts(t *testing.T) {
 		"volts = \"\"\n": "volts of device \"tank\" is empty, and nothing is read by it",
 		"rssi = \"\"\n":  "rssi of device \"tank\" is empty",
 	} {
-		cfg, err := config.Parse("t.toml", []byte(text+more))
-		require.NoError(t, err)
-		got := doubts(cfg)
-		if doubted == "" {
-			assert.Empty(t, got, more)
-			continue
-		}
-		require.Len(t, got, 1, more)
-		assert.Contains(t, got[0], doubted)
+		wantDoubt(t, text+more, doubted)
 	}
 }

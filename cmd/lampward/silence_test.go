@@ -309,15 +309,21 @@ func restartAfterAnHour(t *testing.T, more string) {
 	assert.Equal(t, []string{"downtime", "silent"}, kindsOf(receiver.all()))
 }
 
+// startBehind starts lampward at the broker m in place of its own, and waits until it is there.
+func startBehind(t *testing.T, m *mosquitto, clock *simClock, text string) *served {
+	t.Helper()
+	s := startServed(t, clock, strings.Replace(text, `listen = "127.0.0.1:0"`, fmt.Sprintf("url = \"mqtt://%s\"", m.address), 1))
+	s.expect("uplink up")
+	return s
+}
+
 // The will of a board whose connection to an external broker is lost tells why it is
 // silent, once it is.
 func TestWillThroughAnotherBroker(t *testing.T) {
 	m := startMosquitto(t)
 	receiver := newPhone(t)
 	clock := &simClock{now: demoDay}
-	text := strings.Replace(silenceConfig(t, receiver), `listen = "127.0.0.1:0"`, fmt.Sprintf("url = \"mqtt://%s\"", m.address), 1)
-	s := startServed(t, clock, text)
-	s.expect("uplink up")
+	s := startBehind(t, m, clock, silenceConfig(t, receiver))
 	b := newSimBoard(t, m.address, "tank-board", "cellar/tank/light", "offline")
 	b.report(s, "cellar/tank/light", 30)
 	b.cut()
@@ -340,9 +346,7 @@ func TestBrokerRestart(t *testing.T) {
 	m := startMosquitto(t)
 	receiver := newPhone(t)
 	clock := &simClock{now: demoDay}
-	text := strings.Replace(silenceConfig(t, receiver), `listen = "127.0.0.1:0"`, fmt.Sprintf("url = \"mqtt://%s\"", m.address), 1)
-	s := startServed(t, clock, text)
-	s.expect("uplink up")
+	s := startBehind(t, m, clock, silenceConfig(t, receiver))
 	b := newSimBoard(t, m.address, "tank-board", "")
 	b.report(s, "cellar/tank/light", 30)
 	m.stop()

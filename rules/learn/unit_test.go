@@ -69,28 +69,24 @@ func TestUnit(t *testing.T) {
 			t.Errorf("%s: rounded to %v, not to %v", name, u, s.unit)
 		}
 	}
-	// and one whose changes are all that it ever read, of a few counts
-	f := feed(Config{}, time.Minute, 0)
-	f.read(600, flat(300), 0)
-	for range 12 {
-		f.read(40, flat(304), 0)
-		f.read(40, flat(300), 0)
-	}
-	if f.times(Lit) != 12 || f.times(Dark) != 12 {
-		t.Errorf("without noise, a step of four counts was told %d and %d times", f.times(Lit), f.times(Dark))
-	}
-	// a tenth, from nothing: what has no more decimal places need not be rounded to one
-	f = feed(Config{}, time.Minute, 0)
-	f.read(600, flat(0), 0)
-	for range 6 {
-		f.read(60, flat(0.1), 0)
-		f.read(60, flat(0), 0)
-	}
-	if f.times(Lit) != 6 || f.times(Dark) != 6 {
-		t.Errorf("a step of a tenth was told %d and %d times", f.times(Lit), f.times(Dark))
+	// the lamp's changes are all that the board ever reads, without noise: its step is a few
+	// counts, or a tenth from nothing, for what has one decimal place need not be rounded to it
+	for _, c := range []struct {
+		dark, lit    float64
+		times, every int
+	}{{300, 304, 12, 40}, {0, 0.1, 6, 60}} {
+		f := feed(Config{}, time.Minute, 0)
+		f.read(600, flat(c.dark), 0)
+		for range c.times {
+			f.read(c.every, flat(c.lit), 0)
+			f.read(c.every, flat(c.dark), 0)
+		}
+		if f.times(Lit) != c.times || f.times(Dark) != c.times {
+			t.Errorf("a step from %v to %v was told %d and %d times", c.dark, c.lit, f.times(Lit), f.times(Dark))
+		}
 	}
 	// a lamp that is all the board ever read, twice as bright: its step is no converter's
-	f = feed(Config{}, time.Minute, 0)
+	f := feed(Config{}, time.Minute, 0)
 	f.read(600, flat(0.4217171717), 0)
 	f.read(60, flat(0.8412121212), 0)
 	f.want(t, Lit)
