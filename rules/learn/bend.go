@@ -137,7 +137,7 @@ func (e *edges) unbent(watched, rail float64) (to bend, step float64, ok bool) {
 		return to, 0, false
 	}
 	plain := func(x *edge) bool {
-		return !x.cut(rail) && x.credit() > 0.5 && math.Abs(x.Size) > mul(beyondSmall, x.SD) && x.Leap+mul(1.2, x.SD) > mul(0.8, math.Abs(x.Size))
+		return !x.cut(rail) && x.credit() > 0.1 && math.Abs(x.Size) > mul(beyondSmall, x.SD) && x.Leap+mul(1.2, x.SD) > mul(0.8, math.Abs(x.Size))
 	}
 	last := &e.E[e.NE-1]
 	if !plain(last) {
@@ -145,13 +145,13 @@ func (e *edges) unbent(watched, rail float64) (to bend, step float64, ok bool) {
 	}
 	best := 0.0 // evidence to be surpassed; 0: not worked out, for in most places nothing asks for it
 	bar := func() float64 {
-		ev, _ := e.most(watched, other)
+		ev, _ := e.most(mul(0.5, math.Abs(last.Size)), watched, other)
 		return math.Max(ev+margin, least)
 	}
 	if e.Bend != 0 {
 		best = bar()
 		none := e.by(bend{})
-		if ev, mean := none.most(watched, other); ev > best {
+		if ev, mean := none.most(mul(0.5, math.Abs(last.Size)), watched, other); ev > best {
 			best, step, ok = ev+margin, mean, true
 		}
 	}
@@ -179,10 +179,13 @@ func (e *edges) unbent(watched, rail float64) (to bend, step float64, ok bool) {
 	return to, step, ok
 }
 
-// most is the evidence for the step that most speaks for, and that step.
-func (e *edges) most(watched, other float64) (most, step float64) {
+// most is the evidence for the step, no smaller than least, that most speaks for, and that step.
+func (e *edges) most(least, watched, other float64) (most, step float64) {
 	for i := range e.E[:e.NE] {
 		x := e.at(i)
+		if math.Abs(x.Size) < least {
+			continue
+		}
 		if ev, mean, _ := e.evidence(math.Abs(x.Size), watched, other); ev > most {
 			most, step = ev, mean
 		}

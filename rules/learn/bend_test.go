@@ -473,3 +473,119 @@ func TestTaughtAtThisLight(t *testing.T) {
 	f.read(60, flat(500), 1)
 	f.want(t)
 }
+
+// byDayOnly is twelve days of a lamp that the divider lets step by 450 counts at night, and
+// that is lit twice a day, in a sun of so many times its light behind clouds that drift by
+// chance (walk, a share of the sun a minute); with late, every third day until the evening. It counts the
+// changes of the last eight days that are told, and what else is.
+func byDayOnly(seed uint64, sun, walk float64, late bool) (told, wrong int) {
+	d := divider{4095, 0.7, 300, 450}
+	base := d.light(d.base)
+	lamp := d.light(d.base+d.step) - base
+	f := feed(Config{}, time.Minute, 6).seed(seed, 6)
+	cloud, lit := 0.0, false
+	for day := range 12 {
+		at := []int{570 + f.r.IntN(60), 690 + f.r.IntN(60), 810 + f.r.IntN(60), 900 + f.r.IntN(60)}
+		if late && day%3 == 2 {
+			at[3] = 1140
+		}
+		for m := range 1440 {
+			if slices.Contains(at, m) {
+				lit = !lit
+			}
+			cloud += 0.03*(0.3-cloud) + walk*f.r.NormFloat64()
+			share := clamp(1-math.Abs(cloud), 0.2, 1) + 0.01*f.r.NormFloat64()
+			light := base + math.Max(math.Sin(math.Pi*float64(m-360)/720), 0)*sun*lamp*share
+			if lit {
+				light += lamp
+			}
+			before := len(f.got)
+			f.read(1, flat(d.counts(light)), 1)
+			switch {
+			case len(f.got) == before || day < 4:
+			case (f.got[before].State == Lit) == lit:
+				told++
+			default:
+				wrong++
+			}
+		}
+	}
+	return told, wrong
+}
+
+// A lamp that is lit by day only, when daylight squeezes its step to a half, now more and now
+// less, is told all the same: its edges differ as a divider makes them differ. The bounds are
+// below what is told; of 256 changes each without squeezes in sudden 254 and 118, with no credit for what is half as
+// sharp 230 and 104, without bends in refuted 218 and 175, without grown 149 and 49.
+func TestLitByDayOnly(t *testing.T) {
+	for _, c := range []struct {
+		sun   float64
+		least int
+	}{{2, 240}, {3, 165}} {
+		told, wrong := 0, 0
+		for seed := range uint64(8) {
+			n, w := byDayOnly(seed, c.sun, 0.03, true)
+			told, wrong = told+n, wrong+w
+		}
+		t.Logf("in a sun of %v lamps %d of 256 changes told, %d others", c.sun, told, wrong)
+		if told < c.least || wrong > 2 {
+			t.Errorf("in a sun of %v lamps %d of 256 changes told, want %d; %d others", c.sun, told, c.least, wrong)
+		}
+	}
+}
+
+// The edges of a lamp by night and, in flickering light, by day tell the bend, however many small
+// ones of the clouds agree on a size of their own.
+func TestBendBesideSmallEdges(t *testing.T) {
+	for name, c := range map[string]struct {
+		small int
+		sd    float64 // by day
+		want  bool
+	}{
+		"no clouds":             {0, 12, true},
+		"clouds":                {28, 12, true},
+		"as restless as clouds": {28, 20, false},
+	} {
+		e := edges{}
+		at := t0.UnixMilli()
+		put := func(x edge) {
+			at += 7 * 3_600_000
+			x.At = at
+			e.record(x)
+		}
+		for i := range c.small {
+			put(edge{From: 700, Size: 22 * float64(1-i%2*2), SD: 5, Leap: 16})
+		}
+		for range 5 {
+			put(edge{From: 300, Size: 450, SD: 6, Leap: 445})
+			put(edge{From: 750, Size: -450, SD: 6, Leap: 445})
+			put(edge{From: 800, Size: 230, SD: c.sd, Leap: 225, Act: 2})
+			put(edge{From: 1030, Size: -230, SD: c.sd, Leap: 225, Act: 2})
+		}
+		_, step, ok := e.unbent(500, 0)
+		if ok != c.want || ok && math.Abs(step-450) > 20 {
+			t.Errorf("%s: %v, a step of %.0f", name, ok, step)
+		}
+	}
+}
+
+// Another jump of the light speaks for the lamp's being one if a divider makes both of it, and
+// against it if none does.
+func TestTwinsBehindADivider(t *testing.T) {
+	for name, c := range map[string]struct {
+		dark, size float64 // of the other
+		want       bool
+	}{
+		"squeezed by day":        {900, 270, true},
+		"hardly squeezed by day": {900, 350, false},
+		"squeezed too much":      {530, 285, false},
+		"in little more light":   {490, 345, false},
+	} {
+		k := core{Range: ambient{Jump: 20, Hi: 1000, Minutes: 500}, Noise: noise{V: 36}}
+		k.Edges.record(edge{At: 1, From: 800, Size: -400, Leap: 395, SD: 6})
+		k.Edges.record(edge{At: 2, From: c.dark, Size: c.size, Leap: c.size, SD: 6})
+		if got := k.twins(edge{At: 3, From: 400, Size: 400, Leap: 395, SD: 6, Act: 2}); got != c.want {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+}

@@ -319,14 +319,16 @@ func (e *edges) record(x edge) {
 
 // credit is how credible an edge is by itself: all for one in still light,
 // none for one amid moving light, unless it is very sharp: a part, and more if
-// all of it came from one reading to the next.
+// all of it came from one reading to the next. By day, where light flickers, half
+// as sharp will do for a part if it came so.
 func (x *edge) credit() float64 {
 	least := 0.0
-	if math.Abs(x.Size) > beyondRoom*x.SD {
+	a, once := math.Abs(x.Size), x.Leap > 0.9*math.Abs(x.Size)
+	switch {
+	case a > beyondRoom*x.SD && once:
+		least = 0.6
+	case a > beyondRoom*x.SD, a > 12*x.SD && once:
 		least = 0.3
-		if x.Leap > 0.9*math.Abs(x.Size) {
-			least = 0.6
-		}
 	}
 	return clamp((0.5-x.Act)/0.25, least, 1)
 }

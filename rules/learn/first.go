@@ -231,11 +231,22 @@ func (c *core) sudden(e edge) bool {
 	}
 	for i := range c.Edges.E[:c.Edges.NE] {
 		x := &c.Edges.E[i]
-		if x.Leap > 0.45*a && math.Abs(math.Abs(x.Size)-a) > mul(0.1, a)+mul(3, e.SD) {
+		if x.Leap > 0.45*a && math.Abs(math.Abs(x.Size)-a) > mul(0.1, a)+mul(3, e.SD) && !squeezes(x, &e) {
 			return false
 		}
 	}
 	return true
+}
+
+// squeezes tells whether the leaps of two edges may be those of one lamp that is read through
+// a divider: in more light it makes fewer counts.
+func squeezes(dim, bright *edge) bool {
+	const least, most = 0.15, 0.8 // lost of a count of light
+	if dim.dark() > bright.dark() {
+		dim, bright = bright, dim
+	}
+	light, less := bright.dark()-dim.dark(), dim.Leap-bright.Leap
+	return light > 0.25*dim.Leap && less > mul(least, light) && less < mul(most, light)
 }
 
 // room is what a jump of a counts must surpass to be larger than a room's light makes.
@@ -268,7 +279,11 @@ func (c *core) twins(e edge) bool {
 		if x.At == e.At || x.Leap < 0.65*a {
 			continue
 		}
-		if math.Abs(x.Leap-a) > near {
+		switch {
+		case math.Abs(x.Leap-a) <= near:
+		case squeezes(x, &e):
+			continue
+		default:
 			return false
 		}
 		found = found || (x.Size > 0) != (e.Size > 0)

@@ -66,6 +66,11 @@ func (l *Learner) edge(ms int64) {
 		if ended && c.Edges.Wait > 0 { // the next edge is a reading nearer than others may be
 			c.Edges.Wait--
 		}
+		if to, ok := c.grown(&e); ok {
+			c.Edges.bend = to
+			l.relearned(math.Abs(e.Size), e, ms)
+			return
+		}
 		l.adoptFirst(e, ms, half)
 	case step > 0 && !c.Known,
 		step > muchMore*c.F.Step && ev > 6,
@@ -81,6 +86,32 @@ func (c *core) givesWay(e edge, sd float64) bool {
 	few, small := c.NUp+c.NDown < 12, c.F.Step < mul(beyondSmall, sd)
 	x := c.Edges.straight(e)
 	return math.Abs(x.Size) > 1.5*c.F.Step && ((few || small) && c.weak() && !c.both(x) || c.unlike(e))
+}
+
+// grown tells whether this edge, which is larger than the step in use, is the same lamp's in less
+// light than it was seen in so far, read through a divider, and by which bend.
+func (c *core) grown(e *edge) (to bend, ok bool) {
+	const fewest = 4 // edges
+	f := &c.F
+	if !c.Known || f.Bend != 0 || c.NUp+c.NDown < fewest {
+		return to, false
+	}
+	day, n := edge{}, 0.0 // what taught the step, on average
+	for i := range c.Edges.E[:c.Edges.NE] {
+		if x, a := &c.Edges.E[i], math.Abs(c.Edges.E[i].Size); math.Abs(a-f.Step) < 0.25*f.Step && x.Leap > 0.8*a {
+			day.From += x.dark()
+			day.Size += a
+			n++
+		}
+	}
+	if n < fewest {
+		return to, false
+	}
+	day = edge{From: day.From / n, Size: day.Size / n, Leap: day.Size / n}
+	if e.dark() > day.From || !squeezes(e, &day) {
+		return to, false
+	}
+	return through(math.Abs(e.Size), day.Size, day.From-e.dark(), e.dark()), true
 }
 
 // both tells whether an edge is as large as the step in use and another light's change
@@ -522,6 +553,13 @@ func (c *core) refuted() bool {
 	share, n := c.Edges.sharp(step, sd)
 	matched := c.NUp + c.NDown
 	ev, _, _ := c.Edges.evidence(step, c.Range.Minutes/60, 0)
+	if c.F.Bend == 0 && matched > 0 && step > mul(beyondNoise, sd) { // they may agree on one that daylight squeezes
+		for _, lost := range [...]float64{0.3, 0.5} {
+			bent := c.Edges.by(bending(lost, step, c.F.Darkest))
+			other, _, _ := bent.evidence(step, c.Range.Minutes/60, 0)
+			ev = math.Max(ev, other)
+		}
+	}
 	calm, lively, known := c.Hours.moves()
 
 	// A small one whose edges slide, and which few agree on, where the light goes as far in
