@@ -137,13 +137,13 @@ func (e *edges) unbent(watched, rail float64) (to bend, step float64, ok bool) {
 		return to, 0, false
 	}
 	plain := func(x *edge) bool {
-		return !x.cut(rail) && x.credit() > 0.1 && math.Abs(x.Size) > mul(beyondSmall, x.SD) && x.Leap+mul(1.2, x.SD) > mul(0.8, math.Abs(x.Size))
+		return !x.cut(rail) && (x.credit() > 0.1 || x.halfSharp()) && math.Abs(x.Size) > mul(beyondSmall, x.SD) && x.Leap+mul(1.2, x.SD) > mul(0.8, math.Abs(x.Size))
 	}
 	last := &e.E[e.NE-1]
 	if !plain(last) {
 		return to, 0, false
 	}
-	best := 0.0 // evidence to be surpassed; 0: not worked out, for in most places nothing asks for it
+	best := 0.0 // evidence to be surpassed, of steps not much smaller; 0: not worked out, for in most places nothing asks for it
 	bar := func() float64 {
 		ev, _ := e.most(mul(0.5, math.Abs(last.Size)), watched, other)
 		return math.Max(ev+margin, least)
@@ -179,7 +179,7 @@ func (e *edges) unbent(watched, rail float64) (to bend, step float64, ok bool) {
 	return to, step, ok
 }
 
-// most is the evidence for the step, no smaller than least, that most speaks for, and that step.
+// most is the evidence for the step, no smaller than least at Ref, that most speaks for, and that step.
 func (e *edges) most(least, watched, other float64) (most, step float64) {
 	for i := range e.E[:e.NE] {
 		x := e.at(i)
@@ -200,7 +200,7 @@ func (e *edges) byDay(mid, step float64, least int) bool {
 	n, turns, last := 0, 0, 0
 	for i := range e.E[:e.NE] {
 		x := e.at(i)
-		if !x.speaks(step) {
+		if !x.speaks(step) && !(x.halfSharp() && math.Abs(math.Abs(x.Size)-step) <= x.tolerance(step)) {
 			continue
 		}
 		side := -1
@@ -301,6 +301,22 @@ func (e *edges) refit(step, rail float64) (to bend, at float64) {
 	return bending(mul(mul(to.Power, falls)/base, at/step), at, e.Ref+mul(low, step)), at
 }
 
+// explains tells whether most of the edges of the step in use are of this step by this bend.
+func (c *core) explains(to bend, step float64) bool {
+	n, same, bent := 0, 0, c.Edges.by(to)
+	for i := range c.Edges.E[:c.Edges.NE] {
+		x, y := c.Edges.at(i), bent.at(i)
+		if !x.speaks(c.F.Step) {
+			continue
+		}
+		n++
+		if y.speaks(step) {
+			same++
+		}
+	}
+	return 2*same >= n
+}
+
 // follow takes it that the lamp's step depends on the light in this way, and that it is so
 // large at the bend's Ref, unless another step is in use. A bend that is given up makes way for
 // no step that is much smaller.
@@ -312,6 +328,8 @@ func (c *core) follow(to bend, step float64) {
 			return
 		case to.Bend == 0 && step < muchLess*f.Step: // another light's: the bend goes, the step stays
 			step = f.Step
+		case to.Bend != 0 && !c.weak() && !c.explains(to, step): // another light's again
+			return
 		}
 		for i := range int(f.N) { // while lit it is the lit level that is known
 			if h := &f.H[i]; h.shines() {

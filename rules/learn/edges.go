@@ -287,7 +287,8 @@ func (e *edges) has(size float64) bool {
 	return false
 }
 
-// eldest is the edge to be dropped for the next one: the oldest that is not credible,
+// eldest is the edge to be dropped for the next one: the oldest that is not credible nor half
+// sharp,
 // else the oldest of those amid moving light, if they are the most, else the oldest.
 // Clouds make so many that they would push out all that the lamp showed in still light.
 func (e *edges) eldest() int {
@@ -298,7 +299,7 @@ func (e *edges) eldest() int {
 			n++
 		}
 	}
-	if i := slices.IndexFunc(e.E[:], func(x edge) bool { return x.credit() == 0 }); i >= 0 {
+	if i := slices.IndexFunc(e.E[:], func(x edge) bool { return x.credit() == 0 && !x.halfSharp() }); i >= 0 {
 		return i
 	}
 	if n > nEdges/2 {
@@ -319,18 +320,22 @@ func (e *edges) record(x edge) {
 
 // credit is how credible an edge is by itself: all for one in still light,
 // none for one amid moving light, unless it is very sharp: a part, and more if
-// all of it came from one reading to the next. By day, where light flickers, half
-// as sharp will do for a part if it came so.
+// all of it came from one reading to the next.
 func (x *edge) credit() float64 {
 	least := 0.0
-	a, once := math.Abs(x.Size), x.Leap > 0.9*math.Abs(x.Size)
-	switch {
-	case a > beyondRoom*x.SD && once:
-		least = 0.6
-	case a > beyondRoom*x.SD, a > 12*x.SD && once:
+	if math.Abs(x.Size) > beyondRoom*x.SD {
 		least = 0.3
+		if x.Leap > 0.9*math.Abs(x.Size) {
+			least = 0.6
+		}
 	}
 	return clamp((0.5-x.Act)/0.25, least, 1)
+}
+
+// halfSharp tells whether all of an edge came from one reading to the next, though the light
+// flickers beside it, as it does by day: it speaks for a bend, where others do as well.
+func (x *edge) halfSharp() bool {
+	return math.Abs(x.Size) > 12*x.SD && x.Leap > 0.9*math.Abs(x.Size)
 }
 
 // unrest is what an edge counts less for amid moving light: 1 in still light.

@@ -26,6 +26,9 @@ func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int)
 			continue
 		}
 		w := x.credit()
+		if e.Bend != 0 && x.halfSharp() {
+			w = math.Max(w, halfCredit)
+		}
 		tol := x.tolerance(size)
 		d := a - size
 		if math.Abs(d) > tol {
@@ -73,6 +76,9 @@ func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int)
 	// a lamp alternates 9 times in 10, clouds 7 times in 10
 	return ev + mul(0.25, turns) - mul(1.1, wrong), size + sum/k, n
 }
+
+// halfCredit is how much an edge that is half sharp speaks for a bend.
+const halfCredit = 0.3
 
 const dayMS = 86_400_000
 

@@ -231,7 +231,7 @@ func (c *core) sudden(e edge) bool {
 	}
 	for i := range c.Edges.E[:c.Edges.NE] {
 		x := &c.Edges.E[i]
-		if x.Leap > 0.45*a && math.Abs(math.Abs(x.Size)-a) > mul(0.1, a)+mul(3, e.SD) && !squeezes(x, &e) {
+		if x.Leap > 0.45*a && math.Abs(math.Abs(x.Size)-a) > mul(0.1, a)+mul(3, e.SD) && !c.squeezes(x, &e) {
 			return false
 		}
 	}
@@ -239,14 +239,21 @@ func (c *core) sudden(e edge) bool {
 }
 
 // squeezes tells whether the leaps of two edges may be those of one lamp that is read through
-// a divider: in more light it makes fewer counts.
-func squeezes(dim, bright *edge) bool {
+// a divider: in more light it makes fewer counts. Where a lamp is known, and well, one of them is
+// another light's.
+func (c *core) squeezes(x, y *edge) bool {
+	rail := c.Noise.rail()
+	return (!c.Known || c.weak()) && !x.cut(rail) && !y.cut(rail) && squeezed(x, y)
+}
+
+// squeezed tells whether of two edges the one in more light is less by what dividers take away.
+func squeezed(dim, bright *edge) bool {
 	const least, most = 0.15, 0.8 // lost of a count of light
 	if dim.dark() > bright.dark() {
 		dim, bright = bright, dim
 	}
 	light, less := bright.dark()-dim.dark(), dim.Leap-bright.Leap
-	return light > 0.25*dim.Leap && less > mul(least, light) && less < mul(most, light)
+	return light > 0.25*dim.Leap && less > mul(least, light) && less < mul(most, light) && bright.Leap > mul(LeastShare, dim.Leap)
 }
 
 // room is what a jump of a counts must surpass to be larger than a room's light makes.
@@ -281,7 +288,7 @@ func (c *core) twins(e edge) bool {
 		}
 		switch {
 		case math.Abs(x.Leap-a) <= near:
-		case squeezes(x, &e):
+		case c.squeezes(x, &e):
 			continue
 		default:
 			return false

@@ -98,7 +98,7 @@ func (c *core) grown(e *edge) (to bend, ok bool) {
 	}
 	day, n := edge{}, 0.0 // what taught the step, on average
 	for i := range c.Edges.E[:c.Edges.NE] {
-		if x, a := &c.Edges.E[i], math.Abs(c.Edges.E[i].Size); math.Abs(a-f.Step) < 0.25*f.Step && x.Leap > 0.8*a {
+		if x, a := &c.Edges.E[i], math.Abs(c.Edges.E[i].Size); math.Abs(a-f.Step) < 0.25*f.Step && x.Leap > 0.8*a && !x.cut(c.Noise.rail()) {
 			day.From += x.dark()
 			day.Size += a
 			n++
@@ -108,7 +108,7 @@ func (c *core) grown(e *edge) (to bend, ok bool) {
 		return to, false
 	}
 	day = edge{From: day.From / n, Size: day.Size / n, Leap: day.Size / n}
-	if e.dark() > day.From || !squeezes(e, &day) {
+	if e.dark() > day.From || !squeezed(e, &day) {
 		return to, false
 	}
 	return through(math.Abs(e.Size), day.Size, day.From-e.dark(), e.dark()), true
