@@ -400,6 +400,7 @@ func TestLearningAgainCountsFromTheFirst(t *testing.T) {
 // What is stored of random histories with crashes, clean restarts and full
 // disks replays to the very events that were stored and sent.
 func TestStoredReplay(t *testing.T) {
+	notUnderRace(t)
 	all := map[rules.Kind]int{}
 	for seed := range uint64(4) {
 		h := newHarness(t, harnessConfig)
@@ -418,6 +419,7 @@ func TestStoredReplay(t *testing.T) {
 
 // The control: a daemon that forgets to store some inputs is found out.
 func TestStoredReplayControl(t *testing.T) {
+	notUnderRace(t)
 	n := 0
 	for name, forget := range map[string]func(rules.Input) bool{
 		"starts":              func(in rules.Input) bool { return in.Kind == rules.InStart },
