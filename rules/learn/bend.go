@@ -144,14 +144,15 @@ func (e *edges) unbent(watched, rail float64) (to bend, step float64, ok bool) {
 		return to, 0, false
 	}
 	best := 0.0 // evidence to be surpassed, of steps not much smaller; 0: not worked out, for in most places nothing asks for it
+	smallest := mul(0.5, math.Abs(last.Size))
 	bar := func() float64 {
-		ev, _ := e.most(mul(0.5, math.Abs(last.Size)), watched, other)
+		ev, _ := e.most(smallest, watched, other)
 		return math.Max(ev+margin, least)
 	}
 	if e.Bend != 0 {
 		best = bar()
 		none := e.by(bend{})
-		if ev, mean := none.most(mul(0.5, math.Abs(last.Size)), watched, other); ev > best {
+		if ev, mean := none.most(smallest, watched, other); ev > best {
 			best, step, ok = ev+margin, mean, true
 		}
 	}
@@ -200,7 +201,7 @@ func (e *edges) byDay(mid, step float64, least int) bool {
 	n, turns, last := 0, 0, 0
 	for i := range e.E[:e.NE] {
 		x := e.at(i)
-		if !x.speaks(step) && !(x.halfSharp() && math.Abs(math.Abs(x.Size)-step) <= x.tolerance(step)) {
+		if !x.is(step) || !x.tells() {
 			continue
 		}
 		side := -1

@@ -475,10 +475,11 @@ func TestTaughtAtThisLight(t *testing.T) {
 }
 
 // byDayOnly is twelve days of a lamp that the divider lets step by 450 counts at night, and
-// that is lit twice a day, in a sun of so many times its light behind clouds that drift by
-// chance (walk, a share of the sun a minute); with late, every third day until the evening. It counts the
-// changes of the last eight days that are told, and what else is.
-func byDayOnly(seed uint64, sun, walk float64, late bool) (told, wrong int) {
+// that is lit twice a day, every third day until the evening, in a sun of so many times its
+// light behind clouds that drift by chance. It counts the changes of the last eight days that
+// are told, and what else is.
+func byDayOnly(seed uint64, sun float64) (told, wrong int) {
+	const walk = 0.03 // of the clouds, a share of the sun a minute
 	d := divider{4095, 0.7, 300, 450}
 	base := d.light(d.base)
 	lamp := d.light(d.base+d.step) - base
@@ -486,7 +487,7 @@ func byDayOnly(seed uint64, sun, walk float64, late bool) (told, wrong int) {
 	cloud, lit := 0.0, false
 	for day := range 12 {
 		at := []int{570 + f.r.IntN(60), 690 + f.r.IntN(60), 810 + f.r.IntN(60), 900 + f.r.IntN(60)}
-		if late && day%3 == 2 {
+		if day%3 == 2 {
 			at[3] = 1140
 		}
 		for m := range 1440 {
@@ -525,7 +526,7 @@ func TestLitByDayOnly(t *testing.T) {
 	}{{2, 232}, {3, 110}} {
 		told, wrong := 0, 0
 		for seed := range uint64(8) {
-			n, w := byDayOnly(seed, c.sun, 0.03, true)
+			n, w := byDayOnly(seed, c.sun)
 			told, wrong = told+n, wrong+w
 		}
 		t.Logf("in a sun of %v lamps %d of 256 changes told, %d others", c.sun, told, wrong)

@@ -287,8 +287,7 @@ func (e *edges) has(size float64) bool {
 	return false
 }
 
-// eldest is the edge to be dropped for the next one: the oldest that is not credible nor half
-// sharp,
+// eldest is the edge to be dropped for the next one: the oldest that tells nothing,
 // else the oldest of those amid moving light, if they are the most, else the oldest.
 // Clouds make so many that they would push out all that the lamp showed in still light.
 func (e *edges) eldest() int {
@@ -299,7 +298,7 @@ func (e *edges) eldest() int {
 			n++
 		}
 	}
-	if i := slices.IndexFunc(e.E[:], func(x edge) bool { return x.credit() == 0 && !x.halfSharp() }); i >= 0 {
+	if i := slices.IndexFunc(e.E[:], func(x edge) bool { return !x.tells() }); i >= 0 {
 		return i
 	}
 	if n > nEdges/2 {
@@ -337,6 +336,9 @@ func (x *edge) credit() float64 {
 func (x *edge) halfSharp() bool {
 	return math.Abs(x.Size) > 12*x.SD && x.Leap > 0.9*math.Abs(x.Size)
 }
+
+// tells tells whether anything follows from the edge, be it of a bend only.
+func (x *edge) tells() bool { return x.credit() > 0 || x.halfSharp() }
 
 // unrest is what an edge counts less for amid moving light: 1 in still light.
 func (x *edge) unrest() float64 { return 1 + sq(mul(6, x.Act)) }

@@ -141,10 +141,11 @@ func (e *edges) days() float64 {
 // standard errors and a little.
 func (x *edge) tolerance(size float64) float64 { return mul(0.03, size) + mul(1.5, x.SD) }
 
+// is tells whether it is an edge of this size, credible or not.
+func (x *edge) is(size float64) bool { return math.Abs(math.Abs(x.Size)-size) <= x.tolerance(size) }
+
 // speaks tells whether it is a credible edge of this size.
-func (x *edge) speaks(size float64) bool {
-	return math.Abs(math.Abs(x.Size)-size) <= x.tolerance(size) && x.credit() > 0
-}
+func (x *edge) speaks(size float64) bool { return x.is(size) && x.credit() > 0 }
 
 // measure gives the mean of the last edges of about this step, each by its
 // trust: one in still light tells the step to a part of the noise, one amid
