@@ -60,8 +60,9 @@ func months(t *testing.T, weeks int, every time.Duration, prepare func(*daemon))
 	return heaps
 }
 
-// notUnderRace skips a test that takes minutes with the race detector, which has
-// nothing to find in it that TestWorld and the others do not show it.
+// notUnderRace skips a test that takes long with the race detector, which has
+// nothing to find in it: it starts no goroutine, or none that TestWorld and the
+// others do not.
 func notUnderRace(t *testing.T) {
 	t.Helper()
 	if raceOn {

@@ -17,6 +17,7 @@ func runPlan(args ...string) (code int, out, errOut string) {
 }
 
 func TestPlan(t *testing.T) {
+	notUnderRace(t)
 	code, out, errOut := runPlan("-lit", "6k", "-dark", "8k", "-fixed", "10k")
 	require.Equal(t, exitOK, code, errOut)
 	assert.Empty(t, errOut)
@@ -61,6 +62,7 @@ func TestPlan(t *testing.T) {
 
 // What a maker must know before he connects it; the sums are Ohm's law.
 func TestPlanWarns(t *testing.T) {
+	notUnderRace(t)
 	for _, c := range []struct {
 		args string
 		want string
@@ -95,6 +97,7 @@ func TestPlanWarns(t *testing.T) {
 
 // The sums are those of TestByDay.
 func TestPlanByDay(t *testing.T) {
+	notUnderRace(t)
 	// 6 and 8 kohm over 6.8 kohm, at 3 kohm by day. derived: with exponent 0.9 lit is 2,695 ohm, with 0.6
 	// r is 0.195020 * 0.615271 = 0.119990 over 1, so 3,000 * exp(-0.6 * 0.113320) = 2,803 ohm.
 	code, out, errOut := runPlan("-lit", "6k", "-dark", "8k", "-day", "3k", "-noise", "4")
