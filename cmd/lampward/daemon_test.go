@@ -1090,6 +1090,38 @@ func TestLateAfterClockStep(t *testing.T) {
 			return at.Add(-time.Duration(i) * time.Hour / 20_000)
 		}))
 	})
+	// The clock of a small board begins at the same date each time that it starts, and
+	// one that sleeps between its reports starts for each.
+	born := time.Date(2021, 1, 1, 0, 0, 0, 0, time.UTC)
+	t.Run("a clock that begins anew with each report", func(t *testing.T) {
+		assert.Equal(t, 600, count(t, 600, time.Minute, func(i int, at time.Time) time.Time {
+			return born.Add(time.Duration(i%40) * time.Second) // the network takes a while
+		}))
+	})
+	t.Run("one that does so, of a board that reports each half hour", func(t *testing.T) {
+		assert.GreaterOrEqual(t, count(t, 100, 30*time.Minute, func(i int, at time.Time) time.Time { return born }), 99)
+	})
+	t.Run("one that goes on while the board is awake", func(t *testing.T) {
+		assert.Equal(t, 600, count(t, 600, time.Minute, func(i int, at time.Time) time.Time {
+			return born.Add(time.Duration(i) * 14 * time.Second)
+		}))
+	})
+	t.Run("one that is set by the network now and then", func(t *testing.T) {
+		assert.GreaterOrEqual(t, count(t, 600, time.Minute, func(i int, at time.Time) time.Time {
+			if i%100 < 50 {
+				return at
+			}
+			return born
+		}), 600-6*12)
+	})
+	t.Run("a reading that comes again and again is late", func(t *testing.T) {
+		assert.Equal(t, 60, count(t, 120, time.Minute, func(i int, at time.Time) time.Time {
+			if i%2 == 1 {
+				return demoDay.Add(-time.Hour)
+			}
+			return at
+		}))
+	})
 	t.Run("a backlog of half an hour, too", func(t *testing.T) {
 		assert.Equal(t, 60, count(t, 1860, time.Second, func(i int, at time.Time) time.Time {
 			if i >= 50 && i < 1850 {

@@ -74,6 +74,10 @@ type topic struct {
 	lateLead  time.Duration // its lead
 	livedAt   time.Time     // when a late one last counted as a sign of life
 	recalled  time.Time     // when onTime was taken up at a start; zero: it is of this run
+	// Readings, one after another, in whose times the board's clock hardly goes on:
+	stood      int
+	stoodSince time.Time // when the first of them came
+	stoodAt    time.Time // its own time
 }
 
 type topicLamp struct {
@@ -253,6 +257,9 @@ func (t *intake) inputs(out []rules.Input, m broker.Message, now func() time.Tim
 		// The newest first: it tells by how much the board's clock is off, if
 		// nothing did before, and the others are late by comparison.
 		first := len(samples)
+		if at := samples[first-1].At; !at.IsZero() {
+			x.follow(now(), at)
+		}
 		for _, s := range slices.Backward(samples) {
 			if s.Ago > lateAfter || !s.At.IsZero() && x.late(now(), s.At) {
 				t.count.late.Add(1)
@@ -317,6 +324,9 @@ const (
 	// come quicker than they were measured, or with fresh ones in between.
 	lateFew  = 3
 	lateSame = 2 * time.Minute
+	// standsPart is the part of the time by which a clock may go on and still be
+	// said to stand: some go on while the board is awake.
+	standsPart = 4
 	// leadDrift is how much slower than ours a board's clock may run, one part
 	// in so many; the crystals of small boards are off by a tenth of it.
 	leadDrift = 1000
@@ -343,6 +353,23 @@ func (x *topic) late(now, measured time.Time) bool {
 	}
 	x.lead, x.onTime, x.lates = quickest, now, 0
 	return false
+}
+
+// follow looks whether a board's clock stands: that of a board that starts anew for
+// each report begins at the same date each time, if it has no battery, and so each
+// reading seems to be under way for longer than the one before. In a backlog it
+// goes on, and mostly faster than ours.
+func (x *topic) follow(now, measured time.Time) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	passed, went := now.Sub(x.stoodSince), measured.Sub(x.stoodAt)
+	if x.stood == 0 || went < -lateSame || went > max(lateSame, passed/standsPart) {
+		x.stood, x.stoodSince, x.stoodAt = 1, now, measured
+		return
+	}
+	if x.stood++; x.stood >= lateFew && passed > lateAfter {
+		x.lead, x.onTime, x.lates = now.Sub(measured), now, 0
+	}
 }
 
 // keptClock is how a board's clock goes, as it outlasts a restart.
