@@ -342,6 +342,13 @@ func (s *Store) LastOffset() time.Duration {
 	return time.Duration(s.eras[len(s.eras)-1].offset) * time.Millisecond
 }
 
+// LastDoubted tells whether wall time was in doubt, as last stored.
+func (s *Store) LastDoubted() bool {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.eras[len(s.eras)-1].mark == wallUncertain
+}
+
 // EventID returns the id by which the world knows an event: the database's id
 // and the event's row. It never changes and is never used twice.
 func EventID(dbID string, eventRow int64) string {

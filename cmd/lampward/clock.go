@@ -41,6 +41,21 @@ func newMachineClock(wall func() time.Time, last time.Time, offset time.Duration
 	return &machineClock{wall: wall, start: time.Now(), base: base}
 }
 
+// noGap is how long no machine was off: a wall clock that is further ahead is wrong.
+const noGap = 10 * 365 * 24 * time.Hour
+
+// resumeClock is newMachineClock for what a store holds. Where the clocks cannot tell
+// for how long the machine was off, for one of them was not set, no time has passed:
+// else years that never were would count for all deadlines, and be told.
+func resumeClock(wall func() time.Time, st keeper) *machineClock {
+	last, offset := st.LastAt(), st.LastOffset()
+	gap := wall().Sub(last.Add(offset))
+	if !last.IsZero() && (gap > noGap || gap > longGap && st.LastDoubted()) {
+		offset = wall().Sub(last)
+	}
+	return newMachineClock(wall, last, offset)
+}
+
 // Now cannot go back: time.Since is of the machine's monotonic clock.
 func (c *machineClock) Now() time.Time {
 	return c.base.Add(time.Since(c.start).Truncate(engineResolution))

@@ -98,6 +98,7 @@ type keeper interface {
 	LastSeq() int64
 	LastAt() time.Time
 	LastOffset() time.Duration
+	LastDoubted() bool
 
 	// For the page, the meters and the daily inspection:
 	Events(ctx context.Context, f store.EventFilter) ([]store.StoredEvent, error)

@@ -128,7 +128,7 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 	}
 	defer func() { err = errors.Join(err, st.Close()) }()
 	if o.clock == nil {
-		o.clock = newMachineClock(o.wall, st.LastAt(), st.LastOffset())
+		o.clock = resumeClock(o.wall, st)
 	}
 	if cfg, err = withLevels(cfg); err != nil {
 		return err

@@ -160,9 +160,8 @@ func wallHarnessOf(t *testing.T, text, dir string, shift *time.Duration) *harnes
 	wall := func() time.Time { return time.Now().Add(*shift).Round(0) }
 	st, err := store.Open(t.Context(), store.Options{Dir: dir, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
-	last, offset := st.LastAt(), st.LastOffset()
+	h.real = resumeClock(wall, st)
 	require.NoError(t, st.Close())
-	h.real = newMachineClock(wall, last, offset)
 	h.boot()
 	return h
 }
@@ -470,13 +469,55 @@ func TestRestartWithWrongClock(t *testing.T) {
 				assert.Equal(t, 1, kinds[rules.Lit])
 				assert.Zero(t, kinds[rules.Silent]+kinds[rules.Dark])
 				for _, e := range h.events() {
-					if e.Event.Kind == rules.Lit && by < 0 {
+					if e.Event.Kind == rules.Lit && (by < 0 || by > noGap) {
 						assert.WithinDuration(t, time.Now().Add(shift), e.Wall, 4*time.Hour)
+					}
+					if e.Event.Kind == rules.Downtime {
+						assert.Less(t, e.Event.At.Sub(e.Event.Since), 25*time.Hour, e.Event.Text)
 					}
 				}
 			})
 		})
 	}
+}
+
+// A board computer without a clock battery and without a network keeps the clock of
+// its maker until it meets a time server, which may be before the next start. The years
+// between have not passed: nobody is told that nothing was recorded for so long, and
+// what is shelved stays so.
+func TestRestartAfterAClockThatWasNeverSet(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		right := time.Until(demoDay)
+		shift := -time.Since(time.Unix(5, 0))
+		h := wallHarness(t, dir, &shift)
+		require.True(t, h.d.wall.doubted)
+		live := func(minutes, level int) {
+			for i := range minutes {
+				time.Sleep(time.Minute)
+				require.NoError(t, h.publish("cellar/tank", fmt.Sprint(level+i%7)))
+				require.NoError(t, h.turn(nil))
+			}
+		}
+		live(60, 200)
+		h.d.step(rules.Input{Kind: rules.InShelve, Lamp: "tank", For: 2 * time.Hour}, h.d.clock.Now())
+		live(1, 200)
+		h.crash()
+		time.Sleep(20 * time.Minute)
+		shift = right
+		h = wallHarness(t, dir, &shift)
+		defer h.crash()
+		assert.False(t, h.d.wall.doubted)
+		live(60, 800)
+		difference, kinds := h.replayAll()
+		assert.Empty(t, difference)
+		assert.Equal(t, 1, kinds[rules.Lit])
+		assert.Zero(t, kinds[rules.Downtime]+kinds[rules.Silent]+kinds[rules.Unshelved])
+		events := h.events()
+		last := events[len(events)-1]
+		assert.Equal(t, rules.QuietShelved, last.Event.Quiet)
+		assert.WithinDuration(t, time.Now().Add(shift), last.Wall, time.Hour)
+	})
 }
 
 // A clock that was ahead when the daemon ran last, and was set back meanwhile, is

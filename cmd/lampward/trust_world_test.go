@@ -249,7 +249,7 @@ func (w *world) start() {
 	stray, err := w.st.Stray(ctx, []string{"phone", "log", note}, 0, 1000)
 	require.NoError(w.t, err)
 	w.tally.HandedOn += len(stray)
-	clock := newMachineClock(w.wall, w.st.LastAt(), w.st.LastOffset())
+	clock := resumeClock(w.wall, w.st)
 	ways, err := newRoutes(w.cfg, routeOptions{})
 	require.NoError(w.t, err)
 	ways.all = []notify.Route{labRoute{"phone", "phone", w.phone}, labRoute{"log", "log", w.phone}, labRoute{note, "note", w.phone}}

@@ -26,14 +26,15 @@ type wallWatch struct {
 }
 
 // begin takes the offset at start. A wall clock that stands well before the
-// newest stored time, or in a year before this program was written, has not been
-// set yet.
+// newest stored time, or many years after it, or in a year before this program was
+// written, has not been set yet.
 func (w *wallWatch) begin(d *daemon) {
 	wall := d.clock.Wall()
 	w.offset = wall.Sub(d.clock.Now())
 	w.fromSeq = d.seq + 1
 	lastWall := d.store.LastAt().Add(d.store.LastOffset())
-	if lastWall.Sub(wall) >= wallStep || wall.Year() < 2026 {
+	ahead := !d.store.LastAt().IsZero() && !d.store.LastDoubted() && wall.Sub(lastWall) > noGap
+	if lastWall.Sub(wall) >= wallStep || wall.Year() < 2026 || ahead {
 		w.doubted = true
 		d.log.Warn("the wall clock is not set yet; times are uncertain until it is", "wall", wall)
 	}
