@@ -19,6 +19,7 @@ import (
 	"sync/atomic"
 	texttemplate "text/template"
 	"time"
+	"unicode/utf8"
 
 	"github.com/wneessen/go-mail"
 
@@ -124,6 +125,9 @@ func NewMail(o MailOptions) (*Mail, error) {
 		return nil, fmt.Errorf("from: %w", err)
 	}
 	m.domain = m.from.Address[strings.LastIndexByte(m.from.Address, '@')+1:]
+	if strings.ContainsFunc(m.domain, func(r rune) bool { return r >= utf8.RuneSelf }) {
+		m.domain = "lampward.invalid" // the names of letters are of ASCII; RFC 2606 section 2
+	}
 	if m.to, err = parseAddress(o.To); err != nil {
 		return nil, fmt.Errorf("to: %w", err)
 	}

@@ -689,6 +689,26 @@ func TestMailLetter(t *testing.T) {
 	})
 }
 
+// The names of a letter, by which a repeat is known and a conversation kept together,
+// are of ASCII and no encoded words (RFC 5322 section 3.6.4, RFC 2047 section 5; from
+// memory), whatever domain the sender is of.
+func TestMailNamesOfOtherScripts(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "Wärter <keller@bücher.example>", To: "anna@example.com"})
+		require.NoError(t, err)
+		s := &talker{}
+		closed := pipeTo(m, s.behave)
+		require.Equal(t, Delivered, m.Send(t.Context(), lit("mail", "tank", time.Now())).Kind)
+		<-closed
+		msg, err := netmail.ReadMessage(strings.NewReader(s.heard[slices.Index(s.heard, "DATA")+1]))
+		require.NoError(t, err)
+		for _, h := range []string{"Message-Id", "In-Reply-To", "References"} {
+			assert.Regexp(t, `^<[!-;=?-~]+@[a-z.]+>$`, msg.Header.Get(h), h)
+			assert.NotContains(t, msg.Header.Get(h), "=?", h)
+		}
+	})
+}
+
 // A server that hangs, babbles without end or breaks off is a failed attempt
 // within the time limit, with the connection closed.
 func TestMailHostileServer(t *testing.T) {
