@@ -272,6 +272,7 @@ func newClient(tc *tls.Config, timeout time.Duration) *http.Client {
 	return &http.Client{
 		Transport: &http.Transport{
 			Proxy:                  http.ProxyFromEnvironment,
+			OnProxyConnectResponse: proxyAnswers,
 			DialContext:            (&net.Dialer{Timeout: timeout, KeepAlive: 30 * time.Second}).DialContext,
 			TLSClientConfig:        tc,
 			TLSHandshakeTimeout:    timeout,
@@ -610,13 +611,33 @@ var wrong = []int{
 // passing are the answers of 4xx that are about now, not about the request.
 var passing = []int{http.StatusRequestTimeout, http.StatusTooEarly, http.StatusTooManyRequests}
 
+// proxyRefusal is the answer of a proxy that leads on to no receiver.
+type proxyRefusal struct {
+	code   int
+	status string
+}
+
+func (e *proxyRefusal) Error() string {
+	return fmt.Sprintf("the proxy that HTTPS_PROXY in the environment names does not lead on: it answered %s", e.status)
+}
+
+// proxyAnswers looks at the answer of a proxy, of which net/http would tell the words
+// only, as if they were the receiver's.
+func proxyAnswers(_ context.Context, _ *url.URL, _ *http.Request, resp *http.Response) error {
+	if resp.StatusCode == http.StatusOK {
+		return nil
+	}
+	return &proxyRefusal{resp.StatusCode, resp.Status}
+}
+
 // mistaken tells whether an error of a connection comes from a wrong certificate,
 // port or scheme.
 func mistaken(err error) bool {
 	var unknown x509.UnknownAuthorityError
 	var badHost x509.HostnameError
 	var record tls.RecordHeaderError
-	return errors.As(err, &unknown) || errors.As(err, &badHost) || errors.As(err, &record) ||
+	var proxy *proxyRefusal
+	return errors.As(err, &proxy) && proxy.code/100 == 4 || errors.As(err, &unknown) || errors.As(err, &badHost) || errors.As(err, &record) ||
 		err != nil && strings.Contains(err.Error(), "HTTP response to HTTPS client")
 }
 
@@ -638,7 +659,10 @@ func cleanNote(s string, private []string) string {
 
 // explainHTTP is explain for what is to answer in HTTP.
 func explainHTTP(err error, host string) string {
+	var op *net.OpError
 	switch {
+	case errors.As(err, &op) && op.Op == "proxyconnect":
+		return "cannot reach the proxy that HTTP_PROXY or HTTPS_PROXY in the environment names: " + explain(op.Err, "the proxy")
 	case strings.Contains(err.Error(), "malformed HTTP response"): // such as an alert of TLS
 		return fmt.Sprintf("%s does not answer in HTTP; are http:// or https://, and the port, right?", host)
 	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, syscall.ECONNRESET):

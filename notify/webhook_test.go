@@ -36,6 +36,38 @@ func hook(t *testing.T, o WebhookOptions) *Webhook {
 	return w
 }
 
+// What keeps a proxy from leading on to the receiver is told as the proxy's doing, and
+// nothing of the message has left then.
+func TestProxyIsToldApart(t *testing.T) {
+	answer := http.StatusProxyAuthRequired
+	proxy := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(answer) }))
+	at, err := url.Parse(proxy.URL)
+	require.NoError(t, err)
+	at.User = url.UserPassword("me", "s3cret!")
+	send := func(to string) Outcome {
+		w := hook(t, WebhookOptions{URL: to, Timeout: 10 * time.Second})
+		w.client.Transport.(*http.Transport).Proxy = http.ProxyURL(at)
+		out := w.Send(t.Context(), lit("webhook", "tank", time.Now()))
+		w.client.CloseIdleConnections()
+		assert.Equal(t, Again, out.Kind)
+		assert.NotContains(t, out.Note, "s3cret!")
+		return out
+	}
+	out := send("https://192.0.2.1/")
+	assert.Equal(t, "the proxy that HTTPS_PROXY in the environment names does not lead on: it answered 407 Proxy Authentication Required", out.Note)
+	assert.True(t, out.Mistake && out.Unsent)
+	answer = http.StatusBadGateway
+	out = send("https://192.0.2.1/")
+	assert.Contains(t, out.Note, "it answered 502 Bad Gateway")
+	assert.True(t, !out.Mistake && out.Unsent)
+	proxy.Close()
+	for _, to := range []string{"http://192.0.2.1/", "https://192.0.2.1/"} {
+		out = send(to)
+		assert.Contains(t, out.Note, "cannot reach the proxy that HTTP_PROXY or HTTPS_PROXY in the environment names: ")
+		assert.True(t, out.Unsent)
+	}
+}
+
 func TestWebhookForms(t *testing.T) {
 	srv, got := receiver(t, 200)
 	d := lit("webhook", "a&b=c \"x\"\r\nX-Evil: 1", time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC))
