@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"net"
 	"net/http"
+	"net/url"
 	"path"
 	"runtime/debug"
 	"slices"
@@ -84,20 +85,29 @@ const maxBody = 64 << 10
 
 // hostKnown keeps out foreign names that were made to point at this machine
 // (DNS rebinding), which would let another site read the page: without a login
-// only names of this machine itself count, and those that were configured.
+// only names of this machine itself count, and those that were configured, be it in the
+// address that the links in messages have.
 func (s *Server) hostKnown(hostport string) bool {
-	host, _, err := net.SplitHostPort(hostport)
-	if err != nil {
-		host = hostport
-	}
-	host = strings.TrimSuffix(strings.ToLower(strings.Trim(host, "[]")), ".")
+	host := hostName(hostport)
 	if slices.Contains(s.o.Hosts, host) {
+		return true
+	}
+	if u, err := url.Parse(s.o.Origin); err == nil && u.Host != "" && host == hostName(u.Host) {
 		return true
 	}
 	if ip := net.ParseIP(host); host == "localhost" || strings.HasSuffix(host, ".localhost") || ip != nil && ip.IsLoopback() {
 		return true
 	}
 	return len(s.o.People) > 0 && len(s.o.Hosts) == 0
+}
+
+// hostName is the name in a host with or without a port, as names are compared.
+func hostName(hostport string) string {
+	host, _, err := net.SplitHostPort(hostport)
+	if err != nil {
+		host = hostport
+	}
+	return strings.TrimSuffix(strings.ToLower(strings.Trim(host, "[]")), ".")
 }
 
 // ascii keeps what a stranger sent fit to be shown in plain text.

@@ -43,7 +43,8 @@ type Options struct {
 	// with People: any.
 	Hosts []string
 	// Origin is the address under which browsers reach the page, such as
-	// https://cellar.example.com, where a proxy may hide that; empty: not known.
+	// https://cellar.example.com, where a proxy may hide that; empty: not known. The
+	// page answers to the name in it, too.
 	Origin string
 	// Secure says that the page is served by TLS, so that cookies may insist
 	// on it.

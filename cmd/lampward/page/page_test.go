@@ -253,6 +253,15 @@ func TestOtherSites(t *testing.T) {
 	}
 	named := newServer(t, f, func(o *Options) { o.Hosts = []string{"cellar.example.com"} })
 	assert.Equal(t, 200, ask(named, "GET", "/", nil, func(r *http.Request) { r.Host = "Cellar.example.com:8080" }).Code)
+	// So is the name in the address that the links in messages have, beside others.
+	for _, hosts := range [][]string{nil, {"cellar.lan"}} {
+		for origin, host := range map[string]string{"https://Cellar.example.com": "cellar.example.com", "http://192.0.2.7:8080": "192.0.2.7:8080", "http://[2001:db8::7]:8080": "[2001:db8::7]:8080"} {
+			linked := newServer(t, f, func(o *Options) { o.Hosts, o.Origin = hosts, origin })
+			assert.Equal(t, 200, ask(linked, "GET", "/", nil, func(r *http.Request) { r.Host = host }).Code, host)
+			assert.Equal(t, http.StatusMisdirectedRequest, ask(linked, "GET", "/", nil, func(r *http.Request) { r.Host = "evil.example" }).Code)
+			assert.Equal(t, http.StatusMisdirectedRequest, ask(linked, "GET", "/", nil, func(r *http.Request) { r.Host = "" }).Code)
+		}
+	}
 	// The control: the page's own form acts.
 	w := form(s, "/do/ack", func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "same-origin") }, "lamp", "tank", "back", "/lamp?name=tank")
 	assert.Equal(t, http.StatusSeeOther, w.Code)
