@@ -232,13 +232,16 @@ func permanent(code int) bool {
 // is to, which a person will put right for all letters: it answered so to the sender's
 // address, or, as servers do that wait with that for the recipient's, says so by its
 // enhanced status code: X.1.7 and X.1.8 are the sender's address, X.7 is permission
-// (RFC 3463 sections 3.2 and 3.8).
+// (RFC 3463 sections 3.2 and 3.8). Without such a code it is known by the word for what
+// a server does for those only who have logged in (common practice, no source).
 func barred(e *mail.SendError) bool {
 	if e.Reason == mail.ErrSMTPMailFrom {
 		return true
 	}
 	code := e.EnhancedStatusCode()
-	return e.Reason == mail.ErrSMTPRcptTo && (code == "5.1.7" || code == "5.1.8" || policy(e))
+	_, answer := answerIn(e)
+	return e.Reason == mail.ErrSMTPRcptTo && (code == "5.1.7" || code == "5.1.8" || policy(e) ||
+		code == "" && strings.Contains(strings.ToLower(answer), "relay"))
 }
 
 // policy tells whether a server refuses for reasons of permission (X.7 of RFC 3463
