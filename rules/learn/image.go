@@ -159,7 +159,7 @@ func (s *smoother) image(m *image) {
 	m.u32s(&s.Small, &s.Blocks)
 	m.f64(&s.Low)
 	m.row(s.Apart[:])
-	m.f64s(&s.Stay, &s.Fits)
+	m.f64s(&s.Stay, &s.Fits, &s.Size, &s.Alike)
 	m.bools(&s.Going, &s.Sharp)
 	m.f64(&s.Hint)
 	m.u32(&s.Long)

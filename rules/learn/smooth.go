@@ -38,6 +38,8 @@ type smoother struct {
 
 	Stay  float64 // by changes in still light: what a difference is of the one before it
 	Fits  float64 // differences that fit that, more than those that do not; below 0: so much speaks against Hint
+	Size  float64 // by how much such changes begin
+	Alike float64 // share of those of late that began by as much
 	Going bool    // such a change is going on
 	Sharp bool    // some came from one reading to the next, as no smoothing leaves them
 	Hint  float64 // the same by the noise; 0: that says nothing of it
@@ -64,8 +66,9 @@ const (
 )
 
 // observe takes a reading as it was sent, times usual intervals after the last one, and tells
-// whether the board proves to smooth in another way than was thought.
-func (s *smoother) observe(y, times float64) (turned bool) {
+// whether the board proves to smooth in another way than was thought; known: a lamp is known
+// by its readings as they are.
+func (s *smoother) observe(y, times float64, known bool) (turned bool) {
 	d, long := y-s.Y, s.Long
 	s.Y = y
 	s.N++
@@ -82,8 +85,7 @@ func (s *smoother) observe(y, times float64) (turned bool) {
 	default:
 		s.Usual -= mul(k, s.Usual)
 	}
-	// the median of a Gaussian is 0.6745 deviations, and rounding alone makes 1/sqrt(6) steps
-	sd := math.Max(s.Usual/0.6745, 0.41*s.Quantum)
+	sd := s.sd()
 	begins := a > 10*sd && s.Quiet >= 3
 	s.decay(d, sd, a > 4.5*sd && s.Quiet >= 3)
 	s.ramp(d, sd, begins)
@@ -104,7 +106,7 @@ func (s *smoother) observe(y, times float64) (turned bool) {
 		s.Kind = notSmoothed
 	case s.Means > fewFits && s.Blocks >= 3 && s.Low > 0.5 && (s.shows() || s.Means >= 20 && s.Long > 3):
 		s.Kind = byMean
-	case s.fits(), hinted:
+	case s.fits(known), hinted:
 		s.Kind = byShare
 	default:
 		s.Kind = notSmoothed
@@ -112,24 +114,44 @@ func (s *smoother) observe(y, times float64) (turned bool) {
 	return s.Kind != was
 }
 
+// sd is the deviation of the differences.
+func (s *smoother) sd() float64 {
+	// the median of a Gaussian is 0.6745 deviations, and rounding alone makes 1/sqrt(6) steps
+	return math.Max(s.Usual/0.6745, 0.41*s.Quantum)
+}
+
 // fits tells whether changes in still light and the noise together say that the board smooths
 // by a share. Where the light moves as clouds do the noise seems to come in longer runs.
-func (s *smoother) fits() bool {
+func (s *smoother) fits(known bool) bool {
 	switch {
 	case s.Low == -1:
 		return s.Fits >= 3*fewFits && s.Blocks >= 5
 	case s.Low < mul(0.35, s.Stay):
-		return false
+		return s.alone(known)
 	case math.Abs(1+2*s.apart(1)-s.Stay) > 0.2:
 		return s.Fits >= 3*fewFits && s.Blocks >= 3
 	}
 	return s.Fits >= fewFits && s.Blocks >= 3 || s.Fits >= 2*fewFits && s.Blocks > 0
 }
 
+// alone tells whether changes say so without the noise, which comes in after the smoothing where
+// a filter before the converter does it, or a lamp that takes minutes to come up. Clouds may
+// fade like that too, but not all by as much, as a lamp does. A lamp that is known as it reads
+// (known) is not given up for that unless it takes long enough to be mistaken.
+func (s *smoother) alone(known bool) bool {
+	fits, alike := 2.0*fewFits, 0.75
+	if known {
+		fits, alike = 4*fewFits, 0.85
+	}
+	return s.Blocks >= 3 && s.Size > 10*s.sd() && s.Fits >= fits && s.Alike > alike && (!known || s.Stay > 0.35)
+}
+
 // decay looks for changes of which each difference is the same share of the one before.
 func (s *smoother) decay(d, sd float64, begins bool) {
 	if !s.Going {
-		s.Going = begins
+		if s.Going = begins; begins {
+			s.alike(math.Abs(d), sd)
+		}
 		return
 	}
 	last := s.D[0]
@@ -157,6 +179,20 @@ func (s *smoother) decay(d, sd float64, begins bool) {
 	default:
 		s.Stay += mul(math.Max(1/(1+s.Fits), 0.05), r-s.Stay)
 		s.Fits = math.Min(s.Fits+1, mostFits)
+	}
+}
+
+// alike takes by how much a change begins: a lamp's all begin alike.
+func (s *smoother) alike(a, sd float64) {
+	const part = 0.15
+	switch off := math.Abs(a - s.Size); {
+	case off < mul(0.05, s.Size)+2*sd:
+		s.Size += mul(0.2, a-s.Size)
+		s.Alike += mul(part, 1-s.Alike)
+	case s.Alike < 0.2:
+		s.Size, s.Alike = a, part
+	default:
+		s.Alike -= mul(2*part, s.Alike)
 	}
 }
 
@@ -243,7 +279,7 @@ func (s *smoother) block() {
 		s.Low += mul(k, rho-s.Low)
 	}
 	if s.Low > -1 && s.Low < 0 && s.Fits < 3*fewFits { // white
-		s.Fits, s.Hint = math.Min(s.Fits, 0), 0
+		s.Hint = 0
 	}
 	s.marks()
 }
@@ -372,7 +408,7 @@ func (c *core) measured(y, times float64) float64 {
 		s.Quantum = c.Noise.Quantum
 	}
 	last, kind, stay := s.Y, s.Kind, s.stays()
-	if s.observe(y, times) {
+	if s.observe(y, times, c.Known) {
 		c.unsmooth(kind, stay)
 	}
 	return clamp(s.measured(last, y, times), -1e12, 1e12)
