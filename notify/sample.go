@@ -19,7 +19,7 @@ func sampleMessages() []Message {
 		}
 		e := rules.Event{At: at, Kind: k, Text: nasty, Why: nasty, Confidence: 0.5}
 		switch k {
-		case rules.Silent, rules.Returned, rules.BatteryLow:
+		case rules.Silent, rules.Returned, rules.BatteryLow, rules.BatteryHolds:
 			e.Device, e.Cause = nasty, nasty
 		case rules.ManySilent, rules.ManyReturned, rules.Test, rules.Downtime:
 		default:

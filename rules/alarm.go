@@ -141,7 +141,7 @@ func (a *alarm) effect(cfg *AlarmConfig, e *Event) (begins, ends conditions) {
 		return 0, condSilent
 	case BatteryLow:
 		return condBattery, 0
-	case BatteryNew:
+	case BatteryHolds, BatteryNew:
 		return 0, condBattery
 	}
 	return 0, 0

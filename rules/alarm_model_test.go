@@ -170,7 +170,7 @@ func (r *refAlarm) event(k Kind, state string) (out []alarmLine) {
 		changes, begins, r.silent = true, k == Silent, k == Silent
 	case Fault, FaultOver:
 		begins, r.fault = k == Fault, k == Fault
-	case BatteryLow, BatteryNew:
+	case BatteryLow, BatteryHolds, BatteryNew:
 		begins, r.battery = k == BatteryLow, k == BatteryLow
 	case Unlearned:
 		r.lamp = false
@@ -257,7 +257,7 @@ func playAlarm(seed uint64, hurt func(*alarm)) (diff string, lines int) {
 	}
 	start := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 	a, r := newAlarm("lamp/tank"), &refAlarm{cfg: cfg, news: map[string]bool{}, was: map[string]bool{}}
-	kinds := []Kind{Lit, Lit, Dark, Dark, Blinking, Fault, FaultOver, Silent, Returned, BatteryLow, BatteryNew, Learned, Unlearned}
+	kinds := []Kind{Lit, Lit, Dark, Dark, Blinking, Fault, FaultOver, Silent, Returned, BatteryLow, BatteryHolds, BatteryNew, Learned, Unlearned}
 	busy := rnd.IntN(12) + 2
 	shown, shownCame := "", 0 // what a person was shown last
 	check := func(got []Event, want []alarmLine, what string) bool {

@@ -17,6 +17,7 @@ type device struct {
 
 	silent bool          // called silent, whether or not a person was told
 	warned bool          // BatteryLow was told of this battery
+	calm   time.Time     // if warned: since when the flat date is far off; zero: it is not
 	since  time.Time     // if silent: since when a report was waited for
 	died   time.Time     // the newest report before the newest silence of its own that is over
 	back   time.Time     // when that was over
@@ -92,6 +93,7 @@ func (d *device) report(in *Input, out []Event) []Event {
 			out = append(out, d.batteryRose(in.At, before, had))
 		}
 	}
+	out = d.takeBack(in.At, out)
 	if d.silent {
 		d.silent, d.since = false, time.Time{}
 		if !d.folded { // else it was no battery's fault
@@ -103,6 +105,22 @@ func (d *device) report(in *Input, out []Event) []Event {
 		if l.cfg.Name != in.Lamp && in.Word != ReadingLate {
 			out = l.lacks(in.At, last, d, out)
 		}
+	}
+	return out
+}
+
+// takeBack ends a warning that was wrong, so that the battery's end is told of when
+// it comes: the voltage fell for the cold, or what is known of the battery was set
+// right.
+func (d *device) takeBack(at time.Time, out []Event) []Event {
+	switch {
+	case !d.warned || !d.cell.FarOff(at):
+		d.calm = time.Time{}
+	case d.calm.IsZero():
+		d.calm = at
+	case at.Sub(d.calm) >= d.cell.CalmFor():
+		d.warned, d.calm = false, time.Time{}
+		out = append(out, d.batteryHolds(at))
 	}
 	return out
 }

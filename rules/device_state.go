@@ -19,6 +19,7 @@ type deviceState struct {
 	Died     time.Time `json:"died,omitzero"`
 	Back     time.Time `json:"back,omitzero"`
 	Warned   bool      `json:"warned,omitempty"`
+	Calm     time.Time `json:"calm,omitzero"`
 	Away     bool      `json:"away,omitempty"`
 	Expect   int64     `json:"expect,omitempty"` // ms
 	HeldBack bool      `json:"held_back,omitempty"`
@@ -33,7 +34,8 @@ type deviceState struct {
 // marshal returns the device's state, the same bytes for the same state.
 func (d *device) marshal() []byte {
 	s := deviceState{
-		Version: deviceVersion, Silent: d.silent, Since: d.since, Died: d.died, Back: d.back, Warned: d.warned, Away: d.away,
+		Version: deviceVersion, Silent: d.silent, Since: d.since, Died: d.died, Back: d.back, Away: d.away,
+		Warned: d.warned, Calm: d.calm,
 		Expect: d.expect.Milliseconds(), HeldBack: d.heldBack, Folded: d.folded,
 		Word: d.word, WordAt: d.wordAt, Gone: d.gone,
 	}
@@ -63,7 +65,8 @@ func (d *device) unmarshal(b []byte) error {
 	if s.Version != deviceVersion {
 		return fmt.Errorf("device: state of version %d, want %d", s.Version, deviceVersion)
 	}
-	d.silent, d.since, d.warned, d.away = s.Silent, s.Since.UTC(), s.Warned, s.Away
+	d.silent, d.since, d.away = s.Silent, s.Since.UTC(), s.Away
+	d.warned, d.calm = s.Warned, s.Calm.UTC()
 	d.died, d.back = s.Died.UTC(), s.Back.UTC()
 	d.expect = time.Duration(max(s.Expect, 0)) * time.Millisecond
 	d.heldBack, d.folded = s.HeldBack, s.Folded

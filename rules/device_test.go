@@ -203,6 +203,86 @@ func TestBatteryByVoltage(t *testing.T) {
 	assert.Contains(t, got[0].Text, "changed or charged")
 }
 
+// A battery that shows less for some cold days is warned of too soon, for its end looks
+// the same at first. That is taken back once it is warm, and the end is told of, too.
+func TestBatteryInTheCold(t *testing.T) {
+	const life = 150 * 24 // h
+	volts := func(chemistry string, charge float64) float64 {
+		low, high := 0.8, 1.6
+		for range 40 {
+			mid := (low + high) / 2
+			if c, _ := battery.Charge(chemistry, mid); c < charge {
+				low = mid
+			} else {
+				high = mid
+			}
+		}
+		return low
+	}
+	for name, c := range map[string]struct {
+		chemistry string
+		stop      float64 // V
+		day, days float64 // d: when the cold begins, and for how long it lasts
+		cold      float64 // V that the cell shows less, from a day after that to a day before the end
+		want      []Kind
+	}{
+		"alkaline":    {"alkaline", 0.9, 60, 8, 0.080, []Kind{BatteryLow, BatteryHolds, BatteryLow}},
+		"nimh":        {"nimh", 1.0, 35, 16, 0.080, []Kind{BatteryLow, BatteryNew, BatteryLow}}, // the warmth looks like a charge; in the cold nothing is taken back
+		"the control": {"alkaline", 0.9, 60, 8, 0, []Kind{BatteryLow}},
+	} {
+		h, b := one(t, DeviceConfig{Name: "freezer", ReportEvery: 30 * time.Minute,
+			Battery: BatteryConfig{Chemistry: c.chemistry, Cells: 1}})
+		b.every = 30 * time.Minute
+		var end time.Time
+		for hour := range life {
+			x := float64(hour)/24 - c.day
+			v := volts(c.chemistry, 1-float64(hour)/life) - c.cold*max(0, min(1, x, c.days-x))
+			if v < c.stop {
+				end = h.now
+				break
+			}
+			b.volts = f64(v + 0.003*math.Sin(float64(hour*hour)))
+			h.run(time.Hour)
+			if hour%24 == 0 {
+				parts, err := h.m.Snapshot()
+				require.NoError(t, err)
+				h.m, err = Restore(parts)
+				require.NoError(t, err)
+				h.step(Input{Kind: InStart})
+			}
+		}
+		require.Equal(t, c.want, kinds(h.events), name)
+		last := h.events[len(h.events)-1]
+		assert.InDelta(t, 5, end.Sub(last.At).Hours()/24, 4, "%s: days ahead of the end", name)
+		if c.want[1%len(c.want)] != BatteryHolds {
+			continue
+		}
+		taken := h.events[1]
+		assert.Less(t, taken.At.Sub(h.events[0].At), 12*24*time.Hour)
+		assert.Regexp(t, `^freezer: battery not flat soon after all, but in \d+ d`, taken.Text)
+		assert.Contains(t, taken.Why, "By its voltage it goes flat in ")
+		assert.Contains(t, taken.Why, "in the cold a battery shows less")
+		a, _ := h.m.DeviceAlarm("freezer")
+		assert.Equal(t, AlarmUnacknowledged, a.State, "the second warning")
+	}
+}
+
+// Who sets right what is known of a battery after it was warned of is warned again when
+// it is time.
+func TestBatteryIsLargerThanWasSaid(t *testing.T) {
+	cfg := DeviceConfig{Name: "freezer", Battery: BatteryConfig{CapacityMAh: 1250, CurrentMA: 5}}
+	h, _ := one(t, cfg)
+	require.Equal(t, []Kind{BatteryLow}, kinds(h.run(8*24*time.Hour)))
+	cfg.Battery.CapacityMAh = 5000
+	require.Empty(t, h.step(Input{Kind: InConfig, Config: &Config{Devices: []DeviceConfig{cfg}}}))
+	got := h.run(7 * 24 * time.Hour)
+	require.Equal(t, []Kind{BatteryHolds}, kinds(got))
+	assert.NotContains(t, got[0].Why, "cold")
+	a, _ := h.m.DeviceAlarm("freezer")
+	assert.False(t, a.State == AlarmUnacknowledged || a.State == AlarmAcknowledged, a.State)
+	assert.Equal(t, []Kind{BatteryLow}, kinds(h.run(30*24*time.Hour)))
+}
+
 // A board that runs on mains from now on is not warned of by how long its batteries
 // lasted, shows none, and what was told of the last is over; on a battery again, it is
 // warned of.

@@ -202,6 +202,25 @@ func (d *device) batteryLow(at time.Time) Event {
 	f, _ := d.cell.Forecast()
 	e := Event{At: at, Kind: BatteryLow, Device: d.cfg.Name, Since: f.Flat, Cause: CauseBattery, Confidence: 0.9}
 	e.Text = d.cfg.Name + ": battery flat " + ahead(at, f.Flat)
+	e.Why = d.forecast(at)
+	return e
+}
+
+// batteryHolds makes the BatteryHolds event, of a battery that was warned of too soon.
+func (d *device) batteryHolds(at time.Time) Event {
+	f, _ := d.cell.Forecast()
+	e := Event{At: at, Kind: BatteryHolds, Device: d.cfg.Name, Since: f.Flat, Confidence: 0.9}
+	e.Text = d.cfg.Name + ": battery not flat soon after all, but " + ahead(at, f.Flat)
+	e.Why = d.forecast(at)
+	if f.Basis == battery.FromVoltage || f.Basis == battery.FromCharge {
+		e.Why += " The warning came too soon; in the cold a battery shows less."
+	}
+	return e
+}
+
+// forecast tells when the battery goes flat, and by what.
+func (d *device) forecast(at time.Time) string {
+	f, _ := d.cell.Forecast()
 	var why strings.Builder
 	fmt.Fprintf(&why, "By %s it goes flat %s, nine times in ten between %s and %s.", basisWord(f.Basis),
 		ahead(at, f.Flat), ahead(at, f.Early), ahead(at, f.Late))
@@ -221,8 +240,7 @@ func (d *device) batteryLow(at time.Time) Event {
 			fmt.Fprintf(&why, " It is taken to have been fresh at the first report, %s ago.", span.Text(at.Sub(since)))
 		}
 	}
-	e.Why = why.String()
-	return e
+	return why.String()
 }
 
 func ahead(at, then time.Time) string {

@@ -86,6 +86,7 @@ const (
 	ManySilent   Kind = "many_silent"   // several devices stopped at once: broker or network
 	ManyReturned Kind = "many_returned" // they are back
 	BatteryLow   Kind = "battery_low"   // the forecast flat date is near
+	BatteryHolds Kind = "battery_holds" // and is far off again
 	Fault        Kind = "fault"         // a lamp's sensor is failing, or its board sends no value of it
 	FaultOver    Kind = "fault_over"    // and works again
 
@@ -107,7 +108,7 @@ const (
 func Kinds() []Kind {
 	return []Kind{
 		Lit, Dark, Blinking, Learned, Unlearned,
-		Silent, Returned, ManySilent, ManyReturned, BatteryLow, Fault, FaultOver,
+		Silent, Returned, ManySilent, ManyReturned, BatteryLow, BatteryHolds, Fault, FaultOver,
 		Reminder, Escalated, Chattering, Settled, Acknowledged, Shelved, Unshelved,
 		OutOfService, InServiceNow, BatteryNew, Downtime, Test,
 	}
@@ -117,7 +118,7 @@ func Kinds() []Kind {
 func (k Kind) Alerts() bool {
 	switch k {
 	case Lit, Dark, Blinking, Unlearned, Silent, Returned, ManySilent, ManyReturned,
-		BatteryLow, Fault, FaultOver, Reminder, Escalated, Chattering, Settled, Test, Downtime:
+		BatteryLow, BatteryHolds, Fault, FaultOver, Reminder, Escalated, Chattering, Settled, Test, Downtime:
 		return true
 	}
 	return false

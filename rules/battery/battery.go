@@ -419,6 +419,26 @@ func (e *Estimator) WarnAt() (at time.Time, ok bool) {
 	return time.UnixMilli(e.warn).UTC(), e.ok
 }
 
+// ahead returns how long ahead of the flat date to warn.
+func (e *Estimator) ahead() time.Duration {
+	if e.cfg.Warn <= 0 {
+		return DefaultWarn
+	}
+	return e.cfg.Warn
+}
+
+// FarOff tells whether at at a warning is not due for so long that one given before
+// was wrong: twice the time ahead that it is given. The forecasts of batteries near
+// their end were seen to change by a third of it.
+func (e *Estimator) FarOff(at time.Time) bool {
+	return e.ok && e.warn-at.UnixMilli() > 2*e.ahead().Milliseconds()
+}
+
+// CalmFor is for how long a warning must be far off until the one given before is
+// taken back: as long as it is given ahead. A voltage that falls with the cold, stands
+// and rises again looks far from its end more than once.
+func (e *Estimator) CalmFor() time.Duration { return e.ahead() }
+
 // derive works the forecast out anew at now; no warning is due before.
 func (e *Estimator) derive(now int64) {
 	e.now = now
@@ -452,12 +472,9 @@ func (e *Estimator) derive(now int64) {
 		return
 	}
 	e.ok = true
+	ahead := e.ahead()
 	at := func(ms int64) time.Time { return time.UnixMilli(ms).UTC() }
 	e.fc.Flat, e.fc.Early, e.fc.Late = at(flat), at(early), at(late)
-	ahead := e.cfg.Warn
-	if ahead <= 0 {
-		ahead = DefaultWarn
-	}
 	// The lower quartile of a normal distribution lies 0.674 standard
 	// deviations under its mean, the early end 1.645.
 	quartile := flat - (flat-early)*41/100

@@ -208,7 +208,7 @@ func capital(s string) string {
 // kindWords are the kinds of event in a list.
 var kindWords = map[string]string{
 	"many_silent": "several boards silent", "many_returned": "several boards back", "returned": "back",
-	"battery_low": "battery low", "fault": "sensor trouble", "fault_over": "sensor works again",
+	"battery_low": "battery low", "battery_holds": "battery holds", "fault": "sensor trouble", "fault_over": "sensor works again",
 	"out_of_service": "out of service", "in_service": "back in service", "battery_new": "battery changed",
 	"downtime": "nothing recorded", "learned": "learned", "unlearned": "learning again",
 }
