@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"net/netip"
 	"net/url"
 	"os"
@@ -238,6 +239,27 @@ func tryParts(cfg *config.Config) (*routes, error) {
 // alert. They are case-sensitive (RFC 9110 section 9.1), and others may exist.
 var usualMethods = []string{"POST", "PUT", "PATCH", "GET", "HEAD", "DELETE"}
 
+// proxyDoubts tells what may be amiss where a reverse proxy stands before the page,
+// which is known by the names that it is to answer to.
+func proxyDoubts(p *config.Page, people bool) (out []string) {
+	u, err := url.Parse(p.URL)
+	if p.Listen == "" || err != nil {
+		return nil
+	}
+	if people {
+		if u.Scheme == "https" && p.CertFile == "" && len(p.TrustedProxies) == 0 {
+			out = append(out, "url in [page] begins with https, and the page itself does not speak TLS: if a proxy before it does, write the address that the proxy connects from as trusted_proxies in [page], or who guesses passwords makes everybody wait")
+		}
+		return out
+	}
+	for _, name := range append([]string{u.Hostname()}, p.Hosts...) {
+		if ip := net.ParseIP(name); name != "" && name != "localhost" && (ip == nil || !ip.IsLoopback()) {
+			return []string{fmt.Sprintf("the page answers to the name %s, and nobody needs to log in: who reaches it by that name, through a proxy, sees everything and may acknowledge it; add a [[person]], unless the proxy asks who it is", name)}
+		}
+	}
+	return nil
+}
+
 // doubts tells what may be meant as it stands, and is more likely a slip.
 func doubts(cfg *config.Config) (out []string) {
 	if len(cfg.Webhooks)+len(cfg.Mails) == 0 {
@@ -275,6 +297,7 @@ func doubts(cfg *config.Config) (out []string) {
 			out = append(out, fmt.Sprintf("the certificate of %s.cert_file was good until %s, if this machine's clock is right: who looks at that does not connect; renew it", of[0], until.UTC().Format(time.DateOnly)))
 		}
 	}
+	out = append(out, proxyDoubts(&cfg.Page, len(cfg.People) > 0)...)
 	if len(routes) > 0 && !slices.ContainsFunc(routes, func(r config.Route) bool { return !r.Policy.Escalation }) {
 		out = append(out, "every route takes only what was escalated: nothing is sent when a lamp changes; add one without escalation = true")
 	}

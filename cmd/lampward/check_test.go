@@ -199,3 +199,19 @@ func TestCheckDoubtsVolts(t *testing.T) {
 		wantDoubt(t, text+more, doubted)
 	}
 }
+
+// Where the names that the page answers to tell of a proxy before it, what that needs
+// is said.
+func TestCheckDoubtsProxy(t *testing.T) {
+	const routes = "[[lamp]]\nname = \"tank\"\ntopic = \"t\"\n[[webhook]]\nurl = \"https://push.example.com/x\"\n"
+	person := "[[person]]\nname = \"ann\"\npassword_hash = \"$argon2id$v=19$m=19456,t=2,p=1$c2FsdHNhbHRzYWx0$MDEyMzQ1Njc4OWFiY2RlZjAxMjM0NTY3ODlhYmNkZWY\"\n"
+	wantDoubt(t, routes, "")
+	wantDoubt(t, routes+person, "")
+	wantDoubt(t, routes+person+"[page]\nurl = \"https://cellar.example.com\"\n", "as trusted_proxies in [page]")
+	wantDoubt(t, routes+person+"[page]\nurl = \"https://cellar.example.com\"\ntrusted_proxies = [\"127.0.0.1\"]\n", "")
+	wantDoubt(t, routes+person+"[page]\nlisten = \"0.0.0.0:8080\"\nurl = \"http://cellar.example.com\"\n", "")
+	wantDoubt(t, routes+"[page]\nurl = \"https://cellar.example.com\"\n", "answers to the name cellar.example.com, and nobody needs to log in")
+	wantDoubt(t, routes+"[page]\nhosts = [\"127.0.0.1\", \"cellar.lan\"]\n", "answers to the name cellar.lan")
+	wantDoubt(t, routes+"[page]\nurl = \"http://localhost:8080\"\nhosts = [\"::1\"]\n", "")
+	wantDoubt(t, routes+"[page]\nlisten = \"\"\nurl = \"https://cellar.example.com\"\n", "")
+}

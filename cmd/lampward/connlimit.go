@@ -3,6 +3,7 @@ package main
 import (
 	"net"
 	"net/netip"
+	"slices"
 	"sync"
 
 	"lampward/broker"
@@ -12,7 +13,7 @@ import (
 // that is open takes memory and a file descriptor that the broker may need.
 const (
 	pageConns     = 500 // in all
-	pageConnsEach = 200 // from one address (IPv6: one /64); a proxy is one address. This machine: pageConns
+	pageConnsEach = 200 // from one address (IPv6: one /64). This machine, and trusted proxies: pageConns
 )
 
 // limitedListener turns connections away that are too many. It does not let
@@ -20,14 +21,15 @@ const (
 type limitedListener struct {
 	net.Listener
 	most, each int
+	proxies    []netip.Prefix // through which many come
 
 	mu   sync.Mutex
 	open int
 	by   map[netip.Prefix]int
 }
 
-func limitConns(ln net.Listener, most, each int) *limitedListener {
-	return &limitedListener{Listener: ln, most: most, each: each, by: map[netip.Prefix]int{}}
+func limitConns(ln net.Listener, most, each int, proxies []netip.Prefix) *limitedListener {
+	return &limitedListener{Listener: ln, most: most, each: each, proxies: proxies, by: map[netip.Prefix]int{}}
 }
 
 func (l *limitedListener) Accept() (net.Conn, error) {
@@ -45,7 +47,7 @@ func (l *limitedListener) Accept() (net.Conn, error) {
 
 func (l *limitedListener) take(c net.Conn) (from netip.Prefix, ok bool) {
 	each := l.each
-	if from = broker.Peer(c.RemoteAddr().String()); from.Addr().IsLoopback() {
+	if from = broker.Peer(c.RemoteAddr().String()); from.Addr().IsLoopback() || l.proxy(c) {
 		each = l.most
 	}
 	l.mu.Lock()
@@ -56,6 +58,12 @@ func (l *limitedListener) take(c net.Conn) (from netip.Prefix, ok bool) {
 	l.open++
 	l.by[from]++
 	return from, true
+}
+
+func (l *limitedListener) proxy(c net.Conn) bool {
+	ap, err := netip.ParseAddrPort(c.RemoteAddr().String())
+	from := ap.Addr().Unmap().WithZone("")
+	return err == nil && slices.ContainsFunc(l.proxies, func(p netip.Prefix) bool { return p.Contains(from) })
 }
 
 func (l *limitedListener) leave(from netip.Prefix) {

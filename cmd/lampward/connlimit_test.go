@@ -4,6 +4,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/netip"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -26,7 +27,7 @@ func (c fromConn) RemoteAddr() net.Addr {
 
 func TestConnLimit(t *testing.T) {
 	conns := make(chan net.Conn, 100)
-	l := limitConns(chanListener(conns), 10, 3)
+	l := limitConns(chanListener(conns), 10, 3, []netip.Prefix{netip.MustParsePrefix("198.51.100.0/24")})
 	// dial tells whether a connection was taken.
 	dial := func(addr string) (net.Conn, bool) {
 		ours, theirs := net.Pipe()
@@ -63,6 +64,7 @@ func TestConnLimit(t *testing.T) {
 	assert.Zero(t, l.open)
 	assert.Empty(t, l.by)
 	assert.Equal(t, 3, many("192.0.2.1:1", 5))
+	assert.Equal(t, 7, many("198.51.100.4:1", 9), "a trusted proxy, through which many come")
 }
 
 // A refused request is answered and ended at once, not after the half second
@@ -72,7 +74,7 @@ func TestConnLimitEndsAtOnce(t *testing.T) {
 	require.NoError(t, err)
 	srv := &http.Server{}
 	done := make(chan error, 1)
-	go func() { done <- srv.Serve(limitConns(ln, 10, 10)) }()
+	go func() { done <- srv.Serve(limitConns(ln, 10, 10, nil)) }()
 	c, err := net.Dial("tcp", ln.Addr().String())
 	require.NoError(t, err)
 	defer c.Close()

@@ -49,7 +49,8 @@ func (d *daemon) newPage(b broker.Broker) (_ *pageServer, err error) {
 	o := page.Options{
 		Source: src, Log: d.log, People: map[string]string{}, Verify: broker.VerifyPassword,
 		Token: token, Hosts: d.cfg.Page.Hosts, Origin: d.cfg.Page.URL, Secure: d.cfg.Page.CertFile != "",
-		Metrics: newMeters(d, src, b),
+		TrustedProxies: d.cfg.Page.TrustedProxies,
+		Metrics:        newMeters(d, src, b),
 	}
 	for _, x := range d.cfg.People {
 		o.People[x.Name] = x.PasswordHash
@@ -68,7 +69,7 @@ func (d *daemon) newPage(b broker.Broker) (_ *pageServer, err error) {
 	if p.ln, err = net.Listen("tcp", d.cfg.Page.Listen); err != nil {
 		return nil, fmt.Errorf("page.listen: %w; write another address in the [page] table, or stop the program that uses this one", err)
 	}
-	p.ln = limitConns(p.ln, pageConns, pageConnsEach)
+	p.ln = limitConns(p.ln, pageConns, pageConnsEach, d.cfg.Page.TrustedProxies)
 	if o.Secure {
 		c, err := listenerTLS(d.cfg.Page.CertFile, d.cfg.Page.KeyFile, d.log)
 		if err != nil {

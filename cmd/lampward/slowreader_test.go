@@ -37,7 +37,7 @@ func TestPageHangsUpOnWhoDoesNotRead(t *testing.T) {
 			_, _ = io.WriteString(w, "answer")
 		})
 		srv := newPageHTTP(m)
-		l := limitConns(chanListener(conns), 10, 10)
+		l := limitConns(chanListener(conns), 10, 10, nil)
 		done := make(chan error, 1)
 		go func() { done <- srv.Serve(l) }()
 		ask := func(path string) net.Conn {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io/fs"
 	"net"
+	"net/netip"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -91,6 +92,8 @@ type Page struct {
 	URL      string   // address for links in messages, without a path: https://cellar.example.com; empty: no links
 	CertFile string   // TLS certificate; empty: plain HTTP
 	KeyFile  string
+	// TrustedProxies are reverse proxies that are believed who the client is.
+	TrustedProxies []netip.Prefix
 }
 
 // Person is somebody who may log in to the page.
@@ -427,6 +430,24 @@ func (c *Config) readPage(root *table) {
 		c.Page.URL = strings.TrimRight(c.Page.URL, "/")
 	}
 	needPair(p, &c.Page.CertFile, &c.Page.KeyFile)
+	var proxies []string
+	p.strings("trusted_proxies", "127.0.0.1", &proxies)
+	for _, s := range proxies {
+		n, err := netip.ParsePrefix(s)
+		if a, e := netip.ParseAddr(s); e == nil {
+			a = a.Unmap().WithZone("")
+			n, err = netip.PrefixFrom(a, a.BitLen()), nil
+		}
+		switch {
+		case err != nil:
+			p.fail("trusted_proxies", `%q is no IP address; write the one that the proxy connects from, such as "127.0.0.1" if it runs on this machine, or its network, such as "172.18.0.0/16"`, s)
+		case n.Addr().Is4In6():
+			p.fail("trusted_proxies", `%q stands for addresses of IPv4; write it as such, as in "172.18.0.0/16"`, s)
+		case n.Bits() == 0:
+			p.fail("trusted_proxies", "%q is everybody, and anybody could pass for another address; write that of the proxy alone", s)
+		}
+		c.Page.TrustedProxies = append(c.Page.TrustedProxies, n)
+	}
 	p.done()
 	seen := map[string]bool{}
 	for _, t := range root.tables("person") {

@@ -36,6 +36,7 @@ format = "json"
 listen = "127.0.0.1:2080"
 hosts = ["cellar.example.com"]
 url = "https://cellar.example.com"
+trusted_proxies = ["192.0.2.5"]
 cert_file = "page.pem"
 key_file = "page.key"
 [[person]]

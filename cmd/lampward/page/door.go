@@ -113,15 +113,15 @@ func (d *doorkeeper) token(r *http.Request) bool {
 	return ok && d.o.Token != "" && subtle.ConstantTimeCompare([]byte(got), []byte(d.o.Token)) == 1
 }
 
-func (d *doorkeeper) cookieName() string {
-	if d.o.Secure {
+func (d *doorkeeper) cookieName(r *http.Request) string {
+	if d.overTLS(r) {
 		return "__Host-lampward"
 	}
 	return "lampward"
 }
 
 func (d *doorkeeper) session(r *http.Request) (name string, ok bool) {
-	c, err := r.Cookie(d.cookieName())
+	c, err := r.Cookie(d.cookieName(r))
 	if err != nil {
 		return "", false
 	}
@@ -145,7 +145,7 @@ func (d *doorkeeper) session(r *http.Request) (name string, ok bool) {
 }
 
 // open starts a session and sets its cookie.
-func (d *doorkeeper) open(w http.ResponseWriter, name string) {
+func (d *doorkeeper) open(w http.ResponseWriter, r *http.Request, name string) {
 	secret := rand.Text() + rand.Text() // 260 bits
 	now := d.now()
 	d.mu.Lock()
@@ -162,11 +162,11 @@ func (d *doorkeeper) open(w http.ResponseWriter, name string) {
 	}
 	d.sessions[sha256.Sum256([]byte(secret))] = &session{name: name, began: now, used: now}
 	d.keep()
-	http.SetCookie(w, d.cookie(secret, int(sessionIdle/time.Second)))
+	http.SetCookie(w, d.cookie(r, secret, int(sessionIdle/time.Second)))
 }
 
 func (d *doorkeeper) close(w http.ResponseWriter, r *http.Request) {
-	if c, err := r.Cookie(d.cookieName()); err == nil {
+	if c, err := r.Cookie(d.cookieName(r)); err == nil {
 		d.mu.Lock()
 		if key := sha256.Sum256([]byte(c.Value)); d.sessions[key] != nil {
 			delete(d.sessions, key)
@@ -174,15 +174,15 @@ func (d *doorkeeper) close(w http.ResponseWriter, r *http.Request) {
 		}
 		d.mu.Unlock()
 	}
-	http.SetCookie(w, d.cookie("", -1))
+	http.SetCookie(w, d.cookie(r, "", -1))
 }
 
 // cookie is out of the script's reach. SameSite is Lax, not Strict, so that
 // the link in a message opens the page without another login; what changes
 // something is a POST, which a foreign site cannot make the browser send.
-func (d *doorkeeper) cookie(value string, age int) *http.Cookie {
-	return &http.Cookie{Name: d.cookieName(), Value: value, Path: "/", MaxAge: age,
-		HttpOnly: true, Secure: d.o.Secure, SameSite: http.SameSiteLaxMode}
+func (d *doorkeeper) cookie(r *http.Request, value string, age int) *http.Cookie {
+	return &http.Cookie{Name: d.cookieName(r), Value: value, Path: "/", MaxAge: age,
+		HttpOnly: true, Secure: d.overTLS(r), SameSite: http.SameSiteLaxMode}
 }
 
 // origin is what wrong passwords are counted by, and how many are free there.
@@ -320,7 +320,7 @@ func (s *Server) loginPost(w http.ResponseWriter, r *http.Request) {
 		refuse(http.StatusUnauthorized, "Name or password is wrong.")
 	default:
 		s.login.right(from)
-		s.login.open(w, name)
+		s.login.open(w, r, name)
 		if wantsJSON(r) {
 			writeJSON(w, http.StatusOK, map[string]string{"name": name})
 			return

@@ -18,6 +18,7 @@ import (
 	"html/template"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"strings"
 	"time"
 )
@@ -49,6 +50,10 @@ type Options struct {
 	// Secure says that the page is served by TLS, so that cookies may insist
 	// on it.
 	Secure bool
+	// TrustedProxies are the addresses of reverse proxies: of a request that comes from
+	// one, X-Forwarded-For says who the client is and X-Forwarded-Proto whether it
+	// came by TLS. From anybody else the two are ignored.
+	TrustedProxies []netip.Prefix
 	// Metrics answers GET /metrics, for those who may see the page; nil: nobody.
 	Metrics http.Handler
 	// Zone is the time zone for browsers that do not say theirs; nil: the
