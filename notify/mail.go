@@ -22,6 +22,7 @@ import (
 	"unicode/utf8"
 
 	"github.com/wneessen/go-mail"
+	"golang.org/x/net/idna"
 
 	"lampward/rules"
 )
@@ -72,14 +73,16 @@ const (
 	// (RFC 5321 section 4.5.3.2.6). Who gives up sooner sends it twice, for the
 	// server may deliver it all the same (section 6.1).
 	mailAccept    = 10 * time.Minute
-	maxMailAnswer = 1 << 20 // bytes that a server may send in one attempt
+	mailBye       = 5 * time.Second // for the answer to QUIT, once it is known what became of the letter
+	maxMailAnswer = 1 << 20         // bytes that a server may send in one attempt
 )
 
 // Mail is a Route that sends email.
 type Mail struct {
 	o      MailOptions
-	from   *netmail.Address
-	to     *netmail.Address
+	host   string // as it is looked up: of ASCII
+	from   mailbox
+	to     mailbox
 	domain string
 	tls    *tls.Config
 	dial   func(ctx context.Context, network, addr string) (net.Conn, error)
@@ -121,20 +124,20 @@ func NewMail(o MailOptions) (*Mail, error) {
 	}
 	m := &Mail{o: o, dial: (&net.Dialer{}).DialContext}
 	var err error
+	if m.host, err = asciiName(o.Host); err != nil {
+		return nil, fmt.Errorf("server: %w", err)
+	}
 	if m.from, err = parseAddress(o.From); err != nil {
 		return nil, fmt.Errorf("from: %w", err)
 	}
-	m.domain = m.from.Address[strings.LastIndexByte(m.from.Address, '@')+1:]
-	if strings.ContainsFunc(m.domain, func(r rune) bool { return r >= utf8.RuneSelf }) {
-		m.domain = "lampward.invalid" // the names of letters are of ASCII; RFC 2606 section 2
-	}
+	m.domain = m.from.sent.Address[strings.LastIndexByte(m.from.sent.Address, '@')+1:]
 	if m.to, err = parseAddress(o.To); err != nil {
 		return nil, fmt.Errorf("to: %w", err)
 	}
 	if m.tls = o.TLS.Clone(); m.tls == nil {
 		m.tls = &tls.Config{}
 	}
-	m.tls.ServerName = o.Host
+	m.tls.ServerName = m.host
 	return m, nil
 }
 
@@ -144,12 +147,60 @@ func CheckAddress(s string) error {
 	return err
 }
 
-func parseAddress(s string) (*netmail.Address, error) {
+// CheckMailHost tells what is wrong with the name of a mail server; nil: nothing.
+func CheckMailHost(s string) error {
+	_, err := asciiName(s)
+	return err
+}
+
+// mailbox is an address of a mail.
+type mailbox struct {
+	written *netmail.Address // by a person
+	// sent is what the mail server is told: with a domain of ASCII, for few servers
+	// take others, and all find that one (RFC 5891 section 4).
+	sent *netmail.Address
+}
+
+// beyondASCII tells whether a mail server needs SMTPUTF8 (RFC 6531) for the address:
+// what stands before the @ is known to the recipient's server alone, and cannot be
+// written otherwise.
+func (b mailbox) beyondASCII() bool { return !isASCII(b.sent.Address) }
+
+// NeedsSMTPUTF8 tells whether only a mail server that speaks SMTPUTF8 (RFC 6531) takes
+// an address.
+func NeedsSMTPUTF8(s string) bool {
+	b, err := parseAddress(s)
+	return err == nil && b.beyondASCII()
+}
+
+func parseAddress(s string) (mailbox, error) {
 	a, err := netmail.ParseAddress(s)
 	if err != nil {
-		return nil, fmt.Errorf("%q is not an address; write for example you@example.com", s)
+		return mailbox{}, fmt.Errorf("%q is not an address; write for example you@example.com", s)
 	}
-	return a, nil
+	at := strings.LastIndexByte(a.Address, '@')
+	domain, err := asciiName(a.Address[at+1:])
+	if err != nil {
+		return mailbox{}, fmt.Errorf("%q is not an address: %w", s, err)
+	}
+	return mailbox{a, &netmail.Address{Name: a.Name, Address: a.Address[:at+1] + domain}}, nil
+}
+
+// asciiName is a host name as it is looked up and sent: one in other scripts is written
+// in ASCII, as xn--... (RFC 5891).
+func asciiName(name string) (string, error) {
+	if isASCII(name) {
+		return name, nil
+	}
+	ascii, err := idna.Lookup.ToASCII(name)
+	if err != nil {
+		return "", fmt.Errorf("%q can be no name of a host; write it as its owner does, or with xn--", name)
+	}
+	return ascii, nil
+}
+
+func isASCII(s string) bool {
+	return !strings.ContainsFunc(s, func(r rune) bool { return r >= utf8.RuneSelf })
 }
 
 // Name returns the route's name.
@@ -211,7 +262,7 @@ func (m *Mail) send(ctx context.Context, msg *Message, attempts int) Outcome {
 		err = context.Cause(ctx) // the error itself is about the closed connection
 	}
 	return Outcome{
-		Kind: Again, Note: m.clean(explainMail(err, m.o.Host)), Mistake: mistaken(err) || loginRefused(err) || noStartTLS(err),
+		Kind: Again, Note: m.clean(explainMail(err, m.o.Host)), Mistake: mistaken(err) || loginRefused(err) || noStartTLS(err) || errors.As(err, new(errNoUTF8)),
 		Unsent: !begun, Answered: code != 0,
 	}
 }
@@ -257,10 +308,10 @@ func (m *Mail) explainBarred(e *mail.SendError) string {
 	}
 	if e.Reason == mail.ErrSMTPRcptTo && policy(e) { // X.7.1 may be either, and does not say which
 		return fmt.Sprintf("%s takes no letter from %s to %s; check both (from is mostly that of the login, to may take some senders only): %s",
-			m.o.Host, m.from.Address, m.to.Address, answer)
+			m.o.Host, m.from.written.Address, m.to.written.Address, answer)
 	}
 	return fmt.Sprintf("%s takes no letter from %s; check from (mostly the address of the login), user and password: %s",
-		m.o.Host, m.from.Address, answer)
+		m.o.Host, m.from.written.Address, answer)
 }
 
 // limit ends an attempt when its time is up.
@@ -295,7 +346,7 @@ func (m *Mail) deliver(ctx context.Context, letter *mail.Msg, limit *limit) (beg
 	// any case at the end.
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	server := net.JoinHostPort(m.o.Host, strconv.Itoa(m.o.Port)) // the library's own has no brackets for IPv6
+	server := net.JoinHostPort(m.host, strconv.Itoa(m.o.Port)) // the library's own has no brackets for IPv6
 	dial := func(dialCtx context.Context, network, _ string) (net.Conn, error) {
 		c, err := m.dial(dialCtx, network, server)
 		if err != nil {
@@ -315,6 +366,14 @@ func (m *Mail) deliver(ctx context.Context, letter *mail.Msg, limit *limit) (beg
 	opts := []mail.Option{
 		mail.WithPort(m.o.Port), mail.WithTimeout(limit.talk + mailAccept), mail.WithTLSConfig(m.tls),
 		mail.WithDialContextFunc(dial), mail.WithTLSPolicy(mail.NoTLS), mail.WithoutNoop(),
+		mail.WithoutRset(), // the connection ends with the letter
+	}
+	beyond := m.from.beyondASCII() || m.to.beyondASCII()
+	if !beyond {
+		// A server that offers SMTPUTF8 and is asked for it passes the letter on to
+		// those only that offer it too, and sends it back where they do not, be all of
+		// it ASCII (RFC 6531 section 3.4, and what servers do: from memory).
+		opts = append(opts, mail.WithoutSMTPUTF8())
 	}
 	if m.o.Security == "starttls" {
 		opts = append(opts, mail.WithTLSPolicy(mail.TLSMandatory))
@@ -324,7 +383,7 @@ func (m *Mail) deliver(ctx context.Context, letter *mail.Msg, limit *limit) (beg
 			mail.WithOpportunisticSMTPAuth(mail.SMTPAuthSCRAMSHA256, mail.SMTPAuthSCRAMSHA1,
 				mail.SMTPAuthPlain, mail.SMTPAuthLogin, mail.SMTPAuthCramMD5))
 	}
-	c, err := mail.NewClient(m.o.Host, opts...)
+	c, err := mail.NewClient(m.host, opts...)
 	if err != nil {
 		return false, err
 	}
@@ -333,10 +392,22 @@ func (m *Mail) deliver(ctx context.Context, letter *mail.Msg, limit *limit) (beg
 		return false, err
 	}
 	limit.again()
+	if offered, _ := session.Extension("SMTPUTF8"); beyond && !offered {
+		limit.Reset(mailBye)
+		_ = c.CloseWithSMTPClient(session)
+		return false, errNoUTF8{}
+	}
 	err = c.SendWithSMTPClient(session, letter)
-	limit.again()
+	limit.Reset(mailBye)
 	_ = c.CloseWithSMTPClient(session) // the letter knows what became of it
 	return true, err
+}
+
+// errNoUTF8 tells that a server takes no address with letters beyond ASCII in it.
+type errNoUTF8 struct{}
+
+func (errNoUTF8) Error() string {
+	return "does not offer SMTPUTF8, which an address with letters beyond ASCII before the @ needs; write addresses of ASCII in from and to, or take another server"
 }
 
 // boundedConn ends a conversation in which the other side says too much.
@@ -384,6 +455,9 @@ func explainMail(err error, host string) string {
 		return fmt.Sprintf("%s wants a login (%s); give user and password", host, answer)
 	case loginRefused(err):
 		return fmt.Sprintf("%s refuses the login (%s); check user and password, many providers want an application password", host, answer)
+	}
+	if errors.As(err, new(errNoUTF8)) {
+		return host + " " + err.Error()
 	}
 	if noStartTLS(err) {
 		return fmt.Sprintf(`%s offers no STARTTLS, so nothing was sent; try security "tls", or "none" if the way to it is your own`, host)
@@ -436,8 +510,8 @@ func (m *Mail) picture(ctx context.Context, msg *Message) (png []byte) {
 // letter builds the letter, to be sent within limit.
 func (m *Mail) letter(msg *Message, picture []byte, limit *limit) (*mail.Msg, error) {
 	l := mail.NewMsg(mail.WithNoDefaultUserAgent(), mail.WithMiddleware(limit))
-	l.FromMailAddress(m.from)
-	l.ToMailAddress(m.to)
+	l.FromMailAddress(m.from.sent)
+	l.ToMailAddress(m.to.sent)
 	// Lit and dark of one lamp form one conversation: the same subject, and a
 	// common ancestor that was never sent (RFC 5322 section 3.6.4).
 	l.Subject("lampward: " + shorten(oneLine(msg.Name), 120))

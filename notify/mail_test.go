@@ -3,6 +3,7 @@ package notify
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
@@ -469,7 +470,7 @@ func TestMailServerGoesSilent(t *testing.T) {
 	for at, want := range map[string]struct {
 		after time.Duration
 		kind  OutcomeKind
-	}{".": {mailAccept, Again}, "RCPT": {defaultMailTimeout, Again}, "QUIT": {defaultMailTimeout, Delivered}} {
+	}{".": {mailAccept, Again}, "RCPT": {defaultMailTimeout, Again}, "QUIT": {mailBye, Delivered}} {
 		synctest.Test(t, func(t *testing.T) {
 			m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: "anna@example.com"})
 			require.NoError(t, err)
@@ -699,19 +700,187 @@ func TestMailLetter(t *testing.T) {
 // memory), whatever domain the sender is of.
 func TestMailNamesOfOtherScripts(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "Wärter <keller@bücher.example>", To: "anna@example.com"})
+		m, err := NewMail(MailOptions{Host: "post.bücher.example", Security: "none", From: "Wärter <keller@bücher.example>", To: "Anna <anna@Straße.example>"})
 		require.NoError(t, err)
-		s := &talker{}
+		s := &talker{answers: map[string]string{"EHLO": "250-mail.test\r\n250 SMTPUTF8"}}
 		closed := pipeTo(m, s.behave)
+		pipe := m.dial
+		m.dial = func(ctx context.Context, network, addr string) (net.Conn, error) {
+			assert.Equal(t, "post.xn--bcher-kva.example:25", addr)
+			return pipe(ctx, network, addr)
+		}
 		require.Equal(t, Delivered, m.Send(t.Context(), lit("mail", "tank", time.Now())).Kind)
 		<-closed
 		msg, err := netmail.ReadMessage(strings.NewReader(s.heard[slices.Index(s.heard, "DATA")+1]))
 		require.NoError(t, err)
 		for _, h := range []string{"Message-Id", "In-Reply-To", "References"} {
-			assert.Regexp(t, `^<[!-;=?-~]+@[a-z.]+>$`, msg.Header.Get(h), h)
+			assert.Regexp(t, `^<[!-;=?-~]+@xn--bcher-kva\.example>$`, msg.Header.Get(h), h)
 			assert.NotContains(t, msg.Header.Get(h), "=?", h)
 		}
+		// Domains by the example of RFC 3492 section 7.1 (bücher) and IDNA 2008, which
+		// keeps ß (RFC 5891); from memory. Any server takes them.
+		assert.Contains(t, s.heard, "MAIL FROM:<keller@xn--bcher-kva.example>")
+		assert.Contains(t, s.heard, "RCPT TO:<anna@xn--strae-oqa.example>")
+		assert.Equal(t, `"Anna" <anna@xn--strae-oqa.example>`, msg.Header.Get("To"))
+
+		// In words people see what they wrote.
+		s.answers["MAIL"] = "550 no"
+		assert.Contains(t, m.Send(t.Context(), lit("mail", "tank", time.Now())).Note, "post.bücher.example takes no letter from keller@bücher.example;")
+		<-closed
 	})
+}
+
+// What stands before the @ cannot be written in ASCII: such an address needs a server
+// with SMTPUTF8 (RFC 6531), and only for such an address one is asked for it, for who is
+// asked may send the letter back where the next server has it not.
+func TestMailSMTPUTF8(t *testing.T) {
+	for _, c := range []struct {
+		to, offers, heard string
+	}{
+		{"anna@example.com", "", "MAIL FROM:<lampward@example.com>"},
+		{"anna@example.com", "SMTPUTF8", "MAIL FROM:<lampward@example.com>"},
+		{"anna@bücher.example", "SMTPUTF8", "MAIL FROM:<lampward@example.com>"},
+		{"käthe@example.com", "SMTPUTF8", "MAIL FROM:<lampward@example.com> SMTPUTF8"},
+		{"käthe@example.com", "", ""},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: c.to})
+			require.NoError(t, err)
+			s := &talker{answers: map[string]string{"EHLO": "250-mail.test\r\n250 " + cmp.Or(c.offers, "HELP")}}
+			closed := pipeTo(m, s.behave)
+			out := m.Send(t.Context(), lit("mail", "tank", time.Now()))
+			<-closed
+			assert.Equal(t, strings.HasPrefix(c.to, "k"), NeedsSMTPUTF8(c.to))
+			if c.heard != "" {
+				assert.Equal(t, Delivered, out.Kind, out.Note)
+				assert.Contains(t, s.heard, c.heard)
+				letter := s.heard[slices.Index(s.heard, "DATA")+1]
+				assert.Equal(t, NeedsSMTPUTF8(c.to), !isASCII(letter), letter)
+				return
+			}
+			assert.Equal(t, Again, out.Kind)
+			assert.True(t, out.Mistake && out.Unsent)
+			assert.Contains(t, out.Note, "mail.test does not offer SMTPUTF8")
+			assert.NotContains(t, strings.Join(s.heard, "\n"), "MAIL")
+		})
+	}
+}
+
+// A server that says nothing more once it has accepted a letter holds up neither what
+// is noted of it nor the letters after it. What is broken off before that is sent
+// again, under the same name, by which the recipient's mail program knows it.
+func TestMailBrokenOff(t *testing.T) {
+	for how, want := range map[string]struct {
+		letters int           // that the server has
+		takes   time.Duration // at most
+	}{
+		"":                {1, 0},
+		"421, no letter":  {1, 10 * time.Second},
+		"greylisted":      {1, 20 * time.Minute},
+		"cut in the text": {1, 10 * time.Second},
+		"cut, no answer":  {2, 10 * time.Second},
+		"421, no answer":  {2, 10 * time.Second},
+		"then silent":     {1, mailBye},
+		"then hangs up":   {1, 0},
+		"then 421":        {1, 0},
+	} {
+		t.Run(how, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				m, err := NewMail(MailOptions{Host: "mail.test", Security: "none", From: "lampward@example.com", To: "anna@example.com"})
+				require.NoError(t, err)
+				s := &breaker{how: how, start: time.Now()}
+				pipeTo(m, s.behave)
+				box := &memOutbox{}
+				start := time.Now()
+				box.add(lit("mail", "tank", start))
+				runWorker(t, Options{Outbox: box, Routes: []Route{m}}, 2*time.Hour)
+				require.Equal(t, "sent", box.rows[0].state, box.noted)
+				assert.LessOrEqual(t, box.rows[0].at.Sub(start), want.takes)
+				require.Len(t, s.names, want.letters)
+				for _, n := range s.names {
+					assert.Equal(t, s.names[0], n)
+					assert.NotEmpty(t, n)
+				}
+			})
+		})
+	}
+}
+
+// breaker is a mail server whose first connection, or whose first five minutes if it
+// greylists, goes wrong in some way.
+type breaker struct {
+	how   string
+	start time.Time
+	tried int
+	names []string // Message-IDs of the letters that it has
+}
+
+func (s *breaker) behave(c net.Conn) {
+	how := s.how
+	if s.tried++; s.tried > 1 && how != "greylisted" {
+		how = ""
+	}
+	r := textproto.NewReader(bufio.NewReader(c))
+	say := func(a string) { fmt.Fprint(c, a+"\r\n") }
+	if how == "421, no letter" {
+		say("421 4.3.2 busy")
+		c.Close()
+		return
+	}
+	say("220 mail.test")
+	for {
+		line, err := r.ReadLine()
+		if err != nil {
+			return
+		}
+		switch word, _, _ := strings.Cut(line, " "); {
+		case word == "RCPT" && how == "greylisted" && time.Since(s.start) < 5*time.Minute:
+			say("450 4.7.1 try again in five minutes")
+		case word == "DATA" && how == "cut in the text":
+			say("354 go on")
+			_, _ = r.ReadLine()
+			c.Close()
+			return
+		case word == "DATA":
+			say("354 go on")
+			text, err := r.ReadDotBytes()
+			if err != nil {
+				return
+			}
+			msg, err := netmail.ReadMessage(bytes.NewReader(text))
+			if err != nil {
+				return
+			}
+			s.names = append(s.names, msg.Header.Get("Message-Id"))
+			switch how {
+			case "421, no answer":
+				say("421 4.3.2 shutting down")
+				c.Close()
+				return
+			case "cut, no answer":
+				c.Close()
+				return
+			}
+			say("250 accepted")
+			switch how {
+			case "then silent":
+				_, _ = io.Copy(io.Discard, c)
+				return
+			case "then 421":
+				_, _ = r.ReadLine()
+				say("421 4.4.2 enough")
+				c.Close()
+				return
+			case "then hangs up":
+				c.Close()
+				return
+			}
+		case word == "QUIT":
+			say("221 bye")
+		default:
+			say("250 ok")
+		}
+	}
 }
 
 // A server that hangs, babbles without end or breaks off is a failed attempt

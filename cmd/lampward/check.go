@@ -22,6 +22,7 @@ import (
 
 	"lampward/broker"
 	"lampward/cmd/lampward/config"
+	"lampward/notify"
 	"lampward/rules"
 	"lampward/rules/battery"
 	"lampward/rules/span"
@@ -284,6 +285,11 @@ func doubts(cfg *config.Config) (out []string) {
 	}
 	for _, m := range cfg.Mails {
 		routes = append(routes, m.Route)
+		for _, a := range append([]string{m.From}, m.To...) {
+			if notify.NeedsSMTPUTF8(a) {
+				out = append(out, fmt.Sprintf("the address %q of route %q has letters beyond ASCII before the @, which only mail servers with SMTPUTF8 take; write one of ASCII unless yours, and the recipient's, have that", a, m.Route.Policy.Route))
+			}
+		}
 	}
 	for _, of := range [][3]string{{"broker", cfg.Broker.CertFile, cfg.Broker.KeyFile}, {"page", cfg.Page.CertFile, cfg.Page.KeyFile}} {
 		if of[0] == "broker" && cfg.Broker.URL != "" {

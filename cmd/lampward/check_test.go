@@ -215,3 +215,11 @@ func TestCheckDoubtsProxy(t *testing.T) {
 	wantDoubt(t, routes+"[page]\nurl = \"http://localhost:8080\"\nhosts = [\"::1\"]\n", "")
 	wantDoubt(t, routes+"[page]\nlisten = \"\"\nurl = \"https://cellar.example.com\"\n", "")
 }
+
+// Only some mail servers take an address with letters beyond ASCII before the @; those of
+// a domain are no trouble.
+func TestCheckDoubtsSMTPUTF8(t *testing.T) {
+	for to, doubted := range map[string]string{"anna@bücher.example": "", "käthe@example.com": "the address \"käthe@example.com\" of route \"mail-1\" has letters beyond ASCII"} {
+		wantDoubt(t, "[[lamp]]\nname = \"tank\"\ntopic = \"t\"\n[[mail]]\nserver = \"post.bücher.example:587\"\nfrom = \"a@example.com\"\nto = [\""+to+"\"]\n", doubted)
+	}
+}

@@ -627,6 +627,8 @@ func (c *Config) readMail(t *table, i int) {
 		blank := func(r rune) bool { return unicode.IsSpace(r) || unicode.IsControl(r) }
 		if n, err := strconv.ParseUint(port, 10, 16); err != nil || n == 0 || host == "" || strings.ContainsFunc(host, blank) {
 			t.fail("server", `%q is no address; write HOST:PORT, such as "mail.example.com:587"`, m.Server)
+		} else if err := notify.CheckMailHost(host); err != nil {
+			t.fail("server", "%v", err)
 		}
 	}
 	t.choice("security", []string{"starttls", "tls", "none"}, &m.Security)

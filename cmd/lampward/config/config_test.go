@@ -212,6 +212,8 @@ func TestSingleMistakes(t *testing.T) {
 		"proxy by name":    {"[page]\ntrusted_proxies = [\"127.0.0.1\", \"proxy.lan\"]\n" + minimal, "f.toml:2: page.trusted_proxies: \"proxy.lan\" is no IP address"},
 		"any proxy":        {"[page]\ntrusted_proxies = [\"::/0\"]\n" + minimal, "f.toml:2: page.trusted_proxies: \"::/0\" is everybody"},
 		"mapped proxies":   {"[page]\ntrusted_proxies = [\"::ffff:172.18.0.0/112\"]\n" + minimal, "f.toml:2: page.trusted_proxies: \"::ffff:172.18.0.0/112\" stands for addresses of IPv4; write it as such"},
+		"name of mail":     {minimal + "[[mail]]\nserver = \"xn--ü:25\"\n", "f.toml:9: mail[1].server: \"xn--ü\" can be no name of a host"},
+		"domain of mail":   {minimal + "[[mail]]\nserver = \"h:25\"\nfrom = \"a@-ü.example\"\n", "f.toml:10: mail[1].from: \"a@-ü.example\" is not an address: \"-ü.example\" can be no name"},
 		"space in mail":    {minimal + "[[mail]]\nserver = \"h h:25\"\n", "f.toml:9: mail[1].server: \"h h:25\" is no address"},
 		"port of mail":     {minimal + "[[mail]]\nserver = \"h:0\"\n", "f.toml:9: mail[1].server: "},
 		"nan":              {"[[lamp]]\nname = \"a\"\ntopic = \"t\"\non_above = nan\noff_below = 2\n", "out of range"},
