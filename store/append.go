@@ -186,6 +186,11 @@ func (a *appender) add(r *Record, seq int64) error {
 	if at < a.at {
 		return badInput("at", fmt.Sprintf("%s is before the newest input's %s", in.At.UTC().Format(timeText), fromMS(a.at).Format(timeText)))
 	}
+	if a.at != 0 && at-a.at > longGap {
+		if err := a.t.setMeta(dropAfter, at+gapDoubt); err != nil {
+			return err
+		}
+	}
 	a.at = at
 	if err := a.clock(r, seq, at); err != nil {
 		return err

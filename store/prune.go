@@ -22,11 +22,22 @@ func sorted(ids []int64) []int64 {
 // alert that comes meanwhile waits for a slice and not for the whole.
 const sliceRows = 256
 
+// After a gap so long the wall clock may be wrong, and engine time, which a start
+// sets by it, with it: a time server gets a while of engine time to say so before
+// history is called old, over however many starts. Both in ms.
+const (
+	longGap  = 30 * 24 * 3_600_000
+	gapDoubt = 24 * 3_600_000
+)
+
+// dropAfter names the engine time, in ms, before which nothing is dropped.
+const dropAfter = "drop_after"
+
 // Prune keeps the database small: it packs the hours of the log that are over,
 // rolls up the days that are over, and drops what is past its time to be kept
-// at engine time now. No input after the snapshot is dropped. Call it hourly;
-// what a missed call left is done by the next. It may be cut short at any
-// moment and loses nothing.
+// at engine time now. No input after the snapshot is dropped, and for a day after
+// a gap of a month nothing is. Call it hourly; what a missed call left is done by
+// the next. It may be cut short at any moment and loses nothing.
 func (s *Store) Prune(ctx context.Context, now time.Time) error {
 	s.pruning.Lock()
 	defer s.pruning.Unlock()
@@ -222,6 +233,10 @@ func (s *Store) drop(ctx context.Context, now int64) error {
 				return 0 // then nothing is dropped
 			}
 			return v
+		}
+		var after int64
+		if err := t.one("SELECT coalesce((SELECT value FROM meta WHERE name = ?), 0)", []any{dropAfter}, &after); err != nil || now < after {
+			return err
 		}
 		if err := t.saveCounters(); err != nil {
 			return err

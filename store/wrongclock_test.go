@@ -40,3 +40,34 @@ func TestWrongClockForAnHourDropsNothing(t *testing.T) {
 		}
 	}
 }
+
+// For a day after a gap of a month nothing is dropped, over however many starts, for the
+// clock may be wrong; then what is old goes.
+func TestGapDropsNothingForADay(t *testing.T) {
+	ctx := context.Background()
+	dir := t.TempDir()
+	s := openTest(t, dir)
+	at := day0
+	add := func(after time.Duration) {
+		at = at.Add(after)
+		appendAll(t, s, alert(at, "tank", rules.Lit))
+		require.NoError(t, s.SaveSnapshot(ctx, s.LastSeq(), partsOf()))
+		require.NoError(t, s.Prune(ctx, at))
+	}
+	events := func() int {
+		ev, err := s.Events(ctx, EventFilter{Limit: 1000})
+		require.NoError(t, err)
+		return len(ev)
+	}
+	add(0)
+	add(time.Hour)
+	add(6 * 365 * 24 * time.Hour)
+	for range 23 {
+		require.NoError(t, s.Close())
+		s = openTest(t, dir)
+		add(time.Hour)
+	}
+	require.Equal(t, 26, events())
+	add(time.Hour)
+	require.Equal(t, 25, events(), "the two of six years before are gone")
+}

@@ -64,7 +64,6 @@ type daemon struct {
 	snapAt   time.Time      // engine time of the next snapshot
 	snapSeq  int64          // of the newest snapshot
 	tried    int64          // seq when a snapshot was tried last
-	pruneAt  time.Time      // nothing is dropped before; see boot
 	pruned   chan struct{}  // closed once the newest prune has ended; nil: none began
 	broken   error          // why memory could not follow the disk; readings are refused meanwhile
 	mendAt   time.Time      // when to try again
@@ -601,9 +600,7 @@ func (d *daemon) snapshot(ctx context.Context, now time.Time) {
 		return
 	}
 	d.snapSeq = d.seq
-	if !now.Before(d.pruneAt) {
-		d.prune(ctx, now)
-	}
+	d.prune(ctx, now)
 }
 
 // clocksPart is the key of what a snapshot holds beside the parts of the machine: how
@@ -656,11 +653,6 @@ func (d *daemon) boot(ctx context.Context) error {
 	}
 	d.wall.begin(d)
 	now := d.clock.Now()
-	// After so long a gap the wall clock may be wrong, and engine time with it:
-	// a time server gets a day to say so before history is called old.
-	if last := d.store.LastAt(); !last.IsZero() && now.Sub(last) > longGap {
-		d.pruneAt = now.Add(24 * time.Hour)
-	}
 	want, err := json.Marshal(d.cfg.Rules)
 	if err != nil {
 		return err

@@ -520,6 +520,58 @@ func TestRestartAfterAClockThatWasNeverSet(t *testing.T) {
 	})
 }
 
+// A clock that is years ahead, but not so many that it is known to be wrong, makes
+// nothing old for a day, so that a time server may say so first, however often the
+// daemon starts meanwhile.
+func TestWrongClockOverRestartsDropsNothing(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		right := time.Until(demoDay)
+		shift := right
+		h := wallHarness(t, dir, &shift)
+		live := func(minutes, level int) {
+			for i := range minutes {
+				time.Sleep(time.Minute)
+				require.NoError(t, h.publish("cellar/tank", fmt.Sprint(level+i%7)))
+				require.NoError(t, h.turn(nil))
+			}
+		}
+		again := func() {
+			require.NoError(t, h.d.stop())
+			h.crash()
+			h = wallHarness(t, dir, &shift)
+		}
+		first := time.Now().Add(shift)
+		kept := func() (lit, points int) {
+			list, err := h.st.Events(t.Context(), store.EventFilter{Kinds: []rules.Kind{rules.Lit}, Limit: 1000})
+			require.NoError(t, err)
+			p, err := h.st.Trace(t.Context(), "tank", first, first.Add(2*time.Hour+time.Second), 1000)
+			require.NoError(t, err)
+			return len(list), len(p)
+		}
+		live(60, 200)
+		live(60, 800)
+		shift = right + 6*365*24*time.Hour
+		for range 3 {
+			again()
+			live(30, 800)
+		}
+		lit, points := kept()
+		assert.Equal(t, 1, lit)
+		assert.Equal(t, 120, points)
+		live(90, 800)
+		shift = right // the time server answers
+		live(60, 800)
+		again()
+		defer func() { h.crash() }()
+		live(70, 800)
+		h.d.waitPruned()
+		lit, points = kept()
+		assert.Equal(t, 1, lit)
+		assert.Equal(t, 120, points)
+	})
+}
+
 // A clock that was ahead when the daemon ran last, and was set back meanwhile, is
 // doubted once: the next start finds nothing wrong with it.
 func TestDoubtEndsWithTheNextStart(t *testing.T) {
