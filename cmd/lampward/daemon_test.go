@@ -1253,19 +1253,59 @@ func TestLinksOfLateMessage(t *testing.T) {
 	event := demoDay.Add(time.Hour)
 	for _, late := range []time.Duration{0, time.Hour, 5 * 24 * time.Hour, 26 * 24 * time.Hour} {
 		sent := event.Add(late)
-		links := alertLinks(cfg, key, func() time.Time { return sent })
+		clock := &simClock{now: sent}
+		links := alertLinks(cfg, key, clock)
 		d := rules.Delivery{EventID: "ev-1", Event: rules.Event{Kind: rules.Lit, Lamp: "tank"}, Wall: event}
 		first := links(d)
 		for _, address := range []string{first.Ack, first.Shelve} {
 			_, token, _ := strings.Cut(address, "?t=")
-			_, err := link.Verify(key, token, sent.Add(7*24*time.Hour-time.Second))
+			_, err := verifyLink(key, token, &simClock{now: sent.Add(7*24*time.Hour - time.Second)})
 			require.NoError(t, err, late)
-			_, err = link.Verify(key, token, sent.Add(11*24*time.Hour))
+			_, err = verifyLink(key, token, &simClock{now: sent.Add(11 * 24 * time.Hour)})
 			require.ErrorIs(t, err, link.ErrExpired, late)
 		}
-		sent = sent.Add(time.Hour)
+		clock.Advance(time.Hour)
 		require.Equal(t, first, links(d))
 	}
+}
+
+// A link that was sent before the clock was set works when it is set, and a week of
+// hours that the machine was on.
+func TestLinksOutlastSteps(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		cfg, err := config.Parse("test.toml", []byte("[page]\nlisten = \"127.0.0.1:0\"\nurl = \"https://lamp.test\"\n[[lamp]]\nname = \"tank\"\ntopic = \"t\"\n"))
+		require.NoError(t, err)
+		key := []byte(strings.Repeat("k", link.MinKey))
+		shift := -time.Since(time.Unix(5, 0))
+		wall := func() time.Time { return time.Now().Add(shift) }
+		c := newMachineClock(wall, time.Time{}, 0)
+		links := alertLinks(cfg, key, c)(rules.Delivery{EventID: "ev-1", Event: rules.Event{Kind: rules.Lit, Lamp: "tank"}})
+		_, token, _ := strings.Cut(links.Ack, "?t=")
+		src := &pageSource{d: &daemon{clock: c, linkKey: key}}
+		for _, set := range []time.Duration{0, time.Until(demoDay), time.Until(demoDay) - 9*24*time.Hour, time.Until(demoDay) + 30*24*time.Hour} {
+			if set != 0 {
+				shift = set
+			}
+			time.Sleep(24 * time.Hour)
+			a, err := src.Link(t.Context(), token)
+			require.NoError(t, err)
+			assert.Equal(t, page.Action{Verb: "ack", Lamp: "tank"}, a)
+		}
+		// The machine starts again.
+		src.d.clock = newMachineClock(wall, c.Now(), c.Wall().Sub(c.Now()))
+		time.Sleep(2 * 24 * time.Hour)
+		_, err = src.Link(t.Context(), token)
+		require.NoError(t, err)
+		time.Sleep(5 * 24 * time.Hour)
+		_, err = src.Link(t.Context(), token)
+		require.ErrorContains(t, err, "has expired")
+
+		// One that was made to run out by wall time, when engine time lagged behind that.
+		old, err := link.Make(key, link.Claims{Action: link.Ack, About: "lamp/tank", Expires: c.Wall().Add(linkLife)})
+		require.NoError(t, err)
+		_, err = src.Link(t.Context(), old)
+		require.ErrorContains(t, err, "has expired")
+	})
 }
 
 // stubRoute takes messages, or does not.

@@ -224,8 +224,9 @@ func linkKey(dir string, log *slog.Logger) ([]byte, error) {
 // configuration names no address of the page that a phone could open. They
 // expire a while after the attempt, not the event, which may be long ago when a
 // dead service works again; in steps, so that attempts soon after each other
-// send the same.
-func alertLinks(cfg *config.Config, key []byte, wall func() time.Time) func(rules.Delivery) notify.Links {
+// send the same. By engine time, for a board computer without a clock battery sends
+// its first alerts before it knows what day it is.
+func alertLinks(cfg *config.Config, key []byte, c clock) func(rules.Delivery) notify.Links {
 	if cfg.Page.URL == "" || cfg.Page.Listen == "" {
 		return nil
 	}
@@ -235,7 +236,7 @@ func alertLinks(cfg *config.Config, key []byte, wall func() time.Time) func(rule
 			return notify.Links{}
 		}
 		make := func(action string, shelf time.Duration) string {
-			t, err := link.Make(key, link.Claims{Action: action, About: about, Event: d.EventID, For: shelf, Expires: wall().Truncate(linkStep).Add(linkStep + linkLife)})
+			t, err := link.Make(key, link.Claims{Action: action, About: about, Event: d.EventID, For: shelf, Expires: c.Now().Truncate(linkStep).Add(linkStep + linkLife)})
 			if err != nil {
 				return "" // an alert without a link is better than none
 			}
@@ -243,6 +244,17 @@ func alertLinks(cfg *config.Config, key []byte, wall func() time.Time) func(rule
 		}
 		return notify.Links{Ack: make(link.Ack, 0), Shelve: make(link.Shelve, linkShelf)}
 	}
+}
+
+// verifyLink tells what the token of a link stands for, and refuses one that has run
+// out.
+func verifyLink(key []byte, token string, c clock) (link.Claims, error) {
+	now := c.Now()
+	claims, err := link.Verify(key, token, now)
+	if err == nil && claims.Expires.Sub(now) > linkStep+linkLife { // made when links ran out by wall time
+		return link.Claims{}, link.ErrExpired
+	}
+	return claims, err
 }
 
 const (

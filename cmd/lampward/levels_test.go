@@ -166,7 +166,7 @@ func TestLevelsByHand(t *testing.T) {
 func TestNoLinksAboutNothing(t *testing.T) {
 	cfg, err := config.Parse("test.toml", []byte("[page]\nlisten = \"127.0.0.1:0\"\nurl = \"https://lamp.test\"\n"+tankOnly))
 	require.NoError(t, err)
-	links := alertLinks(cfg, []byte(strings.Repeat("k", link.MinKey)), time.Now)
+	links := alertLinks(cfg, []byte(strings.Repeat("k", link.MinKey)), newMachineClock(time.Now, time.Time{}, 0))
 	assert.Empty(t, links(rules.Delivery{EventID: "ev-1", Event: rules.Event{Kind: rules.Downtime}}))
 	assert.NotEmpty(t, links(rules.Delivery{EventID: "ev-1", Event: rules.Event{Kind: rules.Lit, Lamp: "tank"}}).Ack, "the control")
 }

@@ -12,7 +12,6 @@ import (
 
 	"lampward/cmd/lampward/page"
 	"lampward/notify"
-	"lampward/notify/link"
 	"lampward/rules"
 	"lampward/rules/battery"
 	"lampward/rules/learn"
@@ -495,7 +494,7 @@ func (p *pageSource) try(ctx context.Context) (string, error) {
 
 // Link tells what the token of a link in a message stands for.
 func (p *pageSource) Link(_ context.Context, token string) (page.Action, error) {
-	c, err := link.Verify(p.d.linkKey, token, p.d.clock.Wall())
+	c, err := verifyLink(p.d.linkKey, token, p.d.clock)
 	if err != nil {
 		return page.Action{}, refusal("%s", err)
 	}

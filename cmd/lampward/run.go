@@ -142,7 +142,7 @@ func serve(ctx context.Context, cfg *config.Config, o serveOptions) (err error) 
 		return err
 	}
 	d.routes, err = newRoutes(cfg, routeOptions{
-		wall: o.clock.Wall, links: alertLinks(cfg, d.linkKey, o.clock.Wall),
+		wall: o.clock.Wall, links: alertLinks(cfg, d.linkKey, o.clock),
 		trace: func(ctx context.Context, lamp string) ([]notify.Point, error) {
 			return recentTrace(ctx, st, o.clock.Wall(), lamp)
 		},

@@ -33,7 +33,7 @@ type Claims struct {
 	About   string        // rules.Event.Key: "lamp/NAME" or "device/NAME"
 	Event   string        // id of the event that the link was sent with
 	For     time.Duration // Shelve: how long, whole seconds; else 0
-	Expires time.Time     // wall time, whole seconds
+	Expires time.Time     // whole seconds, by the clock that Verify is given
 }
 
 // Errors of Verify. ErrExpired says that the token was genuine once.
@@ -88,7 +88,7 @@ func Make(key []byte, c Claims) (string, error) {
 // maxToken bounds what Verify looks at, in bytes.
 const maxToken = 4 << 10
 
-// Verify checks a token at the wall time now and returns its claims.
+// Verify checks a token at the time now and returns its claims.
 func Verify(key []byte, token string, now time.Time) (Claims, error) {
 	if len(key) < MinKey || len(token) > maxToken {
 		return Claims{}, ErrInvalid
