@@ -300,3 +300,30 @@ func TestHistoryOfWhatIsGone(t *testing.T) {
 		assert.Contains(t, out+errOut, x.want)
 	}
 }
+
+// In the hour that comes twice the history says which of the two. In 2026 Berlin's clocks
+// go back on 25 October at 01:00 UTC, those of Lord Howe by half an hour on 4 April at
+// 15:00 UTC (the time zone database, by way of Go's own).
+func TestStampInTheDoubledHour(t *testing.T) {
+	for _, c := range []struct{ zone, at, want string }{
+		{"Europe/Berlin", "2026-10-24T23:59:59Z", "2026-10-25 01:59:59"},
+		{"Europe/Berlin", "2026-10-25T00:00:00Z", "2026-10-25 02:00:00 CEST"},
+		{"Europe/Berlin", "2026-10-25T00:59:59Z", "2026-10-25 02:59:59 CEST"},
+		{"Europe/Berlin", "2026-10-25T01:00:00Z", "2026-10-25 02:00:00 CET"},
+		{"Europe/Berlin", "2026-10-25T01:59:59Z", "2026-10-25 02:59:59 CET"},
+		{"Europe/Berlin", "2026-10-25T02:00:00Z", "2026-10-25 03:00:00"},
+		{"Europe/Berlin", "2026-03-29T00:59:59Z", "2026-03-29 01:59:59"},
+		{"Europe/Berlin", "2026-03-29T01:00:00Z", "2026-03-29 03:00:00"},
+		{"Australia/Lord_Howe", "2026-04-04T14:29:59Z", "2026-04-05 01:29:59"},
+		{"Australia/Lord_Howe", "2026-04-04T14:30:00Z", "2026-04-05 01:30:00 +11"},
+		{"Australia/Lord_Howe", "2026-04-04T15:00:00Z", "2026-04-05 01:30:00 +1030"},
+		{"Australia/Lord_Howe", "2026-04-04T15:30:00Z", "2026-04-05 02:00:00"},
+		{"UTC", "2026-10-25T01:00:00Z", "2026-10-25 01:00:00"},
+	} {
+		zone, err := time.LoadLocation(c.zone)
+		require.NoError(t, err)
+		at, err := time.Parse(time.RFC3339, c.at)
+		require.NoError(t, err)
+		assert.Equal(t, c.want, stamp(at.In(zone)), c.at)
+	}
+}

@@ -167,6 +167,22 @@ func runStatus(ctx context.Context, c console, f *flag.FlagSet, args []string) i
 	return exitOK
 }
 
+// stamp is a moment in a list, with its zone where clocks that were put back show
+// the same time twice.
+func stamp(t time.Time) string {
+	s := t.Format(time.DateTime)
+	from, to := t.ZoneBounds()
+	back := func(change time.Time) time.Duration { // by how much the clocks are put back then
+		_, before := change.Add(-time.Second).Zone()
+		_, after := change.Zone()
+		return time.Duration(before-after) * time.Second
+	}
+	if !to.IsZero() && to.Sub(t) <= back(to) || !from.IsZero() && t.Sub(from) < back(from) {
+		s += t.Format(" MST")
+	}
+	return s
+}
+
 func runHistory(ctx context.Context, c console, f *flag.FlagSet, args []string) int {
 	r := remoteFlags(f)
 	asJSON := f.Bool("json", false, "print JSON")
@@ -208,7 +224,7 @@ func runHistory(ctx context.Context, c console, f *flag.FlagSet, args []string) 
 		fmt.Fprintln(c.err, "no such event is in the history")
 	}
 	for _, e := range out.Events {
-		fmt.Fprintf(c.out, "%s  %s\n", e.Time.Local().Format("2006-01-02 15:04:05"), printable(e.Text))
+		fmt.Fprintf(c.out, "%s  %s\n", stamp(e.Time.Local()), printable(e.Text))
 		if e.Why != "" {
 			fmt.Fprintf(c.out, "%21s%s\n", "", printable(e.Why))
 		}

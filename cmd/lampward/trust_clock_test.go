@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -239,6 +240,14 @@ func TestHeldUntilQuietHoursEnd(t *testing.T) {
 			*s = right // the time server answers
 			return h
 		}, morning},
+		"another zone, three hours ahead": {func(h *harness, s *time.Duration) *harness {
+			h.crash()
+			return wallHarnessOf(h.t.(*testing.T), strings.Replace(quiet, "07:00 UTC", "07:00 Etc/GMT-3", 1), h.dir, s)
+		}, morning.Add(-3 * time.Hour)},
+		"another zone, where it is day": {func(h *harness, s *time.Duration) *harness {
+			h.crash()
+			return wallHarnessOf(h.t.(*testing.T), strings.Replace(quiet, "07:00 UTC", "07:00 Etc/GMT-9", 1), h.dir, s)
+		}, time.Time{}},
 		"quiet hours given up": {func(h *harness, s *time.Duration) *harness {
 			h.crash()
 			return wallHarnessOf(h.t.(*testing.T), clockConfig, h.dir, s)
