@@ -49,7 +49,8 @@ type Backoff struct {
 	Least  time.Duration // 0: 250 ms
 	MaxAsk time.Duration // cap of a receiver's Retry-After; 0: 1 h
 	// GiveUp is the age at which a message that still fails is parked as a
-	// dead letter, after at least GiveUpTries attempts; 0: 30 days.
+	// dead letter, after at least GiveUpTries attempts and half a day of this
+	// run; 0: 30 days.
 	GiveUp time.Duration
 	// GiveUpTries; 0: 20.
 	GiveUpTries int
@@ -565,14 +566,19 @@ func (l *routeLoop) verdict(since time.Time, tries, parts int, out Outcome, now 
 	}
 	age := now.Sub(since)
 	switch {
-	// A machine that was off for weeks tries for a while before it gives up.
-	case age >= b.GiveUp && now.Sub(l.began) >= min(time.Hour, b.GiveUp), age >= b.Refused && out.Refused:
+	case age >= b.GiveUp && now.Sub(l.began) >= min(tryAnew, b.GiveUp), age >= b.Refused && out.Refused:
 		return Never, fmt.Sprintf("tried %d times in %s, the last: %s", tries, days(age), out.Note)
 	case age >= b.Poison && out.Answered && others:
 		return Never, fmt.Sprintf("the receiver takes other messages but not this one, %d times in %s, the last: %s", tries, days(age), out.Note)
 	}
 	return Again, ""
 }
+
+// tryAnew is how long a run tries before it gives up what is old: the machine was off
+// for weeks, or its clock, by which a start sets engine time, is wrong, and the network
+// that keeps the message keeps the time server from saying so. One that starts
+// again each day gives up all the same.
+const tryAnew = 12 * time.Hour
 
 func days(d time.Duration) string {
 	return fmt.Sprintf("%.1f days", d.Hours()/24)
