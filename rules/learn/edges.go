@@ -170,6 +170,48 @@ func (e *edges) detect(floor float64, still bool) (edge, bool) {
 	return edge{At: e.T[cut], Size: size, Leap: e.leap(cut), SD: math.Sqrt(s2), From: pre}, true
 }
 
+// fades tells whether the change half readings back is that of a board that smooths by a share:
+// each of its differences is the same share (stay) of the one before it. left is what its first
+// reading lacks of the new level.
+func (e *edges) fades(floor, quantum float64) (stay, left float64, ok bool) {
+	const (
+		cut = nBuf - half
+		of  = 4 // differences
+	)
+	sd := math.Max(math.Sqrt(floor), mul(0.6, quantum)) // of a few of the converter's steps nobody can tell
+	var d [of]float64
+	for i := range d {
+		d[i] = e.V[cut+i] - e.V[cut+i-1]
+	}
+	if e.N < nBuf || math.Abs(d[0]) < mul(8, sd) {
+		return 0, 0, false
+	}
+	var xy, xx float64
+	for i := 1; i < of; i++ {
+		xy += mul(d[i], d[i-1])
+		xx += sq(d[i-1])
+	}
+	// More is hardly over within half readings, and clouds go by like that, too.
+	const least, most = 0.12, 0.65
+	if stay = xy / xx; stay < least || stay > most {
+		return 0, 0, false
+	}
+	for i := 1; i < of; i++ {
+		if math.Abs(d[i]-mul(stay, d[i-1])) > mul(4, sd)+mul(0.03, math.Abs(d[0])) {
+			return 0, 0, false
+		}
+	}
+	return stay, mul(stay/(1-stay), d[0]), true
+}
+
+// settle makes a change from one reading to the next of what fades found.
+func (e *edges) settle(stay, left float64) {
+	for i := nBuf - half; i < nBuf; i++ {
+		e.V[i] += left
+		left = mul(stay, left)
+	}
+}
+
 // ripples is what the variance of the lit level is more than that of the dark one, as a share
 // of size squared, as of a lamp that flickers with the mains and is read at chance moments: the
 // dark level is as flat as noise, and the readings of the lit one differ by chance, none of them

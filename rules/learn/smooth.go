@@ -1,6 +1,9 @@
 package learn
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Many boards smooth what they measure before they send it: by a share of the way to it,
 // y += (1-stay)*(x-y), or by the mean of the last few. A change of the lamp then takes some
@@ -450,12 +453,44 @@ func (c *core) unsmooth(was uint8, stay float64) {
 		}
 	}
 	n.Seen, n.N, n.Calm, n.Sq, n.Prod, n.Rho, n.Quantum = false, 0, 0, 0, 0, 0, 0
+	of := *e
 	*e = edges{V: e.V, T: e.T, N: e.N}
 	if c.Range.Jump = 0; s.Fits < fewFits { // else a change is going on, and that is taken for the lamp's
 		c.Range = ambient{}
 	}
-	if c.Known {
+	switch {
+	case !c.Known:
+	case c.carries():
+		e.E, e.NE = of.E, of.NE
+	default:
 		c.Hours.forget()
 		c.forget()
 	}
+}
+
+// carries keeps the lamp that is known, now that the last readings are read anew, if they make
+// sense: the light is still, or changes as the lamp would.
+func (c *core) carries() bool {
+	e, f, before := &c.Edges, &c.F, c.State
+	if e.N < nBuf || before != Dark && before != Lit {
+		return false
+	}
+	const late = nBuf - 5 // a change that is going on, and may have been told, began here at the earliest
+	if c.Since >= e.T[late] {
+		before = Dark + Lit - before
+	}
+	old := [5]float64(e.V[late-5 : late])
+	slices.Sort(old[:])
+	moved := (e.V[nBuf-1] - old[2]) / f.stepNow()
+	if before == Lit {
+		moved = -moved
+	}
+	if moved < -0.25 || moved > 0.25 && moved < 0.4 || moved > 1.25 {
+		return false
+	}
+	r := c.Noise.variance()
+	*f = filter{bend: f.bend, Step: f.Step, Darkest: f.Darkest, Straight: f.Straight, Tau2: f.Tau2, Hazard: f.Hazard, PB: f.PB,
+		R: r, Q: 0.01 * r, C: r, Eps: leastEps, Part: 0.1, Blur: leastBlur}
+	f.start(c.State, f.ambient(old[2], before == Lit), c.Since)
+	return true
 }

@@ -201,12 +201,34 @@ func (l *Learner) visit(ms int64, floor float64) bool {
 // newEdge is the edge that the last reading made plain, and the readings until it
 // has left the window.
 func (c *core) newEdge(floor float64) (e edge, hold uint32, ok bool) {
-	e, ok = c.Edges.detect(floor, c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, math.Sqrt(floor)))
+	still := c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, math.Sqrt(floor))
+	sent, wait := c.Edges.V, c.Edges.Wait
+	if e, ok = c.Edges.detect(floor, still); !ok && c.settle(floor) {
+		c.Edges.Wait = wait
+		e, ok = c.Edges.detect(floor, still)
+		c.Edges.V = sent
+	}
 	if ok || c.Known || c.N != nBuf || c.Edges.N != nBuf {
 		return e, nBuf - half, ok
 	}
 	e, before, ok := c.Edges.opening(floor)
 	return e, uint32(before), ok
+}
+
+// settle makes the change half readings back one from one reading to the next, if it is that
+// of a board that smooths and of which nothing else is known yet. Else the lamp's first changes,
+// which show how it smooths, would pass for clouds'. Where the light moves they may be. It tells
+// whether it did.
+func (c *core) settle(floor float64) bool {
+	if c.Known || c.Smooth.Kind != notSmoothed {
+		return false
+	}
+	stay, left, ok := c.Edges.fades(floor, c.Noise.Quantum)
+	if !ok || c.moved(c.At) > mul(0.1, math.Abs(left)/stay)+mul(1.2, math.Sqrt(floor)) {
+		return false
+	}
+	c.Edges.settle(stay, left)
+	return true
 }
 
 // weigh says how restless the light is about an edge, and measures it anew if it is.
