@@ -236,29 +236,36 @@ func TestLampThatIsGone(t *testing.T) {
 	require.Equal(t, learn.Learning, s)
 }
 
-// That the board proves to smooth is no fault of the lamp's: it is said as it is.
+// That the board proves to smooth, or does not any more, is no fault of the lamp's: it is
+// said as it is. A lamp that is known as it reads is kept, if the smoothing leaves it so.
 func TestBoardProvesToSmooth(t *testing.T) {
-	f := litTank(t)
-	r, y := rand.New(rand.NewPCG(1, 2)), 200.0
-	told := map[bool][]Event{}
-	feed := func(share, level float64, n int) {
-		for range n {
-			y += share * (level + 6*r.NormFloat64() - y)
-			for _, e := range f.read(math.Round(y)) {
-				if e.Kind == Unlearned {
-					told[share < 1] = append(told[share < 1], e)
+	for share, forgotten := range map[float64]bool{0.3: false, 0.08: true} {
+		f := litTank(t)
+		r, y := rand.New(rand.NewPCG(1, 2)), 200.0
+		told := map[bool][]Event{}
+		feed := func(share, level float64, n int) {
+			for range n {
+				y += share * (level + 6*r.NormFloat64() - y)
+				for _, e := range f.read(math.Round(y)) {
+					if e.Kind == Unlearned {
+						told[share < 1] = append(told[share < 1], e)
+					}
 				}
 			}
 		}
-	}
-	for _, share := range []float64{0.3, 1} {
-		for i := range 60 {
-			feed(share, []float64{200, 580}[i%2], 60)
+		for _, share := range []float64{share, 1} {
+			for i := range 60 {
+				feed(share, []float64{200, 580}[i%2], 60)
+			}
 		}
+		if !forgotten {
+			require.Empty(t, told, share)
+			continue
+		}
+		require.Len(t, told[true], 1, share)
+		assert.Equal(t, "tank: learning the lamp anew", told[true][0].Text)
+		assert.Contains(t, told[true][0].Why, "running mean")
+		require.NotEmpty(t, told[false], share)
+		assert.Contains(t, told[false][len(told[false])-1].Why, "does not smooth its readings any more")
 	}
-	require.Len(t, told[true], 1)
-	assert.Equal(t, "tank: learning the lamp anew", told[true][0].Text)
-	assert.Contains(t, told[true][0].Why, "running mean")
-	require.NotEmpty(t, told[false])
-	assert.Contains(t, told[false][len(told[false])-1].Why, "does not smooth its readings any more")
 }
