@@ -3,10 +3,10 @@ package main
 import (
 	"net"
 	"net/netip"
-	"slices"
 	"sync"
 
 	"lampward/broker"
+	"lampward/cmd/lampward/page"
 )
 
 // Most connections to the page: a person's browser opens a handful, and each
@@ -61,9 +61,8 @@ func (l *limitedListener) take(c net.Conn) (from netip.Prefix, ok bool) {
 }
 
 func (l *limitedListener) proxy(c net.Conn) bool {
-	ap, err := netip.ParseAddrPort(c.RemoteAddr().String())
-	from := ap.Addr().Unmap().WithZone("")
-	return err == nil && slices.ContainsFunc(l.proxies, func(p netip.Prefix) bool { return p.Contains(from) })
+	from, err := netip.ParseAddrPort(c.RemoteAddr().String())
+	return err == nil && page.Trusted(l.proxies, from.Addr())
 }
 
 func (l *limitedListener) leave(from netip.Prefix) {

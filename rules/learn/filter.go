@@ -106,6 +106,12 @@ const (
 	rareJump = 1e-4 // chance of a jump of the ambient out of the blue
 )
 
+// freshFilter is a filter that knows nothing but the step and its bend, and the variance r of
+// a reading's noise.
+func freshFilter(b bend, step, r float64) filter {
+	return filter{bend: b, Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: r, Eps: leastEps, Part: 0.1, Blur: leastBlur, Hazard: seldom}
+}
+
 func gauss(d, v float64) float64 {
 	return exp(-0.5*sq(d)/v) / math.Sqrt(2*math.Pi*v)
 }

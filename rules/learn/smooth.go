@@ -471,7 +471,7 @@ func (c *core) unsmooth(was uint8, stay float64) {
 // carries keeps the lamp that is known, now that the last readings are read anew, if they make
 // sense: the light is still, or changes as the lamp would.
 func (c *core) carries() bool {
-	e, f, before := &c.Edges, &c.F, c.State
+	e, was, before := &c.Edges, c.F, c.State
 	if e.N < nBuf || before != Dark && before != Lit {
 		return false
 	}
@@ -481,16 +481,16 @@ func (c *core) carries() bool {
 	}
 	old := [5]float64(e.V[late-5 : late])
 	slices.Sort(old[:])
-	moved := (e.V[nBuf-1] - old[2]) / f.stepNow()
+	moved := (e.V[nBuf-1] - old[2]) / was.stepNow()
 	if before == Lit {
 		moved = -moved
 	}
 	if moved < -0.25 || moved > 0.25 && moved < 0.4 || moved > 1.25 {
 		return false
 	}
-	r := c.Noise.variance()
-	*f = filter{bend: f.bend, Step: f.Step, Darkest: f.Darkest, Straight: f.Straight, Tau2: f.Tau2, Hazard: f.Hazard, PB: f.PB,
-		R: r, Q: 0.01 * r, C: r, Eps: leastEps, Part: 0.1, Blur: leastBlur}
+	c.F = freshFilter(was.bend, was.Step, c.Noise.variance())
+	f := &c.F
+	f.Darkest, f.Straight, f.Tau2, f.Hazard, f.PB = was.Darkest, was.Straight, was.Tau2, was.Hazard, was.PB
 	f.start(c.State, f.ambient(old[2], before == Lit), c.Since)
 	return true
 }

@@ -202,11 +202,15 @@ func (l *Learner) visit(ms int64, floor float64) bool {
 // has left the window.
 func (c *core) newEdge(floor float64) (e edge, hold uint32, ok bool) {
 	still := c.Range.Minutes > 60 && c.Range.RHi-c.Range.RLo < mul(1.7, math.Sqrt(floor))
-	sent, wait := c.Edges.V, c.Edges.Wait
-	if e, ok = c.Edges.detect(floor, still); !ok && c.settle(floor) {
-		c.Edges.Wait = wait
-		e, ok = c.Edges.detect(floor, still)
-		c.Edges.V = sent
+	wait := c.Edges.Wait
+	if e, ok = c.Edges.detect(floor, still); !ok {
+		if stay, left, fades := c.fades(floor); fades {
+			sent := c.Edges.V
+			c.Edges.settle(stay, left)
+			c.Edges.Wait = wait
+			e, ok = c.Edges.detect(floor, still)
+			c.Edges.V = sent
+		}
 	}
 	if ok || c.Known || c.N != nBuf || c.Edges.N != nBuf {
 		return e, nBuf - half, ok
@@ -215,20 +219,16 @@ func (c *core) newEdge(floor float64) (e edge, hold uint32, ok bool) {
 	return e, uint32(before), ok
 }
 
-// settle makes the change half readings back one from one reading to the next, if it is that
-// of a board that smooths and of which nothing else is known yet. Else the lamp's first changes,
-// which show how it smooths, would pass for clouds'. Where the light moves they may be. It tells
-// whether it did.
-func (c *core) settle(floor float64) bool {
+// fades tells whether the change half readings back may be the lamp's before a board that
+// smooths and of which nothing else is known yet, and how (see edges.fades). Else the lamp's
+// first changes, which show how it smooths, would pass for clouds'. Where the light moves they
+// may be.
+func (c *core) fades(floor float64) (stay, left float64, ok bool) {
 	if c.Known || c.Smooth.Kind != notSmoothed {
-		return false
+		return 0, 0, false
 	}
-	stay, left, ok := c.Edges.fades(floor, c.Noise.Quantum)
-	if !ok || c.moved(c.At) > mul(0.1, math.Abs(left)/stay)+mul(1.2, math.Sqrt(floor)) {
-		return false
-	}
-	c.Edges.settle(stay, left)
-	return true
+	stay, left, ok = c.Edges.fades(floor, c.Noise.Quantum)
+	return stay, left, ok && c.moved(c.At) <= mul(0.1, math.Abs(left)/stay)+mul(1.2, math.Sqrt(floor))
 }
 
 // weigh says how restless the light is about an edge, and measures it anew if it is.
@@ -388,7 +388,8 @@ func (c *core) adopt(step, sd float64) {
 		c.Noise.V = sq(sd)
 	}
 	r := c.Noise.variance()
-	c.F = filter{bend: c.Edges.bend, Step: step, R: r, Tau2: sq(0.1 * step), Q: 0.01 * r, C: math.Max(r, sq(sd)), Eps: leastEps, Part: 0.1, Blur: leastBlur, Hazard: seldom}
+	c.F = freshFilter(c.Edges.bend, step, r)
+	c.F.C = math.Max(r, sq(sd))
 	c.F.learnRipple(c.Edges.Ripple)
 	c.Known = true
 	c.Edges.Next = change{}

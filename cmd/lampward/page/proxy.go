@@ -50,8 +50,13 @@ func (s *Server) client(hop netip.Addr, forwarded []string) netip.Addr {
 	return hop
 }
 
-func (s *Server) trusts(a netip.Addr) bool {
-	return slices.ContainsFunc(s.o.TrustedProxies, func(p netip.Prefix) bool { return p.Contains(a) })
+func (s *Server) trusts(a netip.Addr) bool { return Trusted(s.o.TrustedProxies, a) }
+
+// Trusted tells whether an address is that of one of the proxies, or in one's network,
+// as which IPv4 within IPv6, and an address with a zone, count, too.
+func Trusted(proxies []netip.Prefix, a netip.Addr) bool {
+	a = plainAddr(a)
+	return slices.ContainsFunc(proxies, func(p netip.Prefix) bool { return p.Contains(a) })
 }
 
 // forwardedAddr reads one address of X-Forwarded-For, to which some proxies add
