@@ -295,6 +295,7 @@ func TestRoomLightIsNoSqueezedLamp(t *testing.T) {
 		"a cloud":             {slices.Concat(at(380, -160), night, at(380, 160)), false},
 		"larger in daylight":  {slices.Concat(at(380, 450, -450), night, at(380, 450)), false},
 		"no more light":       {slices.Concat(at(90, 160, -160), night, at(90, 160)), false},
+		"beside the lit one":  {slices.Concat(at(80, 300), at(380, 100, -100, 100, -100, 100, -100), at(80, -300)), false},
 		"moved":               {at(380, 160, -160, 160, -160), false},
 	} {
 		if _, _, ok := given(c.more...).unbent(100, 0); ok != c.ok {
@@ -368,6 +369,32 @@ func TestFirstNoonBehindADivider(t *testing.T) {
 	}
 	t.Logf("%d of %d changes told, %d announcements", told, all, wrong)
 	if wrong -= told; told < all*9/10 || wrong > 0 || all < 40 {
+		t.Errorf("%d of %d changes told, and %d wrong", told, all, wrong)
+	}
+}
+
+// A lamp known by day only is told on its first night, too, though its step is larger there by
+// nobody knows how much. Without such a guess 34 of the 42 changes here are told.
+func TestFirstNightBehindADivider(t *testing.T) {
+	told, all, wrong := 0, 0, 0
+	for _, d := range dividers() {
+		if dark := d.noon(720, false)(0); d.lit(dark)-dark < 60 || dark-d.base < 0.8*d.step || d.step/(d.lit(dark)-dark) < 1.35 {
+			continue
+		}
+		f := feed(Config{}, time.Minute, 3)
+		f.read(60, d.noon(660, false), 1) // from eleven
+		f.read(60, d.noon(720, true), 1)
+		f.read(1, d.noon(780, false), 1)
+		f.read(659, d.noon(781, false), 1) // until midnight
+		f.got = nil
+		f.read(80, d.noon(1440, true), 1)
+		f.read(200, d.noon(1520, false), 1)
+		all += 2
+		told += min(f.times(Lit), 1) + min(f.times(Dark), 1)
+		wrong += len(f.got)
+	}
+	t.Logf("%d of %d changes told, %d announcements", told, all, wrong)
+	if wrong -= told; told < all*9/10 || wrong > 0 || all < 20 {
 		t.Errorf("%d of %d changes told, and %d wrong", told, all, wrong)
 	}
 }

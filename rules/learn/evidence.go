@@ -14,10 +14,13 @@ import (
 // their readings do, come at all hours (watched tells for how many they could have),
 // and alternate in sign except where one went unseen. An edge of another size
 // amid moving light counts for other: clouds that make sharp edges at all make
-// them of this size, too.
+// them of this size, too. By a bend edges of many sizes are those of one step: there one that
+// begins where the last one the same way ended is another light's beside the lamp, which does
+// not light twice in a row.
 func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int) {
+	const never = 20 // times as much against it as one change unseen in between
 	k, others, turns, wrong := 0.0, 1.0, 0.0, 0.0
-	width, last, from, sum, sum2, spread := 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+	width, last, from, end, sum, sum2, spread := 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
 	var at [nEdges]int64
 	for i := range e.E[:e.NE] {
 		x := e.at(i)
@@ -36,7 +39,7 @@ func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int)
 			continue
 		}
 		if w == 0 { // no evidence, but it may be the turn between two that are
-			last, from = x.Size, x.From
+			last, from, end = x.Size, x.From, x.From+e.E[i].Size
 			continue
 		}
 		at[n] = x.At % dayMS
@@ -50,11 +53,13 @@ func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int)
 			switch {
 			case (x.Size > 0) != (last > 0):
 				turns += w
+			case e.Bend != 0 && math.Abs(x.From-end) < 0.15*math.Abs(e.E[i].Size):
+				wrong += mul(never, w)
 			case math.Abs(x.From-from) > 0.1*size: // else it went back in between, unseen
 				wrong += w
 			}
 		}
-		last, from = x.Size, x.From
+		last, from, end = x.Size, x.From, x.From+e.E[i].Size
 	}
 	if n == 0 {
 		return 0, 0, 0

@@ -409,11 +409,12 @@ func (x *extension) outlying(h *hyp) {
 
 // squeezed explains the reading by the change of a lamp whose step daylight squeezes, by nobody
 // knows how much: most boards read a divider. What the step lacks is taken for the
-// ambient's, lower than it is for as long as the lamp shines.
+// ambient's, lower than it is for as long as the lamp shines. Where the step was seen by day
+// only, it is at night that it is another, and larger.
 func (x *extension) squeezed(h *hyp, sd float64) {
 	const (
 		chance      = 0.1        // that it does so, until more is known
-		light       = 0.7        // of a step, at least, that it is lighter than where the step was seen
+		light       = 0.7        // of a step, at least, between this light and that where the step was seen
 		least, most = 0.15, 0.75 // of a count lost there, as most dividers have it
 	)
 	if h.S == Blinking || x.clipped {
@@ -423,17 +424,25 @@ func (x *extension) squeezed(h *hyp, sd float64) {
 	if h.S == Lit {
 		size, dark = h.M+x.step-x.y, x.y
 	}
-	if size < 6*sd || dark-x.f.Darkest < mul(light, x.step) {
+	if size < 6*sd || math.Abs(dark-x.f.Darkest) < mul(light, x.step) {
 		return
 	}
-	little, much := bending(least, x.step, x.f.Darkest), bending(most, x.step, x.f.Darkest)
-	to, _ := little.share(dark)
-	from, _ := much.share(dark)
-	if size < mul(from, x.step) || size > mul(to, x.step) {
+	full, in, at := x.step, x.f.Darkest, dark // in the dark, and what daylight leaves of it
+	if dark < in {
+		full, in, at = size, dark, in
+	}
+	little, much := bending(least, full, in), bending(most, full, in)
+	to, _ := little.share(at)
+	from, _ := much.share(at)
+	smallest, largest := mul(from, x.step), mul(to, x.step)
+	if dark < x.f.Darkest {
+		smallest, largest = x.step/to, x.step/from
+	}
+	if size < smallest || size > largest {
 		return
 	}
 	k := *h
-	k.W = h.W * x.hazard * chance / math.Max(mul(to-from, x.step), 6*sd) // where all dividers leave the least, that is one size
+	k.W = h.W * x.hazard * chance / math.Max(largest-smallest, 6*sd) // where all dividers leave the least, that is one size
 	k.By, k.Prev, k.Enter, k.Age, k.S = bySwitch, h.S, x.ms, 0, Dark+Lit-h.S
 	k.M, k.P, k.Jump, k.Leap = x.y, x.f.noise(k.S == Lit, x.step), x.ms, 0
 	if k.S == Lit {

@@ -11,7 +11,7 @@ import (
 // of core, and a CRC-32 of all that.
 const (
 	snapMagic   = "lampward learner "
-	snapVersion = 16
+	snapVersion = 17
 )
 
 // MarshalBinary gives everything learned, exactly and always in the same
