@@ -45,6 +45,10 @@ func (l *Learner) filter(ms int64, y, dt, minutes float64) {
 	where.Least, where.Most = c.possible()
 	where.End = c.Noise.end(y)
 	where.Bends = c.mayBend()
+	where.Darkest = math.Inf(-1)
+	if c.Range.RHi-c.Range.RLo < 0.15*step {
+		where.Darkest = c.Range.Lo
+	}
 	was := *b
 	calm, rate := f.Rho < calmRho, &f.Rho0
 	if calm {
@@ -380,6 +384,7 @@ func (l *Learner) announce(s State, ms, enter int64, held uint32, conf float64) 
 	if s == Dark && c.steadyVisit(enter) { // it was lit and went out, no more
 		c.NBlink, c.NLit = max(c.NBlink, 1)-1, c.NLit+2
 	}
+	c.lasted(enter)
 	c.F.Runs, c.F.Going = [2][maxRun]float64{}, 0 // the next blinking may have another rhythm
 	c.F.Alias.begin()
 	c.Told++

@@ -37,6 +37,7 @@ type edges struct {
 	Wait   uint32  // readings to wait before the next edge may be seen
 	Whole  uint32  // readings since some were mended
 	Ripple float64 // of the edge the last reading made plain, as ripples has it; -1: there was none
+	Passer float64 // size of a light that is only lit (below 0: dark) for moments, counts; 0: none is known
 	Next   change  // a small one that has yet to show that it holds; Next.N is 0 if none
 }
 

@@ -174,10 +174,10 @@ func (e *edges) measure(step float64) (mean float64, ok bool) {
 	return step + mean/sw, true
 }
 
-// dwarfed tells whether credible edges were seen that are much larger.
+// dwarfed tells whether credible edges were seen that are much larger, and no visitor's.
 func (e *edges) dwarfed(step float64) bool {
 	for i := range e.E[:e.NE] {
-		if x := e.at(i); math.Abs(x.Size) > 1.5*step && x.credit() > 0.4 {
+		if x := e.at(i); math.Abs(x.Size) > 1.5*step && x.credit() > 0.4 && !e.passing(x.Size) {
 			return true
 		}
 	}
@@ -277,7 +277,7 @@ func (e *edges) fit(watched float64, still, smooth bool, moves, sd float64) (ste
 		case still, smooth && e.spread(mean, 0) > 8:
 			least = 2
 		}
-		if n < 2 || ev < least {
+		if n < 2 || ev < least || e.passing(mean) {
 			continue
 		}
 		daily := e.daily(mean)

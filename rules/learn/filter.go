@@ -37,6 +37,7 @@ type hyp struct {
 	Enter   int64   // time of the first reading after it, Unix ms
 	Jump    int64   // time of the last jump of the ambient, Unix ms
 	Leap    float64 // size of that jump, signed
+	Base    float64 // ambient before the jumps of late began
 	M, P    float64
 	W       float64
 }
@@ -102,6 +103,8 @@ const (
 	elsewhere   = 1.0 / 400 // chance of a change of another light that is known, a reading
 	enoughVotes = 4         // of the ambient's jumps, for a size to be that of another light
 	mostVotes   = 12
+
+	seenTo = 0.3 // chance that the lamp changes while somebody is there
 
 	rareJump = 1e-4 // chance of a jump of the ambient out of the blue
 )
@@ -381,8 +384,9 @@ func (x *extension) outlying(h *hyp) {
 	if shines {
 		g /= x.slope
 	}
+	g += mul(x.undone(h, shines), x.gap)
 	k.W, k.By = h.W*g*math.Min(exp(x.where.odds(h.M+d)-x.where.odds(h.M)), 1), byJump
-	k.M, k.P, k.Jump, k.Leap = h.M+d, r, x.ms, d
+	k.M, k.P, k.Jump, k.Leap, k.Base = h.M+d, r, x.ms, d, x.base(h)
 	x.switched(&k, h, d)
 	x.addJump(&k)
 	if x.where.Bends {
@@ -393,18 +397,65 @@ func (x *extension) outlying(h *hyp) {
 	if f.Bend != 0 {
 		d2 = f.ambient(x.y, !shines) - h.M
 	}
-	if h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && f.Jump > 0 && !x.clipped {
+	if h.S != Blinking && math.Abs(d2) > 4*sd && math.Abs(d) > 4*sd && !x.clipped {
 		k = *h
-		g := mul(mul(rho, sized(d2, f.Jump))+x.others(h, d2), x.gap)
+		g := x.others(h, d2)
+		if f.Jump > 0 {
+			g += mul(rho, sized(d2, f.Jump))
+		}
+		g = mul(g, x.gap)
 		if !shines {
 			g /= x.slope
 		}
-		k.W = h.W * x.hazard * g * math.Min(exp(x.where.odds(h.M+d2)-x.where.odds(h.M)), 1)
+		g = mul(x.hazard, g) + mul(mul(seenTo, x.undone(h, !shines)), x.gap)
+		k.W = h.W * g * math.Min(exp(x.where.odds(h.M+d2)-x.where.odds(h.M)), 1)
 		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
 		k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.noise(!shines, x.step)+x.tau, x.ms, d2, Dark+Lit-h.S
+		k.Base = x.base(h)
+		if k.S == Dark { // its level is the ambient, to the noise
+			k.P -= x.tau
+		}
 		x.switched(&k, h, d2)
 		x.addJump(&k)
 	}
+}
+
+// unrest is how long after a jump of the ambient another belongs to it, ms: somebody is there.
+const unrest = 60 * 60_000
+
+// nowhere is no level that the ambient could return to: clouds, by day, make such jumps.
+const nowhere = 1e30
+
+// base is where the ambient of h was before the jumps of late, of which another is the last; nowhere
+// unless they began in calm, near the darkest level known.
+func (x *extension) base(h *hyp) float64 {
+	const (
+		few  = 0.003 // jumps a reading, at most, at this hour on other days
+		dark = 0.3   // of a step, above the darkest level known
+	)
+	switch {
+	case h.Jump != 0 && x.ms-h.Jump < unrest:
+		return h.Base
+	case x.f.Rho > calmRho || x.f.RhoHour > few || h.M > x.where.Darkest+mul(dark, x.f.Step):
+		return nowhere
+	}
+	return h.M
+}
+
+// undone is how well the reading is explained by the ambient's return to where it was before
+// it began to jump, the lamp shining or not: whoever came to see to it went, and switched the light
+// off.
+func (x *extension) undone(h *hyp, shines bool) float64 {
+	const goes = 1.0 / 100 // with a reading
+	v := h.P + x.f.R + sq(mul(0.02, h.Base-h.M))
+	if x.clipped || h.Jump == 0 || x.ms-h.Jump > unrest || h.Base == nowhere || sq(h.Base-h.M) < 36*v {
+		return 0
+	}
+	level := h.Base
+	if shines {
+		level += x.f.step(h.Base)
+	}
+	return mul(goes, gauss(x.y-level, v))
 }
 
 // squeezed explains the reading by the change of a lamp whose step daylight squeezes, by nobody
@@ -444,7 +495,7 @@ func (x *extension) squeezed(h *hyp, sd float64) {
 	k := *h
 	k.W = h.W * x.hazard * chance / math.Max(largest-smallest, 6*sd) // where all dividers leave the least, that is one size
 	k.By, k.Prev, k.Enter, k.Age, k.S = bySwitch, h.S, x.ms, 0, Dark+Lit-h.S
-	k.M, k.P, k.Jump, k.Leap = x.y, x.f.noise(k.S == Lit, x.step), x.ms, 0
+	k.M, k.P, k.Jump, k.Leap, k.Base = x.y, x.f.noise(k.S == Lit, x.step), x.ms, 0, nowhere
 	if k.S == Lit {
 		k.M -= x.step
 	}

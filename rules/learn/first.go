@@ -16,6 +16,7 @@ func (l *Learner) adoptFirst(e edge, ms int64, held uint32) {
 	}
 	c.adopt(mul(c.Edges.ratio(e.dark()), a), e.SD)
 	c.Matched = e.At
+	c.glimpsed(e)
 	s := Dark
 	if e.Size > 0 {
 		s = Lit

@@ -127,6 +127,7 @@ func (c *core) image(m *image) {
 	m.u32(&c.Told)
 	m.f64(&c.Refuted)
 	m.u32s(&c.NLit, &c.NBlink)
+	m.i64s(&c.Lasts[0], &c.Lasts[1])
 	m.u8((*uint8)(&c.State))
 	m.i64(&c.Since)
 	m.bools(&c.Prov, &c.Changed, &c.Settled)
@@ -197,7 +198,7 @@ func (e *edges) image(m *image) {
 		e.E[i].image(m)
 	}
 	m.u32s(&e.NE, &e.Wait, &e.Whole)
-	m.f64(&e.Ripple)
+	m.f64s(&e.Ripple, &e.Passer)
 	x := &e.Next
 	x.Edge.image(m)
 	m.f64s(&x.Pre, &x.Post, &x.Brink)
@@ -237,7 +238,7 @@ func (f *filter) image(m *image) {
 		m.u8(&h.By)
 		m.u32(&h.Age)
 		m.i64s(&h.Enter, &h.Jump)
-		m.f64s(&h.Leap, &h.M, &h.P, &h.W)
+		m.f64s(&h.Leap, &h.Base, &h.M, &h.P, &h.W)
 	}
 	m.f64s(&f.Step, &f.Darkest, &f.Straight, &f.Tau2, &f.R, &f.Q, &f.C, &f.Eps, &f.Ends, &f.Rho, &f.Rho0, &f.First, &f.RhoHour, &f.Jump, &f.Split, &f.Main, &f.Other, &f.Voted, &f.Votes, &f.Part, &f.Blur)
 	m.row(f.Runs[0][:])

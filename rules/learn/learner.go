@@ -41,6 +41,7 @@ type core struct {
 	Refuted    float64  // largest step that turned out not to be a lamp's, counts
 	NLit       uint32   // announced changes from lit to dark or back
 	NBlink     uint32   // announced blinking
+	Lasts      [2]int64 // longest that the lamp was told dark, lit by this step, ms
 
 	State   State
 	Since   int64

@@ -22,6 +22,7 @@ type place struct {
 	Mean, Scale float64
 	Weight      float64 // share of a full judgement that this reading may make
 	Least, Most float64 // of an ambient that a reading can be of
+	Darkest     float64 // darkest level known, where the light hardly moved of late; else below all
 	Bends       bool    // daylight may squeeze the lamp's step, nobody knows how much
 	End         bool    // the reading is at an end of the converter's range
 	Visits      bool    // changes that follow each other are a lamp's visits

@@ -22,6 +22,19 @@ func (l *Learner) edge(ms int64) {
 	}
 	e, hold, ok := c.newEdge(floor)
 	if !ok {
+		if c.stayedOn() {
+			switch x := c.Edges.E[c.Edges.NE-1]; {
+			case !c.Edges.passing(x.Size):
+				c.passedBy()
+				l.adoptFirst(x, ms, nBuf)
+			case c.alone(x, c.surpasses(x)) && (!c.Known || c.givesWay(x, sd)):
+				c.Edges.Passer = 0
+				l.adoptFirst(x, ms, nBuf)
+			default:
+				c.Edges.Passer = 0
+			}
+			return
+		}
 		if c.Known {
 			return
 		}
@@ -61,7 +74,7 @@ func (l *Learner) edge(ms int64) {
 	a := math.Abs(e.Size)
 	step, ev := c.believed(e, sd)
 	switch {
-	case a < 2*c.Refuted && step == 0:
+	case a < 2*c.Refuted && step == 0, c.Edges.passing(a):
 	case (a < mul(beyondSmall, sd) || c.Edges.returned(e) == 0 || ended) && (c.alone(e, first) && (!c.Known || c.givesWay(e, sd)) || c.outshines(e)):
 		if ended && c.Edges.Wait > 0 { // the next edge is a reading nearer than others may be
 			c.Edges.Wait--
@@ -393,7 +406,7 @@ func (c *core) adopt(step, sd float64) {
 	c.F.learnRipple(c.Edges.Ripple)
 	c.Known = true
 	c.Edges.Next = change{}
-	c.NUp, c.NDown, c.Told = 0, 0, 0
+	c.NUp, c.NDown, c.Told, c.Lasts = 0, 0, 0, [2]int64{}
 	c.NLit, c.NBlink = 0, 0 // what was told by another step tells nothing of this lamp's habits
 	c.Health.Was = 0
 }
