@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
+	"io"
 	"net"
 	netmail "net/mail"
 	"net/textproto"
@@ -17,6 +18,7 @@ import (
 	"strconv"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	texttemplate "text/template"
 	"time"
 	"unicode/utf8"
@@ -259,7 +261,11 @@ func (m *Mail) send(ctx context.Context, msg *Message, attempts int) Outcome {
 	case permanent(code):
 		return Outcome{Kind: Never, Note: m.clean(se.Error()), Mistake: true, Answered: true}
 	case ctx.Err() != nil:
-		err = context.Cause(ctx) // the error itself is about the closed connection
+		cause := context.Cause(ctx) // the error itself is about the closed connection
+		if errors.As(err, new(noGreeting)) && errors.Is(cause, context.DeadlineExceeded) {
+			cause = noGreeting{cause}
+		}
+		err = cause
 	}
 	return Outcome{
 		Kind: Again, Note: m.clean(explainMail(err, m.o.Host)), Mistake: mistaken(err) || loginRefused(err) || noStartTLS(err) || errors.As(err, new(errNoUTF8)),
@@ -347,12 +353,14 @@ func (m *Mail) deliver(ctx context.Context, letter *mail.Msg, limit *limit) (beg
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	server := net.JoinHostPort(m.host, strconv.Itoa(m.o.Port)) // the library's own has no brackets for IPv6
+	var reached *boundedConn
 	dial := func(dialCtx context.Context, network, _ string) (net.Conn, error) {
 		c, err := m.dial(dialCtx, network, server)
 		if err != nil {
 			return nil, err
 		}
 		conn := &boundedConn{Conn: c}
+		reached = conn
 		context.AfterFunc(ctx, func() { conn.Close() })
 		if m.o.Security != "tls" {
 			return conn, nil
@@ -389,6 +397,9 @@ func (m *Mail) deliver(ctx context.Context, letter *mail.Msg, limit *limit) (beg
 	}
 	session, err := c.DialToSMTPClientWithContext(ctx)
 	if err != nil {
+		if m.o.Security != "tls" && reached != nil && reached.read.Load() == 0 {
+			err = noGreeting{err}
+		}
 		return false, err
 	}
 	limit.again()
@@ -409,6 +420,13 @@ type errNoUTF8 struct{}
 func (errNoUTF8) Error() string {
 	return "does not offer SMTPUTF8, which an address with letters beyond ASCII before the @ needs; write addresses of ASCII in from and to, or take another server"
 }
+
+// noGreeting tells of a connection over which the server never said a word. One that
+// waits for TLS from the start says nothing (RFC 8314 section 3.3), and neither does a
+// server of another kind.
+type noGreeting struct{ error }
+
+func (e noGreeting) Unwrap() error { return e.error }
 
 // boundedConn ends a conversation in which the other side says too much.
 type boundedConn struct {
@@ -458,6 +476,19 @@ func explainMail(err error, host string) string {
 	}
 	if errors.As(err, new(errNoUTF8)) {
 		return host + " " + err.Error()
+	}
+	if errors.As(err, new(tls.RecordHeaderError)) {
+		return host + ` does not answer in TLS; for port 587 write security "starttls", or take the port that speaks TLS from the start, mostly 465`
+	}
+	if errors.As(err, new(noGreeting)) {
+		how := explain(err, host)
+		switch {
+		case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
+			how = host + " closed the connection without a greeting"
+		case errors.Is(err, syscall.ECONNRESET):
+			how = host + " reset the connection without a greeting"
+		}
+		return how + `; is that the port of a mail server? For one that speaks TLS from the start, mostly 465, write security "tls"`
 	}
 	if noStartTLS(err) {
 		return fmt.Sprintf(`%s offers no STARTTLS, so nothing was sent; try security "tls", or "none" if the way to it is your own`, host)

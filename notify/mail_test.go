@@ -464,6 +464,40 @@ func TestMailPoison(t *testing.T) {
 	})
 }
 
+// The two ports of a mail server are easily mixed up, and the port of something else
+// is written by mistake: RFC 8314 section 3.3 has TLS from the start on 465, where the
+// server says nothing before the client does, RFC 6409 a greeting in clear on 587.
+func TestMailWrongPort(t *testing.T) {
+	greets := func(c net.Conn) {
+		go io.Copy(io.Discard, c) // both speak first, and a pipe holds nothing
+		_, _ = io.WriteString(c, "220 mail.test ESMTP\r\n")
+	}
+	silent := func(net.Conn) {}
+	closes := func(c net.Conn) { c.Close() }
+	for name, c := range map[string]struct {
+		security string
+		behave   func(net.Conn)
+		want     string
+	}{
+		"TLS to 587":        {"tls", greets, `mail.test does not answer in TLS; for port 587 write security "starttls", or take the port that speaks TLS from the start, mostly 465`},
+		"clear to 465":      {"starttls", silent, `mail.test did not answer in time; is that the port of a mail server? For one that speaks TLS from the start, mostly 465, write security "tls"`},
+		"not a mail server": {"none", closes, `mail.test closed the connection without a greeting; is that the port of a mail server? For one that speaks TLS from the start, mostly 465, write security "tls"`},
+		"TLS, but silent":   {"tls", silent, `mail.test did not answer in time`},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				m, err := NewMail(MailOptions{Host: "mail.test", Security: c.security, From: "lampward@example.com", To: "anna@example.com"})
+				require.NoError(t, err)
+				closed := pipeTo(m, c.behave)
+				out := m.Send(t.Context(), lit("mail", "tank", time.Now()))
+				assert.Equal(t, Again, out.Kind)
+				assert.Equal(t, c.want, out.Note)
+				<-closed
+			})
+		})
+	}
+}
+
 // A server that says nothing more is given up, soon if it has nothing yet, and soon
 // if it has it all: what it accepted is delivered, though it takes no leave.
 func TestMailServerGoesSilent(t *testing.T) {
