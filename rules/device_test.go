@@ -28,6 +28,18 @@ func link(h *house, words ...string) {
 	}
 }
 
+// A board that sent twice at once and fell silent has an interval that rounds to none.
+func TestUsualInterval(t *testing.T) {
+	for every, want := range map[time.Duration]string{
+		3 * time.Millisecond:              ", where several a second are usual",
+		600 * time.Millisecond:            ", where one every 1 s is usual",
+		time.Minute - 20*time.Millisecond: ", where one every 60 s is usual",
+		15*time.Minute + time.Second:      ", where one every 15 min is usual",
+	} {
+		assert.Equal(t, want, usually(every))
+	}
+}
+
 func TestCauseIsRankedWithEvidence(t *testing.T) {
 	battery := DeviceConfig{Battery: BatteryConfig{Chemistry: "lithium_ion"}}
 	for _, c := range []struct {

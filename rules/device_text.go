@@ -120,6 +120,9 @@ func basisWord(basis string) string {
 // usually tells of an interval, which is measured and so never quite round.
 func usually(every time.Duration) string {
 	to := time.Second
+	if every < to/2 { // "one every 0 s" says nothing
+		return ", where several a second are usual"
+	}
 	if every > 2*time.Minute { // from there on minutes are told
 		to = time.Minute
 	}
