@@ -325,6 +325,9 @@ func doubts(cfg *config.Config) (out []string) {
 		case again && cfg.Rules.Lamps[j].Board() != board:
 			out = append(out, fmt.Sprintf("lamps %q and %q have one topic and two boards; give both the same device", first.Name, l.Name))
 		}
+		if plain := plainTopic(l.Topic); plain != l.Topic {
+			out = append(out, fmt.Sprintf("the topic of lamp %q, %q, has a / or a space too many, it seems: for MQTT it is another than %q; unless its board writes it so too, nothing comes", l.Name, l.Topic, plain))
+		}
 		if !mayPublish(cfg, l.Topic) {
 			out = append(out, fmt.Sprintf("no [[account]] may publish to %q, the topic of lamp %q; add it to the publish list of its board", l.Topic, l.Name))
 		}
@@ -412,4 +415,15 @@ func version() string {
 		}
 	}
 	return out + " " + b.GoVersion
+}
+
+// plainTopic is a topic without the empty levels that people write by mistake, most
+// often at an end. MQTT allows them, and tells "a/b/" from "a/b" (MQTT 5.0 section
+// 4.7.3), which some boards make use of; so they are only told of.
+func plainTopic(topic string) string {
+	levels := strings.FieldsFunc(topic, func(r rune) bool { return r == '/' })
+	for i := range levels {
+		levels[i] = strings.TrimSpace(levels[i])
+	}
+	return strings.Join(slices.DeleteFunc(levels, func(l string) bool { return l == "" }), "/")
 }

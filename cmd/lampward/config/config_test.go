@@ -95,6 +95,24 @@ remind_every = "1h"
 	assert.Empty(t, c.Broker.Listen, "no embedded broker beside an external one")
 }
 
+// A key in the wrong table is told where it belongs, and it does belong there.
+func TestKeyInWrongTable(t *testing.T) {
+	_, err := Parse("f.toml", []byte("[[lamp]]\nname = \"tank\"\ntopic = \"cellar/tank\"\nsilent_after = \"10m\"\n"))
+	require.ErrorContains(t, err, "f.toml:4: lamp[1].silent_after: no such key here; it belongs in [[device]]; known are device, ")
+	for key, home := range homes {
+		for head := range strings.SplitSeq(home, " or ") {
+			if head == "[device.battery]" {
+				head = "[[device]]\nname = \"tank\"\n" + head
+			}
+			_, err := Parse("f.toml", []byte(head+"\n"+key+" = \"\"\n"))
+			require.Error(t, err)
+			assert.NotContains(t, err.Error(), "no such key here", "%s in %s", key, head)
+		}
+		_, err := Parse("f.toml", []byte("[store]\n"+key+" = \"\"\n"))
+		assert.ErrorContains(t, err, "no such key here; it belongs in "+home)
+	}
+}
+
 // Every mistake is told at once, each with its line and what to write instead.
 func TestMistakes(t *testing.T) {
 	_, err := Parse("f.toml", []byte(`[broker]

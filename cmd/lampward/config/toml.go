@@ -447,8 +447,27 @@ func (t *table) done() {
 	slices.Sort(unknown)
 	for _, k := range unknown {
 		slices.Sort(t.known)
-		t.fail(k, "no such key here%s; known are %s", hint(k, t.known), strings.Join(t.known, ", "))
+		say := hint(k, t.known)
+		if home := homes[k]; home != "" {
+			say = "; it belongs in " + home
+		}
+		t.fail(k, "no such key here%s; known are %s", say, strings.Join(t.known, ", "))
 	}
+}
+
+// homes tells of keys that are easily written into a lamp's table, or a board's, where
+// they belong: which is which is clear only to those who know that a board may read
+// several lamps.
+var homes = map[string]string{
+	"lit_reads": "[[lamp]]", "normal": "[[lamp]]", "value": "[[lamp]]",
+	"on_above": "[[lamp]]", "off_below": "[[lamp]]", "on_delay": "[[lamp]]", "off_delay": "[[lamp]]",
+	"say_lit": "[[lamp]]", "say_dark": "[[lamp]]", "say_blinking": "[[lamp]]",
+	"silent_after": "[[device]]", "report_every": "[[device]]", "rssi": "[[device]]",
+	"volts": "[[device]]", "millivolts": "[[device]]", "charge": "[[device]]",
+	"chemistry": "[device.battery]", "cells": "[device.battery]", "flat_volts": "[device.battery]",
+	"capacity_mah": "[device.battery]", "current_ma": "[device.battery]",
+	"remind_every": "[alarm]", "escalate_after": "[alarm]",
+	"quiet_hours": "[[webhook]] or [[mail]]", "quiet_through": "[[webhook]] or [[mail]]", "min_gap": "[[webhook]] or [[mail]]",
 }
 
 // hint suggests the word nearest to a mistyped one.
