@@ -50,19 +50,13 @@ func remoteFlags(f *flag.FlagSet) remote {
 	}
 }
 
-// names parses a command line in which flags may stand after names, and
-// returns the names. If ok is false the command is to return code.
+// names parses a command line and returns the names in it. If ok is false the command
+// is to return code.
 func (cmd command) names(c console, f *flag.FlagSet, args []string, least, most int) (names []string, code int, ok bool) {
-	for {
-		if code, ok := cmd.parse(c, f, args, len(args)); !ok {
-			return nil, code, false
-		}
-		if f.NArg() == 0 {
-			break
-		}
-		names = append(names, f.Arg(0))
-		args = f.Args()[1:]
+	if code, ok := cmd.parse(c, f, args, len(args)); !ok {
+		return nil, code, false
 	}
+	names = f.Args()
 	if len(names) < least || len(names) > most {
 		fmt.Fprintf(c.err, "lampward %s: usage: lampward %s %s\n", cmd.name, cmd.name, cmd.usage)
 		return nil, exitUsage, false

@@ -92,7 +92,7 @@ func Main(ctx context.Context, args []string, in io.Reader, out, errOut io.Write
 		fmt.Fprintf(c.err, "lampward: there is no command %q; `lampward help %s` shows that chapter\n", name, name)
 		return exitUsage
 	}
-	fmt.Fprintf(c.err, "lampward: there is no command %q; `lampward help` lists them\n", name)
+	fmt.Fprintf(c.err, "lampward: there is no command %q, and no chapter; `lampward help` lists them\n", name)
 	return exitUsage
 }
 
@@ -103,10 +103,20 @@ func (cmd command) execute(ctx context.Context, c console, args []string) int {
 	return cmd.run(ctx, c, f, args)
 }
 
-// parse reads the flags of a command. If ok is false, the command is to
-// return code: help was asked for, or the flags are wrong.
+// parse reads the flags of a command, which may stand before names and after them:
+// whoever has typed the name of a file often adds -config. What f.Args gives then are
+// the names. If ok is false, the command is to return code: help was asked for, or the
+// flags are wrong.
 func (cmd command) parse(c console, f *flag.FlagSet, args []string, most int) (code int, ok bool) {
+	names := []string{"--"}
 	err := f.Parse(args)
+	for err == nil && f.NArg() > 0 { // the library stops at the first name
+		names = append(names, f.Arg(0))
+		err = f.Parse(f.Args()[1:])
+	}
+	if err == nil {
+		err = f.Parse(names)
+	}
 	switch {
 	case errors.Is(err, flag.ErrHelp):
 		cmd.help(c.out, f)
