@@ -428,8 +428,10 @@ func Doubtful(note string) bool {
 // to say of it; mostly nothing.
 func (w *Webhook) doubt(resp *http.Response) string {
 	kind, _, _ := mime.ParseMediaType(resp.Header.Get("Content-Type"))
-	html, inJSON := kind == "text/html", strings.HasSuffix(kind, "/json") || strings.HasSuffix(kind, "+json")
-	if !html && !inJSON {
+	// Many a service sends its JSON as text/html, the default of what it is written in,
+	// or as plain text (common practice, no source).
+	html, text := kind == "text/html", kind == "text/plain" || kind == ""
+	if !html && !text && !strings.HasSuffix(kind, "/json") && !strings.HasSuffix(kind, "+json") {
 		return ""
 	}
 	t := time.AfterFunc(pageTime, func() { _ = resp.Body.Close() })
@@ -442,7 +444,6 @@ func (w *Webhook) doubt(resp *http.Response) string {
 		if bytes.HasPrefix(head, []byte("<!doctype html")) || bytes.HasPrefix(head, []byte("<html")) {
 			return WebPage + ": a sign-in page in the service's place answers like that" + look
 		}
-		return ""
 	}
 	if !saysNo(answer) {
 		return ""

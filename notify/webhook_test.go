@@ -564,6 +564,26 @@ func TestAnswerThatTellsOfAnError(t *testing.T) {
 	}
 }
 
+// What the answer says counts, not what it is said to be: JSON often comes as the web
+// page or plain text that it is not.
+func TestErrorUnderAnotherType(t *testing.T) {
+	for kind, doubt := range map[string]bool{
+		"text/html; charset=UTF-8": true, "text/plain": true, "": true, "application/problem+json": true, "image/png": false,
+	} {
+		srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			w.Header()["Content-Type"] = []string{kind}
+			if kind == "" {
+				w.Header()["Content-Type"] = nil // else the library guesses one
+			}
+			_, _ = io.WriteString(w, `{"ok":false,"error":"no such topic"}`)
+		}))
+		out := hook(t, WebhookOptions{URL: srv.URL}).Send(t.Context(), lit("x", "tank", time.Now()))
+		assert.Equal(t, Delivered, out.Kind, kind)
+		assert.Equal(t, doubt, Doubtful(out.Note), kind)
+		srv.Close()
+	}
+}
+
 // A page that never ends holds up nothing for long, and is delivered.
 func TestWebPageThatHangs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
