@@ -37,7 +37,7 @@ type hyp struct {
 	Enter   int64   // time of the first reading after it, Unix ms
 	Jump    int64   // time of the last jump of the ambient, Unix ms
 	Leap    float64 // size of that jump, signed
-	Base    float64 // ambient before the jumps of late began
+	Base    float64 // ambient before the jumps of late began; or nowhere
 	M, P    float64
 	W       float64
 }
