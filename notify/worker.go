@@ -301,6 +301,9 @@ func (l *routeLoop) pass(ctx context.Context) (time.Time, error) {
 		if err := l.recall(ctx, now); err != nil {
 			return time.Time{}, fmt.Errorf("read what was sent before the start: %w", err)
 		}
+		if err := l.remember(ctx, now); err != nil {
+			return time.Time{}, fmt.Errorf("read what had failed before the start: %w", err)
+		}
 		l.began = now
 	}
 	if now.Before(l.until) {
@@ -384,6 +387,32 @@ func (l *routeLoop) recall(ctx context.Context, now time.Time) error {
 	})
 	count()
 	return err
+}
+
+// remember takes it that the route fails since the oldest message that was tried in vain
+// before this start, or the last that it took since: a restart mends nothing, and whoever
+// asks, or is told by an outside watcher, would not hear of it for as long again.
+func (l *routeLoop) remember(ctx context.Context, now time.Time) error {
+	waits, _, err := l.o.Outbox.Due(ctx, now.Add(l.o.Backoff.MaxAsk), l.o.Batch, []string{l.route.Name()})
+	if err != nil {
+		return err
+	}
+	var since time.Time
+	tries := 0
+	for _, d := range waits {
+		if d.Attempts > 0 {
+			since, tries = earlier(since, d.Event.At), max(tries, d.Attempts)
+		}
+	}
+	if tries == 0 {
+		return nil
+	}
+	err = l.o.Outbox.Recent(ctx, l.route.Name(), since, func(_ rules.Delivery, at time.Time) { since = at })
+	if err != nil {
+		return err
+	}
+	l.note(&l.trouble, since, fmt.Sprintf("tried %s before the last start", span.Count(tries, "time")))
+	return nil
 }
 
 // ready returns those of due that may go now, in order, and when the first of

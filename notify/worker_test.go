@@ -229,6 +229,71 @@ func TestWorkerTroubles(t *testing.T) {
 	})
 }
 
+// What does not work has not worked since before a restart: since the oldest message that was
+// tried, or the last that was taken. What was never tried says nothing.
+func TestWorkerTroublesOutlastARestart(t *testing.T) {
+	for name, c := range map[string]struct {
+		fails bool          // the route, to begin with
+		taken time.Duration // after which it takes one, then no more
+		since time.Duration // below 0: it works
+	}{
+		"never worked":  {true, 0, 0},
+		"worked once":   {true, 20 * time.Minute, 20 * time.Minute},
+		"always worked": {false, 0, -1},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			start := time.Now()
+			box := &memOutbox{}
+			fails := c.fails
+			var tries atomic.Int64
+			r := &scripted{name: "hook", send: func(_ context.Context, ds []rules.Delivery) Outcome {
+				tries.Add(1)
+				if ds[0].EventID == "ev-2" || !fails {
+					return ok
+				}
+				return Outcome{Kind: Again, Note: "connection refused"}
+			}}
+			box.add(lit("hook", "tank", start))
+			if c.taken > 0 {
+				late := lit("hook", "salt", start)
+				late.Due, late.Event.At = start.Add(c.taken), start.Add(c.taken)
+				box.add(late)
+			}
+			run := func(w *Worker, d time.Duration) {
+				ctx, stop := context.WithCancel(t.Context())
+				ended := make(chan error, 1)
+				go func() { ended <- w.Run(ctx) }()
+				time.Sleep(d)
+				stop()
+				<-ended
+			}
+			made := func() *Worker {
+				return NewWorker(Options{Outbox: box, Routes: []Route{r}, Backoff: Backoff{Rand: seeded(3)}})
+			}
+			run(made(), time.Hour)
+			before := tries.Load()
+			w := made()
+			held := lit("hook", "freezer", start)
+			held.Due, held.Event.At = time.Now().Add(time.Minute), start.Add(-9*time.Hour)
+			box.add(held)
+			run(w, time.Second)
+			got := w.Troubles()
+			if c.since < 0 {
+				assert.Empty(t, got, name)
+				return
+			}
+			require.Len(t, got, 1, name)
+			assert.WithinDuration(t, start.Add(c.since), got[0].Since, time.Minute, name)
+			assert.Contains(t, got[0].Note, "before the last start", name)
+			time.Sleep(time.Hour)
+			fails = false
+			run(w, time.Hour)
+			assert.Empty(t, w.Troubles(), name)
+			assert.Greater(t, tries.Load(), before)
+		})
+	}
+}
+
 // After weeks without the machine, what is too old to be tried any longer is
 // tried for half a day all the same.
 func TestWorkerTriesAfterAMonthOff(t *testing.T) {
