@@ -63,7 +63,11 @@ func init() {
 		if code, ok := planCommand.parse(c, f, args, 0); !ok {
 			return code
 		}
-		if err := planBench(c.out, d, s); err != nil {
+		err := besideMean(f)
+		if err == nil {
+			err = planBench(c.out, d, s)
+		}
+		if err != nil {
 			for _, line := range strings.Split(err.Error(), "\n") {
 				fmt.Fprintf(c.err, "lampward plan: %s\n", line)
 			}
@@ -72,6 +76,24 @@ func init() {
 		}
 		return exitOK
 	}
+}
+
+// besideMean refuses what would have no say beside a measured mean current.
+func besideMean(f *flag.FlagSet) error {
+	var mean bool
+	var idle []string
+	f.Visit(func(x *flag.Flag) {
+		switch x.Name {
+		case "mean":
+			mean = x.Value.String() != "0"
+		case "sleep", "active", "awake", "every":
+			idle = append(idle, "-"+x.Name)
+		}
+	})
+	if !mean || len(idle) == 0 {
+		return nil
+	}
+	return fmt.Errorf("-mean is the current as measured, at the interval that the board has; leave out %s, or -mean", strings.Join(idle, " and "))
 }
 
 // Limits of what a maker's board bears; common practice, no source.

@@ -47,6 +47,13 @@ func TestPlan(t *testing.T) {
 	_, out, _ = runPlan("-mean", "4")
 	assert.Contains(t, out, "mean current        4 mA\n")
 
+	code, out, errOut = runPlan("-mean", "4", "-sleep", "1", "-awake", "2s")
+	assert.Equal(t, exitUsage, code)
+	assert.Empty(t, out)
+	assert.Contains(t, errOut, "leave out -awake and -sleep, or -mean")
+	code, _, errOut = runPlan("-mean", "0", "-sleep", "1")
+	assert.Equal(t, exitOK, code, errOut)
+
 	// 2,500 mAh at 4 mA last 20.8 days at a derating of 0.8, and 26.0 without.
 	_, out, _ = runPlan("-capacity", "2500", "-mean", "4")
 	assert.Contains(t, out, "20.8 days")
