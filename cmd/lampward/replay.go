@@ -129,6 +129,12 @@ func replay(ctx context.Context, trace io.Reader, file string, cfg rules.Config,
 	if err != nil {
 		return err
 	}
+	switch {
+	case len(rows) == 0:
+		return fmt.Errorf("%s: there is no reading below the header", file)
+	case len(rows) > 2 && r.backward == len(rows)-1: // all by one time, nothing would be decided
+		return fmt.Errorf("%s:%d: from here on every time is before that in line %d; put the newest reading last", file, r.backwardLine, r.lastLine)
+	}
 	if o.score && !r.haveTruth {
 		return fmt.Errorf("%s:1: -score needs a third column, truth", file)
 	}
