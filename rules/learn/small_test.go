@@ -146,3 +146,28 @@ func TestNotGivenUpForItsOwnChanges(t *testing.T) {
 		}
 	}
 }
+
+// A lamp of four counts that shines at the same hour of every other night, before a board that
+// averages, is not given up for its edges, which slide, where no other light moves. If it is, 177 of
+// the 224 changes here are told.
+func TestFewCountsAtFixedHours(t *testing.T) {
+	told := 0
+	for seed := range uint64(8) {
+		f := feed(Config{}, 30*time.Second, 0.4).seed(seed, 9)
+		slow := func(from, to float64) func(int) float64 {
+			return func(i int) float64 { return from + (to-from)*math.Min(float64(i+1)/5, 1) }
+		}
+		f.read(480, flat(109.3), 1) // until four
+		for range 14 {
+			f.read(156, slow(109.3, 113.1), 1)
+			f.read(2*2880-156, slow(113.1, 109.3), 1)
+		}
+		told += len(f.got)
+		if n := f.times(Lit) - f.times(Dark); n > 1 || n < -1 || len(f.got) > 28 {
+			t.Errorf("lit was told %d times, dark %d times, of 14 each", f.times(Lit), f.times(Dark))
+		}
+	}
+	if told < 200 {
+		t.Errorf("%d of 224 changes were told", told)
+	}
+}

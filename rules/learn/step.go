@@ -616,8 +616,9 @@ func (c *core) refuted() bool {
 	if c.NBlink*4 > c.Told && ev > -3 {
 		return false // a blinking lamp has few edges, but those agree
 	}
-	if step < mul(12, sd) && n >= 6 && share < 0.62 {
-		return true // the light slides, and no lamp does
+	alone := known && lively-calm < mul(0.25, step) && calm < mul(0.45, step) // nothing else moves here
+	if step < mul(12, sd) && n >= 6 && share < 0.62 && !alone {
+		return true // the light slides, and no lamp does, unless its board averages
 	}
 	// the light goes as far by itself, and not by changes of the lamp that were
 	// not seen as edges
@@ -629,8 +630,8 @@ func (c *core) refuted() bool {
 		n >= 8 && c.Edges.days() > 2 && c.Edges.spread(step, 0) < clamp(float64(n), 9, 11) && ev < 15 {
 		return true
 	}
-	if known && lively-calm < mul(0.25, step) && calm < mul(0.45, step) {
-		return false // nothing else moves here
+	if alone {
+		return false
 	}
 	if ev > 0 || c.Told < 12 && (ev > -2 && 5*matched >= c.Told || 2*matched > c.Told) {
 		return false
