@@ -19,9 +19,14 @@ import (
 // runWorker runs a worker for a faked time and returns after it has ended.
 func runWorker(t *testing.T, o Options, d time.Duration) {
 	t.Helper()
+	runFor(t, NewWorker(o), d)
+}
+
+func runFor(t *testing.T, w *Worker, d time.Duration) {
+	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), d)
 	defer cancel()
-	require.ErrorIs(t, NewWorker(o).Run(ctx), context.DeadlineExceeded)
+	require.ErrorIs(t, w.Run(ctx), context.DeadlineExceeded)
 }
 
 func seeded(seed uint64) func() float64 {
@@ -259,24 +264,14 @@ func TestWorkerTroublesOutlastARestart(t *testing.T) {
 				late.Due, late.Event.At = start.Add(c.taken), start.Add(c.taken)
 				box.add(late)
 			}
-			run := func(w *Worker, d time.Duration) {
-				ctx, stop := context.WithCancel(t.Context())
-				ended := make(chan error, 1)
-				go func() { ended <- w.Run(ctx) }()
-				time.Sleep(d)
-				stop()
-				<-ended
-			}
-			made := func() *Worker {
-				return NewWorker(Options{Outbox: box, Routes: []Route{r}, Backoff: Backoff{Rand: seeded(3)}})
-			}
-			run(made(), time.Hour)
+			o := Options{Outbox: box, Routes: []Route{r}, Backoff: Backoff{Rand: seeded(3)}}
+			runWorker(t, o, time.Hour)
 			before := tries.Load()
-			w := made()
+			w := NewWorker(o)
 			held := lit("hook", "freezer", start)
 			held.Due, held.Event.At = time.Now().Add(time.Minute), start.Add(-9*time.Hour)
 			box.add(held)
-			run(w, time.Second)
+			runFor(t, w, time.Second)
 			got := w.Troubles()
 			if c.since < 0 {
 				assert.Empty(t, got, name)
@@ -287,7 +282,7 @@ func TestWorkerTroublesOutlastARestart(t *testing.T) {
 			assert.Contains(t, got[0].Note, "before the last start", name)
 			time.Sleep(time.Hour)
 			fails = false
-			run(w, time.Hour)
+			runFor(t, w, time.Hour)
 			assert.Empty(t, w.Troubles(), name)
 			assert.Greater(t, tries.Load(), before)
 		})

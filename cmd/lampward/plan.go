@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -63,7 +64,10 @@ func init() {
 		if code, ok := planCommand.parse(c, f, args, 0); !ok {
 			return code
 		}
-		err := besideMean(f)
+		var err error
+		if s.MeanMA != 0 {
+			err = besideMean(f)
+		}
 		if err == nil {
 			err = planBench(c.out, d, s)
 		}
@@ -80,17 +84,13 @@ func init() {
 
 // besideMean refuses what would have no say beside a measured mean current.
 func besideMean(f *flag.FlagSet) error {
-	var mean bool
 	var idle []string
 	f.Visit(func(x *flag.Flag) {
-		switch x.Name {
-		case "mean":
-			mean = x.Value.String() != "0"
-		case "sleep", "active", "awake", "every":
+		if slices.Contains([]string{"sleep", "active", "awake", "every"}, x.Name) {
 			idle = append(idle, "-"+x.Name)
 		}
 	})
-	if !mean || len(idle) == 0 {
+	if len(idle) == 0 {
 		return nil
 	}
 	return fmt.Errorf("-mean is the current as measured, at the interval that the board has; leave out %s, or -mean", strings.Join(idle, " and "))

@@ -20,7 +20,8 @@ import (
 func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int) {
 	const never = 20 // times as much against it as one change unseen in between
 	k, others, turns, wrong := 0.0, 1.0, 0.0, 0.0
-	width, last, from, end, sum, sum2, spread := 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+	width, sum, sum2, spread := 0.0, 0.0, 0.0, 0.0
+	var last *edge // of this size, as it was read
 	var at [nEdges]int64
 	for i := range e.E[:e.NE] {
 		x := e.at(i)
@@ -39,7 +40,7 @@ func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int)
 			continue
 		}
 		if w == 0 { // no evidence, but it may be the turn between two that are
-			last, from, end = x.Size, x.From, x.From+e.E[i].Size
+			last = &e.E[i]
 			continue
 		}
 		at[n] = x.At % dayMS
@@ -49,17 +50,17 @@ func (e *edges) evidence(size, watched, other float64) (ev, mean float64, n int)
 		sum2 += mul(w, sq(d))
 		spread += mul(w, sq(0.4*tol))
 		width += mul(w, 2*tol)
-		if last != 0 {
+		if last != nil {
 			switch {
-			case (x.Size > 0) != (last > 0):
+			case (x.Size > 0) != (last.Size > 0):
 				turns += w
-			case e.Bend != 0 && math.Abs(x.From-end) < 0.15*math.Abs(e.E[i].Size):
+			case e.Bend != 0 && math.Abs(x.From-(last.From+last.Size)) < 0.15*math.Abs(e.E[i].Size):
 				wrong += mul(never, w)
-			case math.Abs(x.From-from) > 0.1*size: // else it went back in between, unseen
+			case math.Abs(x.From-last.From) > 0.1*size: // else it went back in between, unseen
 				wrong += w
 			}
 		}
-		last, from, end = x.Size, x.From, x.From+e.E[i].Size
+		last = &e.E[i]
 	}
 	if n == 0 {
 		return 0, 0, 0

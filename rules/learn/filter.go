@@ -410,10 +410,9 @@ func (x *extension) outlying(h *hyp) {
 		g = mul(x.hazard, g) + mul(mul(seenTo, x.undone(h, !shines)), x.gap)
 		k.W = h.W * g * math.Min(exp(x.where.odds(h.M+d2)-x.where.odds(h.M)), 1)
 		k.By, k.Prev, k.Enter, k.Age = bySwitch, h.S, x.ms, 0
-		k.M, k.P, k.Jump, k.Leap, k.S = h.M+d2, f.noise(!shines, x.step)+x.tau, x.ms, d2, Dark+Lit-h.S
-		k.Base = x.base(h)
-		if k.S == Dark { // its level is the ambient, to the noise
-			k.P -= x.tau
+		k.M, k.P, k.Jump, k.Leap, k.Base, k.S = h.M+d2, f.noise(!shines, x.step), x.ms, d2, x.base(h), Dark+Lit-h.S
+		if k.S == Lit { // dark, its level is the ambient, to the noise
+			k.P += x.tau
 		}
 		x.switched(&k, h, d2)
 		x.addJump(&k)

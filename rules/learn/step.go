@@ -23,15 +23,16 @@ func (l *Learner) edge(ms int64) {
 	e, hold, ok := c.newEdge(floor)
 	if !ok {
 		if c.stayedOn() {
-			switch x := c.Edges.E[c.Edges.NE-1]; {
-			case !c.Edges.passing(x.Size):
+			x := c.Edges.E[c.Edges.NE-1]
+			is := true // the lamp
+			if c.Edges.passing(x.Size) {
+				c.Edges.Passer = 0
+				is = c.alone(x, c.surpasses(x)) && (!c.Known || c.givesWay(x, sd))
+			} else {
 				c.passedBy()
+			}
+			if is {
 				l.adoptFirst(x, ms, nBuf)
-			case c.alone(x, c.surpasses(x)) && (!c.Known || c.givesWay(x, sd)):
-				c.Edges.Passer = 0
-				l.adoptFirst(x, ms, nBuf)
-			default:
-				c.Edges.Passer = 0
 			}
 			return
 		}
